@@ -1,0 +1,44 @@
+"""Exactly once: an entry carries the identity it was born with, and is recorded once however often it is sent."""
+
+import hashlib
+import json
+from collections.abc import Callable
+from uuid import UUID
+
+from django.db import IntegrityError, transaction
+from django.db.models import Model
+
+from prospecting.actions.refusal import Refused
+from prospecting.models.journal import Delivery
+
+
+def body_sha256(body: dict) -> str:
+    """The hash of what was sent, independent of the order of its fields."""
+    return hashlib.sha256(json.dumps(body, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
+
+
+def deliver_once(*, identity: UUID, body: dict, member, make: Callable[[], Model]) -> Delivery:
+    """Run `make` unless this identity was delivered before; return the delivery with the path of its record.
+
+    `make` runs in the same transaction: it is recorded whole or not at all. The same identity with another body is
+    refused and changes nothing, for then two different entries would claim to be one.
+    """
+    sha256 = body_sha256(body)
+    try:
+        with transaction.atomic():
+            # The row goes in first: a second sender of the same identity waits here until the first has finished.
+            delivery = Delivery.objects.create(identity=identity, member=member, body_sha256=sha256)
+            delivery.record_path = make().get_absolute_url()
+            delivery.save(update_fields=["record_path"])
+            return delivery
+    except IntegrityError:
+        known = Delivery.objects.filter(identity=identity).first()
+        if known is None:
+            raise
+    if known.member_id != member.pk or known.body_sha256 != sha256:
+        raise Refused(
+            "This form was already recorded once, with other values. Nothing was changed. To record another one, "
+            "open a new form; to change the first, open its record.",
+            code="sent_before_with_other_values",
+        )
+    return known

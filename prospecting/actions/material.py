@@ -1,0 +1,300 @@
+"""The one door through which mass moves: every step draws from lots and makes new ones here, under a row lock."""
+
+import datetime
+import secrets
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from random import SystemRandom
+
+from django.db import transaction
+from django.utils import timezone
+
+from prospecting.actions.journal import write_journal
+from prospecting.actions.permission import require_writer
+from prospecting.actions.refusal import Refused
+from prospecting.calc import codes, lineage, mass_balance, units
+from prospecting.models import Dig, Draw, Lot, Origin, Step
+
+_rng = SystemRandom()
+
+
+@dataclass(frozen=True)
+class DrawFrom:
+    """So much to be taken from a lot; `field` names the form field a refusal stands beside."""
+
+    lot: Lot
+    mass_g: Decimal
+    typed: str = ""
+    field: str | None = "mass"
+
+
+@dataclass(frozen=True)
+class NewLot:
+    """A lot to be made by a step; what is None is taken over from the (only) parent."""
+
+    kind: str
+    mass_g: Decimal
+    typed: str = ""
+    title: str = ""
+    is_dry: bool | None = None
+    top_size_um: Decimal | None = None
+    portion_number: int | None = None
+    place: str = ""
+    note: str = ""
+    field: str | None = "mass"
+
+
+@dataclass(frozen=True)
+class StepDetails:
+    """What the trade records of a step besides the masses."""
+
+    people: str = ""
+    method: str = ""
+    passes: int | None = None
+    machine: str = ""
+    target_size_um: Decimal | None = None
+    mesh_series: str = ""
+    mesh_number: int | None = None
+    loss_reason: str = ""
+    note: str = ""
+
+
+def lock_lots(lots: Iterable[Lot]) -> dict[int, Lot]:
+    """Lock these lots' rows, always in the same order so that two blends of the same lots never wait for each other."""
+    wanted = sorted({lot.pk for lot in lots})
+    return {lot.pk: lot for lot in Lot.objects.select_for_update().filter(pk__in=wanted).order_by("pk")}
+
+
+def new_code(*, taken: set[str] | None = None) -> str:
+    """A lot code no lot has; three digits once two no longer suffice."""
+    for attempt in range(40):
+        code = codes.draw_code(_rng, digits=2 if attempt < 12 else 3)
+        if code not in (taken or ()) and not Lot.objects.filter(code=code).exists():
+            return code
+    raise Refused("No free lot code was found. Please try once more.", code="no_free_code")
+
+
+def check_day(day: datetime.date, *, field_name: str = "done_on") -> None:
+    if day > timezone.localdate() + datetime.timedelta(days=1):
+        raise Refused(f"{day:%d %b %Y} has not come yet. Give the day it was done.", code="day_in_future", field=field_name)
+    if day.year < 1900:
+        raise Refused(f"{day} is too long ago to be the day it was done.", code="day_too_early", field=field_name)
+
+
+@transaction.atomic
+def record_step(
+    *,
+    kind: str,
+    draws: Sequence[DrawFrom],
+    makes: Sequence[NewLot],
+    recorded_by,
+    done_on: datetime.date,
+    details: StepDetails | None = None,
+    dig: dict | None = None,
+) -> Step:
+    """Record one step: take `draws` from their lots, make `makes`, fix the new lots' origin shares, and journal it.
+
+    `dig` (the fields of a Dig) is given for a step of kind dig, which draws from the ground. Raises Refused when a lot
+    holds too little, when more comes out than went in, or when an unusual loss has no reason; then nothing is stored.
+    """
+    require_writer(recorded_by)
+    details = details or StepDetails()
+    check_day(done_on)
+    locked = lock_lots(draw.lot for draw in draws)
+    for draw in draws:
+        _check_draw(locked[draw.lot.pk], draw)
+    loss_g = _check_balance(kind, draws, makes, details)
+    step = Step.objects.create(
+        kind=kind,
+        done_on=done_on,
+        people=details.people,
+        method=details.method,
+        passes=details.passes,
+        machine=details.machine,
+        target_size_um=details.target_size_um,
+        mesh_series=details.mesh_series,
+        mesh_number=details.mesh_number,
+        loss_g=loss_g,
+        loss_reason=details.loss_reason,
+        note=details.note,
+        recorded_by=recorded_by,
+    )
+    for draw in draws:
+        lot = locked[draw.lot.pk]
+        Draw.objects.create(step=step, lot=lot, mass_g=draw.mass_g, mass_typed=draw.typed)
+        lot.on_hand_g -= draw.mass_g
+        lot.save(update_fields=["on_hand_g"])
+    if dig is not None:
+        made_dig = Dig(step=step, recorded_by=recorded_by, dug_on=done_on, **dig)
+        made_dig.full_clean(exclude=["step", "recorded_by", "photo"])
+        made_dig.save()
+        shares = {made_dig.pk: Decimal(1)}
+    else:
+        shares = blended_shares([(draw.mass_g, locked[draw.lot.pk]) for draw in draws])
+    lots = make_lots(step=step, makes=makes, shares=shares, parents=[locked[draw.lot.pk] for draw in draws])
+    write_journal(member=recorded_by, about=step, what=_sentence(step, draws, lots), why=details.loss_reason)
+    return step
+
+
+def make_lots(*, step: Step, makes: Sequence[NewLot], shares: dict[int, Decimal], parents: Sequence[Lot]) -> list[Lot]:
+    """Create the lots a step makes, each with its code, its stripe and its origin shares."""
+    stripes = set(Dig.objects.filter(pk__in=shares).values_list("zone__stripe", "zone_id"))
+    stripe = next(iter(stripes))[0] if len(stripes) == 1 else "mixed"
+    taken: set[str] = set()
+    lots = []
+    for new in makes:
+        code = new_code(taken=taken)
+        taken.add(code)
+        lots.append(
+            Lot(
+                code=code,
+                kind=new.kind,
+                title=new.title,
+                made_by=step,
+                mass_g=new.mass_g,
+                mass_typed=new.typed,
+                on_hand_g=new.mass_g,
+                is_dry=_inherit(new.is_dry, [p.is_dry for p in parents], all),
+                top_size_um=_inherit(new.top_size_um, [p.top_size_um for p in parents], _largest),
+                portion_number=new.portion_number,
+                stripe=stripe,
+                place=new.place,
+                note=new.note,
+            )
+        )
+    lots = Lot.objects.bulk_create(lots)
+    Origin.objects.bulk_create(
+        [Origin(lot=lot, dig_id=dig_id, share=share) for lot in lots for dig_id, share in shares.items()]
+    )
+    return lots
+
+
+def blended_shares(parts: Sequence[tuple[Decimal, Lot]]) -> dict[int, Decimal]:
+    """Each dig's share in these masses of these lots put together, every lot taken as well mixed."""
+    by_lot: dict[int, dict[int, Decimal]] = {lot.pk: {} for _, lot in parts}
+    for lot_id, dig_id, share in Origin.objects.filter(lot_id__in=by_lot).values_list("lot_id", "dig_id", "share"):
+        by_lot[lot_id][dig_id] = share
+    return lineage.blend_shares([(mass_g, by_lot[lot.pk]) for mass_g, lot in parts])
+
+
+@transaction.atomic
+def void_step(*, step: Step, reason: str, voided_by) -> Step:
+    """Take a step back: its draws return to their lots and what it made is void, while nothing uses what it made.
+
+    A member voids what they recorded themselves; a keeper voids anything.
+    """
+    require_writer(voided_by)
+    step = Step.objects.select_for_update().get(pk=step.pk)
+    reason = reason.strip()
+    if not reason:
+        raise Refused("Say why this step is voided.", code="reason_missing", field="reason")
+    if step.is_void:
+        raise Refused("This step is void already.", code="void_already")
+    if step.recorded_by_id != voided_by.pk and not voided_by.is_keeper:
+        raise Refused("Only a keeper voids what someone else recorded.", code="not_yours")
+    draws = list(step.draws.select_related("lot"))
+    made = list(step.made.all())
+    locked = lock_lots([draw.lot for draw in draws] + made)
+    for lot in made:
+        use = use_of_lot(locked[lot.pk])
+        if use:
+            raise Refused(f"{lot.code}, made by this step, {use}. Void that first.", code="used_downstream")
+    for draw in draws:
+        lot = locked[draw.lot_id]
+        lot.on_hand_g += draw.mass_g
+        lot.save(update_fields=["on_hand_g"])
+    for lot in made:
+        lot = locked[lot.pk]
+        lot.is_void = True
+        lot.on_hand_g = 0
+        lot.save(update_fields=["is_void", "on_hand_g"])
+    step.voided_at = timezone.now()
+    step.voided_by = voided_by
+    step.void_reason = reason
+    step.save(update_fields=["voided_at", "voided_by", "void_reason"])
+    write_journal(member=voided_by, about=step, what="voided", why=reason)
+    return step
+
+
+def use_of_lot(lot: Lot) -> str:
+    """What already uses this lot, as the end of a sentence; blank when nothing does."""
+    if lot.draws.filter(step__voided_at__isnull=True).exists():
+        return "has had material taken from it"
+    for relation in Lot._meta.related_objects:
+        if relation.related_model in (Draw, Origin):
+            continue
+        users = relation.related_model._default_manager.filter(**{relation.field.name: lot})
+        if any(field.name == "step" for field in relation.related_model._meta.fields):
+            users = users.filter(step__voided_at__isnull=True)
+        if users.exists():
+            return f"is used by a {relation.related_model._meta.verbose_name}"
+    return ""
+
+
+def recomputed_on_hand_g(lot: Lot) -> Decimal:
+    """The lot's mass less every standing draw, added up anew; the figure `on_hand_g` must equal."""
+    if lot.is_void:
+        return Decimal(0)
+    drawn = lot.draws.filter(step__voided_at__isnull=True).values_list("mass_g", flat=True)
+    return lot.mass_g - sum(drawn, Decimal(0))
+
+
+def draw_seed() -> int:
+    """A seed nobody chose, for whatever is drawn by lot."""
+    return secrets.randbelow(2**53)
+
+
+def _check_draw(lot: Lot, draw: DrawFrom) -> None:
+    if lot.is_void:
+        raise Refused(f"{lot.code} is void: nothing can be taken from it.", code="lot_void", field=draw.field)
+    if lot.on_hand_g == 0:
+        raise Refused(f"{lot.code} is used up: nothing is left of it.", code="lot_used_up", field=draw.field)
+    try:
+        mass_balance.check_draw_fits(lot.on_hand_g, draw.mass_g)
+    except ValueError as error:
+        raise Refused(f"{lot.code}: {error}", code="too_little_on_hand", field=draw.field) from None
+
+
+def _check_balance(kind: str, draws: Sequence[DrawFrom], makes: Sequence[NewLot], details: StepDetails) -> Decimal:
+    """The step's loss in grams; the ground has no balance, so a dig loses nothing."""
+    for new in makes:
+        if new.mass_g <= 0:
+            raise Refused("A lot weighs more than nothing.", code="mass_not_positive", field=new.field)
+    if kind == Step.Kind.DIG:
+        return Decimal(0)
+    drawn = [draw.mass_g for draw in draws]
+    try:
+        loss_g = mass_balance.step_loss_g(drawn, [new.mass_g for new in makes])
+    except ValueError as error:
+        raise Refused(str(error), code="gain", field=makes[-1].field if makes else None) from None
+    if mass_balance.loss_needs_reason(kind, sum(drawn, Decimal(0)), loss_g) and not details.loss_reason.strip():
+        raise Refused(
+            f"{units.format_mass(loss_g, 'kg')} is missing of {units.format_mass(sum(drawn, Decimal(0)), 'kg')} put in: "
+            "more than this step usually loses. Check the weights; if they are right, say where it went.",
+            code="loss_without_reason",
+            field="loss_reason",
+        )
+    return loss_g
+
+
+def _inherit(own, from_parents: list, join):
+    if own is not None:
+        return own
+    return join(from_parents) if from_parents else (False if join is all else None)
+
+
+def _largest(sizes: list[Decimal | None]) -> Decimal | None:
+    """The coarsest parent decides a blend's top size; unknown as soon as one parent's is."""
+    return None if any(size is None for size in sizes) else max(sizes)
+
+
+def _sentence(step: Step, draws: Sequence[DrawFrom], lots: Sequence[Lot]) -> str:
+    taken = ", ".join(f"{draw.typed or f'{draw.mass_g} g'} of {draw.lot.code}" for draw in draws)
+    made = ", ".join(lot.code for lot in lots)
+    parts = [step.get_kind_display()]
+    if taken:
+        parts.append(f"took {taken}")
+    if made:
+        parts.append(f"made {made}")
+    return "; ".join(parts)

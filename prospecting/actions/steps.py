@@ -1,0 +1,211 @@
+"""The steps of the trade, each one function: what it draws, what it makes, what it must know."""
+
+import datetime
+from collections.abc import Sequence
+from dataclasses import replace
+from decimal import Decimal
+
+from prospecting.actions.material import DrawFrom, NewLot, StepDetails, record_step
+from prospecting.actions.refusal import Refused
+from prospecting.models import Lot, Step
+
+Kind = Lot.Kind
+
+
+def record_dig(
+    *,
+    zone,
+    station: str,
+    dug_on: datetime.date,
+    digger: str,
+    sample_kind: str,
+    buckets: Sequence[NewLot],
+    recorded_by,
+    width_cm: Decimal | None = None,
+    latitude: Decimal | None = None,
+    longitude: Decimal | None = None,
+    photo=None,
+    note: str = "",
+) -> Step:
+    """Record one dig and the buckets (lots of kind bucket) it filled."""
+    if not buckets:
+        raise Refused("A dig fills at least one bucket: give its weight.", code="no_bucket", field="mass")
+    return record_step(
+        kind=Step.Kind.DIG,
+        draws=[],
+        makes=buckets,
+        recorded_by=recorded_by,
+        done_on=dug_on,
+        details=StepDetails(people=digger, note=note),
+        dig={
+            "zone": zone,
+            "station": station,
+            "digger": digger,
+            "sample_kind": sample_kind,
+            "width_cm": width_cm,
+            "latitude": latitude,
+            "longitude": longitude,
+            "photo": photo,
+            "note": note,
+        },
+    )
+
+
+def dry_lot(
+    *, lot: Lot, draw: DrawFrom, dry: NewLot, recorded_by, done_on, details: StepDetails | None = None
+) -> Step:
+    """Dry material to constant weight; the loss is its water."""
+    return record_step(
+        kind=Step.Kind.DRY,
+        draws=[draw],
+        makes=[replace(dry, kind=lot.kind, is_dry=True, title=dry.title or lot.title)],
+        recorded_by=recorded_by,
+        done_on=done_on,
+        details=details,
+    )
+
+
+def crush_lot(*, draw: DrawFrom, crushed: NewLot, recorded_by, done_on, details: StepDetails) -> Step:
+    """Crush to the target size of `details`, which becomes the new lot's top size."""
+    if details.target_size_um is None:
+        raise Refused("Give the size it was crushed to.", code="size_missing", field="target_size")
+    return record_step(
+        kind=Step.Kind.CRUSH,
+        draws=[draw],
+        makes=[replace(crushed, kind=Kind.CRUSHED, top_size_um=details.target_size_um)],
+        recorded_by=recorded_by,
+        done_on=done_on,
+        details=details,
+    )
+
+
+def screen_lot(
+    *, draw: DrawFrom, opening_um: Decimal, undersize: NewLot | None, oversize: NewLot | None, recorded_by, done_on, details
+) -> Step:
+    """Screen into undersize and oversize; both become lots (one may be missing when all passed or none did)."""
+    makes = []
+    if undersize is not None:
+        makes.append(replace(undersize, kind=Kind.UNDERSIZE, top_size_um=opening_um))
+    if oversize is not None:
+        makes.append(replace(oversize, kind=Kind.OVERSIZE))
+    if not makes:
+        raise Refused("Weigh the undersize, the oversize, or both.", code="nothing_made", field="undersize")
+    return record_step(
+        kind=Step.Kind.SCREEN,
+        draws=[draw],
+        makes=makes,
+        recorded_by=recorded_by,
+        done_on=done_on,
+        details=replace(details, target_size_um=opening_um),
+    )
+
+
+def split_lot(*, draw: DrawFrom, pieces: Sequence[NewLot], recorded_by, done_on, details: StepDetails) -> Step:
+    """Divide material into two or more splits by a named method."""
+    if len(pieces) < 2:
+        raise Refused("A split makes at least two pieces.", code="one_piece", field="pieces")
+    _need_method(details)
+    return record_step(
+        kind=Step.Kind.SPLIT,
+        draws=[draw],
+        makes=[replace(piece, kind=Kind.SPLIT) for piece in pieces],
+        recorded_by=recorded_by,
+        done_on=done_on,
+        details=details,
+    )
+
+
+def blend_lots(
+    *, draws: Sequence[DrawFrom], blend: NewLot, recorded_by, done_on, details: StepDetails
+) -> Step:
+    """Put measured masses of several lots together and mix them to one."""
+    if len(draws) < 2:
+        raise Refused("A blend needs material of at least two lots.", code="one_parent")
+    _need_method(details)
+    return record_step(
+        kind=Step.Kind.BLEND,
+        draws=draws,
+        makes=[replace(blend, kind=Kind.BLEND)],
+        recorded_by=recorded_by,
+        done_on=done_on,
+        details=details,
+    )
+
+
+def cut_portions(
+    *, draw: DrawFrom, portions: Sequence[NewLot], recorded_by, done_on, details: StepDetails
+) -> Step:
+    """Cut portions of a lot all at once, numbered in the order they were cut."""
+    return record_step(
+        kind=Step.Kind.CUT,
+        draws=[draw],
+        makes=[
+            replace(portion, kind=Kind.PORTION, portion_number=number)
+            for number, portion in enumerate(portions, start=1)
+        ],
+        recorded_by=recorded_by,
+        done_on=done_on,
+        details=details,
+    )
+
+
+def take_for_assay(*, draw: DrawFrom, recorded_by, done_on, details: StepDetails) -> Step:
+    """Take a split of a lot for the laboratory."""
+    _need_method(details)
+    return record_step(
+        kind=Step.Kind.ASSAY,
+        draws=[draw],
+        makes=[NewLot(kind=Kind.ASSAY_SPLIT, mass_g=draw.mass_g, typed=draw.typed, title=f"of {draw.lot.code}")],
+        recorded_by=recorded_by,
+        done_on=done_on,
+        details=details,
+    )
+
+
+def recover_gold(*, draw: DrawFrom, recorded_by, done_on, details: StepDetails | None = None) -> Step:
+    """Put a portion through a recovery. Concentrate and tails become lots when they are weighed (see keep_products)."""
+    return record_step(
+        kind=Step.Kind.RECOVER, draws=[draw], makes=[], recorded_by=recorded_by, done_on=done_on, details=details
+    )
+
+
+def reweigh_lot(*, lot: Lot, weighed_g: Decimal, typed: str, recorded_by, done_on, details: StepDetails) -> Step:
+    """Book what a lot has lost since it was last weighed; it keeps its code."""
+    missing_g = lot.on_hand_g - weighed_g
+    if missing_g < 0:
+        raise Refused(
+            "This is more than the books hold for this lot, and material doesn't grow. An earlier weight was too low, or "
+            "something was added: void the step with the wrong weight, or blend in what was added.",
+            code="gain",
+            field="mass",
+        )
+    if missing_g == 0:
+        raise Refused("This is exactly what the books hold: nothing to change.", code="no_change", field="mass")
+    if not details.loss_reason.strip():
+        raise Refused(
+            "Say where the missing mass went (dried out, spilled, weighed wrong before).",
+            code="loss_without_reason",
+            field="loss_reason",
+        )
+    return record_step(
+        kind=Step.Kind.REWEIGH,
+        draws=[DrawFrom(lot=lot, mass_g=missing_g, typed=f"reweighed to {typed}")],
+        makes=[],
+        recorded_by=recorded_by,
+        done_on=done_on,
+        details=details,
+    )
+
+
+def discard_from_lot(*, draw: DrawFrom, recorded_by, done_on, details: StepDetails) -> Step:
+    """Throw material away, with the reason."""
+    if not details.loss_reason.strip():
+        raise Refused("Say why it is discarded.", code="reason_missing", field="loss_reason")
+    return record_step(
+        kind=Step.Kind.DISCARD, draws=[draw], makes=[], recorded_by=recorded_by, done_on=done_on, details=details
+    )
+
+
+def _need_method(details: StepDetails) -> None:
+    if not details.method:
+        raise Refused("Say how it was done: the method decides how far it can be trusted.", code="method_missing", field="method")

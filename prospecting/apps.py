@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class ProspectingConfig(AppConfig):
+    name = "prospecting"
+    verbose_name = "Prospecting: ground, material, assays"

@@ -1,0 +1,170 @@
+"""What every form of the site shares: quantities typed with their unit, an identity, refusals beside their field."""
+
+import datetime
+import uuid
+from collections.abc import Callable
+from decimal import ROUND_HALF_EVEN, Decimal
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+
+from prospecting.calc import units
+from prospecting.calc.units import Quantity
+
+UNIT_LABELS = {
+    "lb": "lb",
+    "kg": "kg",
+    "g": "g",
+    "mg": "mg",
+    "g_per_t": "g/t",
+    "ozt_per_short_ton": "troy oz per short ton",
+    "tsp_per_us_gal": "tsp per US gal",
+    "ml_per_l": "mL/L",
+}
+# What the database keeps: a hundredth of a milligram.
+MASS_STEP_G = Decimal("0.00001")
+
+
+class QuantityField(forms.CharField):
+    """A number as people type it, with or without its unit; cleans to a Quantity (canonical value, typed text).
+
+    `read` turns text and default unit into a Quantity or raises ValueError with a sentence. What was typed is kept with
+    the unit it was read in, so that it can be shown back as typed.
+    """
+
+    def __init__(self, *, read: Callable[[str, str], Quantity], unit: str, step: Decimal | None = None, **kwargs) -> None:
+        kwargs.setdefault("max_length", 40)
+        super().__init__(**kwargs)
+        self.read = read
+        self.step = step
+        self.set_unit(unit)
+
+    def set_unit(self, unit: str) -> None:
+        self.unit = unit
+        self.unit_label = UNIT_LABELS.get(unit, unit)
+
+    def widget_attrs(self, widget) -> dict:
+        # Not type=number: that refuses "22 lb 4 oz" and a comma. The decimal keypad still has digits, point and comma.
+        return super().widget_attrs(widget) | {"autocomplete": "off", "autocapitalize": "off", "spellcheck": "false"}
+
+    def clean(self, value: str) -> Quantity | None:
+        text = super().clean(value)
+        if not text:
+            return None
+        try:
+            quantity = self.read(text, self.unit)
+        except ValueError as error:
+            raise ValidationError(str(error), code="quantity") from None
+        canonical = quantity.canonical
+        if self.step is not None:
+            canonical = canonical.quantize(self.step, rounding=ROUND_HALF_EVEN)
+            if canonical == 0 and quantity.canonical != 0:
+                raise ValidationError("That is too small to record.", code="too_small")
+        return Quantity(value=quantity.value, unit=quantity.unit, canonical=canonical, typed=_with_unit(quantity))
+
+
+def _with_unit(quantity: Quantity) -> str:
+    """The typed text, with the unit it was read in where none was typed."""
+    typed = " ".join(quantity.typed.split())
+    return typed if any(sign.isalpha() for sign in typed) else f"{typed} {UNIT_LABELS.get(quantity.unit, quantity.unit)}"
+
+
+class MassField(QuantityField):
+    """Ore or material; the member's own unit is understood where none is typed. Cleans to grams."""
+
+    def __init__(self, *, unit: str = "lb", **kwargs) -> None:
+        kwargs.setdefault("help_text", "Also with its unit: 22 lb, 22 lb 4 oz, 10.2 kg, 454 g")
+        super().__init__(read=units.parse_mass, unit=unit, step=MASS_STEP_G, **kwargs)
+
+
+class GoldMassField(QuantityField):
+    """Gold; milligrams where no unit is typed. Cleans to milligrams."""
+
+    def __init__(self, *, unit: str = "mg", **kwargs) -> None:
+        kwargs.setdefault("help_text", "In mg, or with its unit: 0.08 g, 2 grains")
+        super().__init__(read=units.parse_gold_mass, unit=unit, step=Decimal("0.0001"), **kwargs)
+
+
+class VolumeField(QuantityField):
+    """Water or product. Cleans to millilitres."""
+
+    def __init__(self, *, unit: str = "L", **kwargs) -> None:
+        kwargs.setdefault("help_text", "With its unit: 9 L, 2 gal (US), 500 mL")
+        super().__init__(read=units.parse_volume, unit=unit, step=Decimal("0.01"), **kwargs)
+
+
+class GradeField(QuantityField):
+    """A gold grade; the member's own unit is understood where none is typed. Cleans to g/t."""
+
+    def __init__(self, *, unit: str = "g_per_t", **kwargs) -> None:
+        super().__init__(read=units.parse_grade, unit=unit, step=Decimal("0.000001"), **kwargs)
+
+
+class DayField(forms.DateField):
+    """A day, today unless told; the device's own date picker."""
+
+    def __init__(self, **kwargs) -> None:
+        kwargs.setdefault("label", "Day")
+        kwargs.setdefault("initial", timezone.localdate)
+        kwargs.setdefault("widget", forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
+        kwargs.setdefault("error_messages", {"invalid": "Write the day as year-month-day, like 2026-05-03."})
+        super().__init__(**kwargs)
+
+    def clean(self, value) -> datetime.date | None:
+        day = super().clean(value)
+        if day is not None and day.year < 1900:
+            raise ValidationError("That is too long ago.", code="too_early")
+        return day
+
+
+class SiteForm(forms.Form):
+    """A form that knows its member's units, carries an identity, and asks back when a figure looks ten times off."""
+
+    identity = forms.UUIDField(widget=forms.HiddenInput)
+    # Shown only when the guard asks; see templates/prospecting/_form.html.
+    keep_as_typed = forms.BooleanField(required=False, label="Yes, keep it as typed")
+    untyped = frozenset({"identity", "keep_as_typed", "csrfmiddlewaretoken"})
+
+    def __init__(self, *args, member, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.member = member
+        self.guard_asks: list[str] = []
+        self.fields["identity"].initial = uuid.uuid4
+        for form_field in self.fields.values():
+            form_field.widget.attrs.setdefault("data-field", "")
+            if isinstance(form_field, MassField):
+                form_field.set_unit(member.mass_unit)
+            elif isinstance(form_field, GradeField):
+                form_field.set_unit(member.grade_unit)
+
+    def shown_fields(self) -> list[forms.BoundField]:
+        """The fields a person fills in, without the guard's question."""
+        return [field for field in self.visible_fields() if field.name != "keep_as_typed"]
+
+    def typed_body(self) -> dict:
+        """What was sent, for the exactly-once check: the same entry sent twice has the same body."""
+        body = {name: self.data.getlist(name) for name in self.data if name not in self.untyped}
+        for name, upload in self.files.items():
+            body[f"file {name}"] = [upload.name, upload.size]
+        return body
+
+    def ask(self, question: str | None) -> None:
+        """Let the guard ask; the form is valid only once the member has ticked `keep_as_typed`."""
+        if question:
+            self.guard_asks.append(question)
+
+    def _post_clean(self) -> None:
+        super()._post_clean()
+        if self.guard_asks and not self.errors and not self.cleaned_data.get("keep_as_typed"):
+            self.add_error(None, ValidationError("Please look again before this is kept.", code="guard"))
+
+    def add_refusal(self, error: ValidationError) -> None:
+        """Put an action's refusal beside the field it names, or on top."""
+        field = getattr(error, "field", None)
+        if field in self.fields:
+            self.add_error(field, error.messages)
+            return
+        # full_clean() names model fields; one this form doesn't have must not raise.
+        for name, messages in getattr(error, "message_dict", {None: error.messages}).items():
+            self.add_error(name if name in self.fields else None, messages)

@@ -1,0 +1,195 @@
+from django.conf import settings
+from django.db import models
+from django.db.models import F, Q
+from django.urls import reverse
+
+
+class Step(models.Model):
+    """One thing done to material: it draws mass from lots and makes new lots; loss is what went in less what came out."""
+
+    class Kind(models.TextChoices):
+        DIG = "dig", "Dig"
+        DRY = "dry", "Dry"
+        CRUSH = "crush", "Crush"
+        SCREEN = "screen", "Screen"
+        SPLIT = "split", "Split"
+        BLEND = "blend", "Blend"
+        CUT = "cut", "Cut portions"
+        RECOVER = "recover", "Recover gold"
+        ASSAY = "assay", "Take for assay"
+        REWEIGH = "reweigh", "Reweigh"
+        DISCARD = "discard", "Discard"
+
+    class Method(models.TextChoices):
+        RIFFLE = "riffle", "Riffle splitter"
+        CONE_QUARTER = "cone_quarter", "Cone and quarter"
+        ROLLED = "rolled", "Rolled on a sheet"
+        SCOOPED = "scooped", "Scooped out"
+        SHOVELLED = "shovelled", "Shovelled over"
+
+    class MeshSeries(models.TextChoices):
+        ASTM_E11 = "astm_e11", "US sieve number (ASTM E11)"
+        TYLER = "tyler", "Tyler mesh"
+
+    kind = models.CharField(max_length=10, choices=Kind)
+    done_on = models.DateField("day")
+    people = models.CharField("who did it", max_length=200, blank=True)
+    method = models.CharField(max_length=14, choices=Method, blank=True)
+    passes = models.PositiveSmallIntegerField(null=True, blank=True)
+    machine = models.CharField(max_length=80, blank=True)
+    target_size_um = models.DecimalField(max_digits=9, decimal_places=1, null=True, blank=True)
+    mesh_series = models.CharField(max_length=10, choices=MeshSeries, blank=True)
+    mesh_number = models.PositiveSmallIntegerField(null=True, blank=True)
+    loss_g = models.DecimalField(max_digits=15, decimal_places=5, default=0)
+    loss_reason = models.CharField(max_length=200, blank=True)
+    note = models.TextField(blank=True)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    recorded_at = models.DateTimeField(auto_now_add=True)
+    voided_at = models.DateTimeField(null=True, blank=True)
+    voided_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    void_reason = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["-pk"]
+        constraints = [
+            models.CheckConstraint(name="step_never_gains", condition=Q(loss_g__gte=0)),
+            models.CheckConstraint(
+                name="step_void_has_reason",
+                condition=Q(voided_at__isnull=True) | (Q(voided_by__isnull=False) & ~Q(void_reason="")),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()}, {self.done_on:%d %b %Y}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("step-detail", args=[self.pk])
+
+    @property
+    def is_void(self) -> bool:
+        return self.voided_at is not None
+
+
+class LotQuerySet(models.QuerySet):
+    def standing(self) -> "LotQuerySet":
+        """Lots that are not voided."""
+        return self.filter(is_void=False)
+
+    def in_stock(self) -> "LotQuerySet":
+        """Standing lots with mass on hand."""
+        return self.filter(is_void=False, on_hand_g__gt=0)
+
+    def from_dig(self, dig) -> "LotQuerySet":
+        """Every lot that holds material of this dig."""
+        return self.filter(origins__dig=dig)
+
+    def from_zone(self, zone) -> "LotQuerySet":
+        """Every lot that holds material of any dig in this zone."""
+        return self.filter(origins__dig__zone=zone).distinct()
+
+    def of_kind(self, *kinds: str) -> "LotQuerySet":
+        return self.filter(kind__in=kinds)
+
+
+class Lot(models.Model):
+    """Any mass of material with one identity. Its code is on a paper tag and survives mud."""
+
+    class Kind(models.TextChoices):
+        BUCKET = "bucket", "Bucket"
+        CRUSHED = "crushed", "Crushed"
+        UNDERSIZE = "undersize", "Undersize"
+        OVERSIZE = "oversize", "Oversize"
+        SPLIT = "split", "Split"
+        BLEND = "blend", "Blend"
+        PORTION = "portion", "Portion"
+        CONCENTRATE = "concentrate", "Concentrate"
+        TAILS = "tails", "Tails"
+        ASSAY_SPLIT = "assay_split", "Split for assay"
+
+    code = models.CharField(max_length=12, unique=True)
+    kind = models.CharField(max_length=12, choices=Kind)
+    title = models.CharField("what it is", max_length=120, blank=True)
+    made_by = models.ForeignKey(Step, on_delete=models.PROTECT, related_name="made")
+    # Mass when the lot was made, and as it was typed then.
+    mass_g = models.DecimalField(max_digits=15, decimal_places=5)
+    mass_typed = models.CharField(max_length=40, blank=True)
+    # Kept in step with the draws by actions.material, under a row lock; the constraint below is the last guard.
+    on_hand_g = models.DecimalField(max_digits=15, decimal_places=5)
+    is_dry = models.BooleanField("dried", default=False)
+    top_size_um = models.DecimalField(max_digits=9, decimal_places=1, null=True, blank=True)
+    portion_number = models.PositiveSmallIntegerField(null=True, blank=True)
+    # The zone's stripe, "mixed" for material of several zones.
+    stripe = models.CharField(max_length=5, default="none")
+    place = models.CharField("where it stands", max_length=120, blank=True)
+    note = models.TextField(blank=True)
+    is_void = models.BooleanField(default=False)
+
+    objects = LotQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-pk"]
+        constraints = [
+            models.CheckConstraint(
+                name="lot_mass_positive",
+                condition=Q(mass_g__gt=0),
+                violation_error_message="A lot weighs more than 0 g.",
+            ),
+            models.CheckConstraint(
+                name="lot_never_overdrawn",
+                condition=Q(on_hand_g__gte=0) & Q(on_hand_g__lte=F("mass_g")),
+                violation_error_message="A lot holds between nothing and what it weighed when it was made.",
+            ),
+        ]
+        indexes = [models.Index(fields=["kind", "-id"], name="lot_by_kind")]
+
+    def __str__(self) -> str:
+        return self.code
+
+    def get_absolute_url(self) -> str:
+        return reverse("lot-detail", args=[self.code])
+
+    @property
+    def code_parts(self) -> tuple[str, str]:
+        """The code without its check letter, and the check letter, for the tag."""
+        return self.code[:-1], self.code[-1]
+
+
+class Draw(models.Model):
+    """The mass a step takes from a lot."""
+
+    step = models.ForeignKey(Step, on_delete=models.PROTECT, related_name="draws")
+    lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="draws")
+    mass_g = models.DecimalField(max_digits=15, decimal_places=5)
+    mass_typed = models.CharField(max_length=40, blank=True)
+
+    class Meta:
+        ordering = ["pk"]
+        constraints = [
+            models.CheckConstraint(name="draw_mass_positive", condition=Q(mass_g__gt=0)),
+            models.UniqueConstraint(fields=["step", "lot"], name="draw_once_per_step"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.mass_g} g of {self.lot_id}"
+
+
+class Origin(models.Model):
+    """The share of a lot's mass that came from a dig, fixed when the lot was made (material taken as well mixed)."""
+
+    lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="origins")
+    dig = models.ForeignKey("prospecting.Dig", on_delete=models.PROTECT, related_name="origins")
+    share = models.DecimalField(max_digits=13, decimal_places=12)
+
+    class Meta:
+        ordering = ["-share"]
+        constraints = [
+            models.UniqueConstraint(fields=["lot", "dig"], name="origin_once_per_lot_and_dig"),
+            models.CheckConstraint(
+                name="origin_share_is_a_share", condition=Q(share__gt=0) & Q(share__lte=1)
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.share} of lot {self.lot_id} from dig {self.dig_id}"

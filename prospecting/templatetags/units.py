@@ -1,0 +1,42 @@
+"""Numbers in the reader's own units. Every mass, grade and dose on a page passes through here."""
+
+from django import template
+
+from prospecting.calc import units
+
+register = template.Library()
+
+
+def _member_unit(context: dict, name: str, default: str) -> str:
+    request = context.get("request")
+    return getattr(getattr(request, "user", None), name, default)
+
+
+@register.simple_tag(takes_context=True)
+def mass(context: dict, mass_g) -> str:
+    """A mass of material in the reader's unit."""
+    return units.format_mass(mass_g, _member_unit(context, "mass_unit", "kg"))
+
+
+@register.simple_tag(takes_context=True)
+def grade(context: dict, grade_g_per_t) -> str:
+    """A grade in the reader's unit."""
+    return units.format_grade(grade_g_per_t, _member_unit(context, "grade_unit", "g_per_t"))
+
+
+@register.simple_tag(takes_context=True)
+def dose(context: dict, dose_ml_per_l) -> str:
+    """A dose in the reader's unit."""
+    return units.format_dose(dose_ml_per_l, _member_unit(context, "dose_unit", "ml_per_l"))
+
+
+@register.simple_tag
+def gold(mass_mg) -> str:
+    """A mass of gold, always in mg."""
+    return units.format_gold_mg(mass_mg)
+
+
+@register.filter
+def share(fraction) -> str:
+    """A fraction as percent."""
+    return units.format_share(fraction)

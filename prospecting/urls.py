@@ -1,0 +1,58 @@
+"""Every address of the site; those of trials (and the pages that need both sides) are included as text."""
+
+from django.urls import include, path
+
+from prospecting.views import assays, ground, journal, lots, members, photos, site, steps
+
+handler400 = "prospecting.views.site.bad_request"
+handler403 = "prospecting.views.site.permission_denied"
+handler404 = "prospecting.views.site.page_not_found"
+handler500 = "prospecting.views.site.server_error"
+
+urlpatterns = [
+    path("sign-in/", site.sign_in, name="sign-in"),
+    path("sign-out/", site.sign_out, name="sign-out"),
+    path("health/", site.health, name="health"),
+    path("my-settings/", members.own_settings, name="own-settings"),
+    path("my-password/", members.own_password, name="own-password"),
+    path("members/", members.member_list, name="member-list"),
+    path("members/add/", members.member_add, name="member-add"),
+    path("members/<int:pk>/edit/", members.member_edit, name="member-edit"),
+    path("members/<int:pk>/password/", members.member_password, name="member-password"),
+    path("ground/", ground.zone_list, name="zone-list"),
+    path("claims/add/", ground.claim_add, name="claim-add"),
+    path("claims/<int:pk>/", ground.claim_detail, name="claim-detail"),
+    path("claims/<int:pk>/edit/", ground.claim_edit, name="claim-edit"),
+    path("claims/<int:pk>/zones/add/", ground.zone_add, name="zone-add"),
+    path("zones/<int:pk>/edit/", ground.zone_edit, name="zone-edit"),
+    path("digs/", ground.dig_list, name="dig-list"),
+    path("digs/add/", ground.dig_add, name="dig-add"),
+    path("digs/<int:pk>/", ground.dig_detail, name="dig-detail"),
+    path("lots/", lots.lot_list, name="lot-list"),
+    path("lots/find/", lots.lot_find, name="lot-find"),
+    path("lots/blend/", steps.lot_blend, name="lot-blend"),
+    path("lots/<str:code>/note/", lots.lot_note, name="lot-note"),
+    path("lots/<str:code>/dry/", steps.lot_dry, name="lot-dry"),
+    path("lots/<str:code>/crush/", steps.lot_crush, name="lot-crush"),
+    path("lots/<str:code>/screen/", steps.lot_screen, name="lot-screen"),
+    path("lots/<str:code>/split/", steps.lot_split, name="lot-split"),
+    path("lots/<str:code>/cut/", steps.lot_cut, name="lot-cut"),
+    path("lots/<str:code>/take-for-assay/", steps.lot_take_for_assay, name="lot-take-for-assay"),
+    path("lots/<str:code>/reweigh/", steps.lot_reweigh, name="lot-reweigh"),
+    path("lots/<str:code>/discard/", steps.lot_discard, name="lot-discard"),
+    path("steps/<int:pk>/", steps.step_detail, name="step-detail"),
+    path("steps/<int:pk>/void/", steps.step_void, name="step-void"),
+    path("photos/<int:pk>/", photos.photo, name="photo"),
+    path("journal/", journal.journal, name="journal"),
+    path("laboratories/", assays.laboratory_list, name="laboratory-list"),
+    path("laboratories/add/", assays.laboratory_add, name="laboratory-add"),
+    path("dispatches/", assays.dispatch_list, name="dispatch-list"),
+    path("dispatches/add/", assays.dispatch_add, name="dispatch-add"),
+    path("dispatches/<int:pk>/", assays.dispatch_detail, name="dispatch-detail"),
+    path("dispatches/<int:pk>/type-return/", assays.return_type, name="return-type"),
+    path("dispatches/<int:pk>/read-return/", assays.return_read, name="return-read"),
+    path("returns/<int:pk>/", assays.return_detail, name="return-detail"),
+    path("returns/<int:pk>/file/", assays.return_file, name="return-file"),
+    path("samples/<int:pk>/choose/", assays.reading_choose, name="reading-choose"),
+    path("", include("trials.urls")),
+]

@@ -1,0 +1,59 @@
+"""What every test stands on: a data folder of its own, a test database in a file, and signed-in clients."""
+
+import os
+import shutil
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+# The shell of whoever runs the tests must not change what they see; these choose how tests run, not what the site does.
+KEPT_NAMES = {"PROSPECTING_BROWSER_TESTS", "PROSPECTING_CHROMIUM"}
+for name in [name for name in os.environ if name.startswith("PROSPECTING_") and name not in KEPT_NAMES]:
+    del os.environ[name]
+
+# Set before the settings are read: reading them makes the data folder and the key in it.
+DATA_FOLDER = Path(tempfile.mkdtemp(prefix="prospecting-tests-"))
+os.environ["PROSPECTING_DATA_DIR"] = str(DATA_FOLDER)
+os.environ["DJANGO_SETTINGS_MODULE"] = "prospecting.settings"
+
+
+def pytest_configure() -> None:
+    from django.conf import settings
+
+    # Said again here because a worker of pytest-xdist inherits the names above and has read the settings already.
+    settings.DATA_DIR = DATA_FOLDER
+    settings.MEDIA_ROOT = DATA_FOLDER / "photos"
+    settings.STATIC_ROOT = DATA_FOLDER / "static"
+    settings.STATIC_ROOT.mkdir(parents=True, exist_ok=True)
+    # Unhashed names, which the test server finds in the source tree without collectstatic.
+    settings.STORAGES = settings.STORAGES | {
+        "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
+    }
+    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+
+    books = settings.DATABASES["default"]
+    if books["ENGINE"].endswith("sqlite3"):
+        # A file, as on a real site: threads sharing one database in memory would never meet its locks.
+        books.setdefault("TEST", {})["NAME"] = str(DATA_FOLDER / "test_books.sqlite3")
+
+
+def pytest_unconfigure() -> None:
+    shutil.rmtree(DATA_FOLDER, ignore_errors=True)
+
+
+@pytest.fixture
+def client_as(db) -> Callable:
+    """Make a signed-in client: `client_as("keeper")`; its member is `client.member`."""
+    from django.test import Client
+
+    from tests.make import make_member
+
+    def sign_in(role: str = "member", **fields) -> Client:
+        client = Client()
+        client.member = make_member(role=role, **fields)
+        client.force_login(client.member)
+        return client
+
+    return sign_in

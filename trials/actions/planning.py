@@ -1,0 +1,280 @@
+"""Planning a trial: the draft, its treatments, and the plan that is drawn once and then stands."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from django.db import transaction
+from django.utils import timezone
+
+from prospecting.actions.journal import changed_fields, write_journal
+from prospecting.actions.material import draw_seed
+from prospecting.actions.permission import require_writer
+from prospecting.actions.refusal import Refused
+from prospecting.models import Lot, Step
+from trials.calc import designs
+from trials.models import Block, Dose, KeyOpening, PlannedRun, Treatment, Trial
+
+# A cut portion may differ this much from the planned mass and still count as equal; common practice, no source.
+EQUAL_WITHIN = Decimal("0.05")
+MOST_RUNS = 240
+
+
+@dataclass(frozen=True)
+class DoseOf:
+    """So much of an additive, as typed and in mL of product per litre of water."""
+
+    additive: object
+    ml_per_l: Decimal
+    typed: str
+
+
+@transaction.atomic
+def plan_trial(*, recorded_by, **fields) -> Trial:
+    """Open a draft; nothing is fixed yet."""
+    require_writer(recorded_by)
+    trial = Trial(recorded_by=recorded_by, **fields)
+    _check_draft(trial)
+    trial.full_clean()
+    trial.save()
+    write_journal(member=recorded_by, about=trial, what=f"began planning on lot {trial.feed_lot.code}")
+    return trial
+
+
+@transaction.atomic
+def change_trial(*, trial: Trial, recorded_by, **fields) -> Trial:
+    """Change a draft. A planned trial no longer changes: plan another one."""
+    require_writer(recorded_by)
+    trial = _draft(trial)
+    changes = changed_fields(record=trial, values=fields)
+    for name, value in fields.items():
+        setattr(trial, name, value)
+    _check_draft(trial)
+    trial.full_clean()
+    trial.save()
+    if changes:
+        write_journal(member=recorded_by, about=trial, what="changed the draft", changes=changes)
+    return trial
+
+
+@transaction.atomic
+def add_treatment(
+    *, trial: Trial, name: str, is_control: bool, technique: str, doses: Sequence[DoseOf], recorded_by
+) -> Treatment:
+    """Add a treatment to a draft; exactly one treatment of a trial is the control."""
+    require_writer(recorded_by)
+    trial = _draft(trial)
+    treatment = Treatment(trial=trial, position=trial.treatments.count() + 1)
+    _set_treatment(treatment, name=name, is_control=is_control, technique=technique, doses=doses)
+    write_journal(member=recorded_by, about=trial, what=f"added treatment {treatment}")
+    return treatment
+
+
+@transaction.atomic
+def change_treatment(
+    *, treatment: Treatment, name: str, is_control: bool, technique: str, doses: Sequence[DoseOf], recorded_by
+) -> Treatment:
+    require_writer(recorded_by)
+    trial = _draft(treatment.trial)
+    treatment = trial.treatments.get(pk=treatment.pk)
+    treatment.doses.all().delete()
+    _set_treatment(treatment, name=name, is_control=is_control, technique=technique, doses=doses)
+    write_journal(member=recorded_by, about=trial, what=f"changed treatment {treatment}")
+    return treatment
+
+
+@transaction.atomic
+def remove_treatment(*, treatment: Treatment, recorded_by) -> Trial:
+    """Take a treatment out of a draft. A draft is no evidence yet; the journal keeps that it was there."""
+    require_writer(recorded_by)
+    trial = _draft(treatment.trial)
+    treatment = trial.treatments.get(pk=treatment.pk)
+    treatment.doses.all().delete()
+    treatment.delete()
+    write_journal(member=recorded_by, about=trial, what=f"removed treatment {treatment.name}")
+    return trial
+
+
+def portions_for(trial: Trial) -> list[Lot]:
+    """Untouched portions cut from the trial's lot, near enough to the planned mass and in no other plan."""
+    band_g = trial.portion_mass_g * EQUAL_WITHIN
+    cut = Lot.objects.standing().filter(
+        kind=Lot.Kind.PORTION,
+        made_by__kind=Step.Kind.CUT,
+        made_by__draws__lot=trial.feed_lot,
+        planned_run__isnull=True,
+        mass_g__range=(trial.portion_mass_g - band_g, trial.portion_mass_g + band_g),
+    )
+    return [lot for lot in cut.order_by("pk") if lot.on_hand_g == lot.mass_g]
+
+
+@transaction.atomic
+def fix_plan(*, trial: Trial, planned_by) -> Trial:
+    """Draw order, blind codes and portions by lot, and store them as a list. From here on the plan stands.
+
+    The list is what counts, not the seed: a random generator may change between versions, a stored list does not.
+    """
+    require_writer(planned_by)
+    trial = _draft(trial)
+    feed_lot = Lot.objects.select_for_update().get(pk=trial.feed_lot_id)
+    treatments = list(trial.treatments.prefetch_related("doses"))
+    runs = len(treatments) * trial.blocks_planned
+    _check_plan(trial, feed_lot, treatments, runs)
+    seed = draw_seed()
+    places = designs.randomised_blocks([treatment.pk for treatment in treatments], trial.blocks_planned, seed)
+    portion_of = {}
+    if trial.portions_from == Trial.PortionsFrom.CUT:
+        ready = [lot.pk for lot in portions_for(trial)]
+        if len(ready) < runs:
+            raise Refused(
+                f"The plan needs {runs} equal portions; {len(ready)} untouched ones of about {trial.portion_typed} are "
+                f"cut from {feed_lot.code}. Cut {runs - len(ready)} more, or plan fewer blocks.",
+                code="too_few_portions",
+            )
+        portion_of = designs.draw_portions(ready, places, seed)
+    elif feed_lot.on_hand_g < runs * trial.portion_mass_g:
+        raise Refused(
+            f"{runs} portions of {trial.portion_typed} are more than {feed_lot.code} holds. Plan fewer blocks, smaller "
+            "portions or fewer treatments.",
+            code="lot_too_small",
+        )
+    trial.seed = seed
+    trial.state = Trial.State.RUNNING
+    trial.planned_by = planned_by
+    trial.planned_at = timezone.now()
+    trial.save()
+    blocks = {
+        block.number: block
+        for block in Block.objects.bulk_create(
+            [Block(trial=trial, number=number) for number in range(1, trial.blocks_planned + 1)]
+        )
+    }
+    PlannedRun.objects.bulk_create(
+        [
+            PlannedRun(
+                trial=trial,
+                block=blocks[place.block],
+                run_order=place.run_order,
+                position=place.position,
+                treatment_id=place.treatment,
+                blind_code=place.blind_code,
+                portion_id=portion_of.get(place.run_order),
+            )
+            for place in places
+        ]
+    )
+    write_journal(
+        member=planned_by, about=trial, what=f"fixed the plan: {runs} runs in {trial.blocks_planned} blocks, seed {seed}"
+    )
+    return trial
+
+
+@transaction.atomic
+def open_key(*, trial: Trial, member, reason: str = "") -> KeyOpening:
+    """Let the mixer see which code is which treatment, or a keeper who says why; either is on record."""
+    require_writer(member)
+    trial = Trial.objects.select_for_update().get(pk=trial.pk)
+    if trial.state == Trial.State.DRAFT:
+        raise Refused("There is no key yet: the plan has not been fixed.", code="no_plan")
+    reason = reason.strip()
+    if trial.mixer_id != member.pk:
+        if not member.is_keeper:
+            raise Refused(f"The mixing sheet is for the mixer, {trial.mixer}.", code="not_mixer")
+        if not reason:
+            raise Refused("Say why you look: it is kept, and whoever looks is no longer blind.", code="reason_missing", field="reason")
+    opening = KeyOpening.objects.create(trial=trial, member=member, reason=reason)
+    write_journal(member=member, about=trial, what="opened the mixing sheet", why=reason)
+    return opening
+
+
+@transaction.atomic
+def close_trial(*, trial: Trial, closed_by, reason: str = "") -> Trial:
+    """End a trial. Before all planned runs are in, only with a reason: stopping early on a good look misleads."""
+    require_writer(closed_by)
+    trial = Trial.objects.select_for_update().get(pk=trial.pk)
+    if trial.state != Trial.State.RUNNING:
+        raise Refused("Only a running trial can be closed.", code="not_running")
+    open_runs = trial.planned_runs.open().count()
+    reason = reason.strip()
+    if open_runs:
+        if not reason:
+            raise Refused(
+                f"{open_runs} planned runs are not in yet. Say why the trial ends early; the verdict will say so too.",
+                code="reason_missing",
+                field="reason",
+            )
+        if not (closed_by.is_keeper or closed_by.pk in (trial.planned_by_id, trial.recorded_by_id)):
+            raise Refused("Only who planned it, or a keeper, ends a trial early.", code="not_yours")
+    now = timezone.now()
+    trial.blocks.filter(closed_at__isnull=True).update(closed_at=now, closed_by=closed_by)
+    trial.state = Trial.State.CLOSED
+    trial.closed_at = now
+    trial.closed_by = closed_by
+    trial.close_reason = reason if open_runs else ""
+    trial.save(update_fields=["state", "closed_at", "closed_by", "close_reason"])
+    write_journal(
+        member=closed_by,
+        about=trial,
+        what=f"closed, {open_runs} planned runs not done" if open_runs else "closed, every planned run is in",
+        why=reason,
+    )
+    return trial
+
+
+def _draft(trial: Trial) -> Trial:
+    trial = Trial.objects.select_for_update().get(pk=trial.pk)
+    if trial.state != Trial.State.DRAFT:
+        raise Refused("The plan of this trial stands: it no longer changes. Plan a new trial instead.", code="plan_stands")
+    return trial
+
+
+def _check_draft(trial: Trial) -> None:
+    if trial.feed_lot.is_void:
+        raise Refused(f"{trial.feed_lot.code} is void.", code="lot_void", field="feed_lot")
+    if not trial.mixer.can_write:
+        raise Refused(f"{trial.mixer} can't record anything, so can't be the mixer.", code="mixer", field="mixer")
+
+
+def _set_treatment(treatment: Treatment, *, name: str, is_control: bool, technique: str, doses: Sequence[DoseOf]) -> None:
+    others = treatment.trial.treatments.exclude(pk=treatment.pk)
+    if is_control and others.filter(is_control=True).exists():
+        raise Refused("This trial has its control already: one, and only one.", code="second_control", field="is_control")
+    if others.filter(name__iexact=name).exists():
+        raise Refused("Another treatment of this trial has that name.", code="name_taken", field="name")
+    if not is_control and not doses and not technique.strip():
+        raise Refused(
+            "Say what is done: a dose of an additive, a technique or gear, or both. Nothing at all is the control.",
+            code="nothing_done",
+            field="technique",
+        )
+    if len({dose.additive.pk for dose in doses}) < len(doses):
+        raise Refused("The same additive stands here twice.", code="additive_twice", field="dose")
+    treatment.name = name
+    treatment.is_control = is_control
+    treatment.technique = technique
+    treatment.full_clean(exclude=["trial"])
+    treatment.save()
+    Dose.objects.bulk_create(
+        [Dose(treatment=treatment, additive=d.additive, ml_per_l=d.ml_per_l, typed=d.typed) for d in doses]
+    )
+
+
+def _check_plan(trial: Trial, feed_lot: Lot, treatments: Sequence[Treatment], runs: int) -> None:
+    if feed_lot.is_void:
+        raise Refused(f"{feed_lot.code} is void.", code="lot_void")
+    if len(treatments) < 2:
+        raise Refused("A trial compares at least two treatments, one of them the control.", code="too_few_treatments")
+    if not any(treatment.is_control for treatment in treatments):
+        raise Refused(
+            "No treatment is the control. Without one, nobody can say what the others did.", code="no_control"
+        )
+    seen: dict[tuple, Treatment] = {}
+    for treatment in treatments:
+        content = (treatment.technique.strip().lower(), *sorted((d.additive_id, d.ml_per_l) for d in treatment.doses.all()))
+        if content in seen:
+            raise Refused(f"{treatment} and {seen[content]} are the same thing done.", code="same_treatment")
+        seen[content] = treatment
+    if trial.blocks_planned < 2:
+        raise Refused("One block can't tell treatments from chance: plan at least three.", code="one_block")
+    if runs > MOST_RUNS:
+        raise Refused(f"{runs} runs are more than one plan takes ({MOST_RUNS}).", code="too_many_runs")

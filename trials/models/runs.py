@@ -1,0 +1,101 @@
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+from django.urls import reverse
+
+
+class RunQuerySet(models.QuerySet):
+    def standing(self) -> "RunQuerySet":
+        """Runs that are neither failed nor voided: those whose result counts."""
+        return self.filter(failed=False, step__voided_at__isnull=True)
+
+    def unblinded(self) -> "RunQuerySet":
+        """Runs whose treatment may be shown: test pans, and trial runs whose block is closed."""
+        return self.filter(Q(planned__isnull=True) | Q(planned__block__closed_at__isnull=False))
+
+    def untreated(self) -> "RunQuerySet":
+        """Test pans and control runs of closed blocks: what the untreated material gave."""
+        return self.unblinded().filter(Q(planned__isnull=True) | Q(planned__treatment__is_control=True))
+
+
+class Run(models.Model):
+    """One measured portion put through one recovery: of a trial, or alone (a test pan). Never deleted; a failed one stays, marked."""
+
+    planned = models.OneToOneField(
+        "trials.PlannedRun", on_delete=models.PROTECT, null=True, blank=True, related_name="run"
+    )
+    lot = models.ForeignKey("prospecting.Lot", on_delete=models.PROTECT, related_name="runs")
+    # The recover step: it drew the portion, and makes concentrate and tails when these are kept as lots.
+    step = models.OneToOneField("prospecting.Step", on_delete=models.PROTECT, related_name="run")
+    portion_mass_g = models.DecimalField(max_digits=15, decimal_places=5)
+    portion_typed = models.CharField(max_length=40)
+    panned_on = models.DateField("day")
+    panner = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="runs_panned")
+    pan = models.CharField("pan or gear", max_length=80, blank=True)
+    water = models.CharField("water (source, re-used?)", max_length=120, blank=True)
+    soak_min = models.DecimalField(max_digits=6, decimal_places=1, null=True, blank=True)
+    pan_min = models.DecimalField(max_digits=6, decimal_places=1, null=True, blank=True)
+    # Gold by weight. Nothing seen on the scale is `below_scale`, never 0 mg.
+    gold_mg = models.DecimalField(max_digits=12, decimal_places=4, null=True, blank=True)
+    gold_typed = models.CharField(max_length=40, blank=True)
+    below_scale = models.BooleanField(default=False)
+    scale_step_mg = models.DecimalField(max_digits=8, decimal_places=3, null=True, blank=True)
+    failed = models.BooleanField(default=False)
+    fail_reason = models.CharField(max_length=200, blank=True)
+    guess = models.CharField("could you guess the treatment?", max_length=80, blank=True)
+    photo = models.ForeignKey(
+        "prospecting.Photo", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    note = models.TextField(blank=True)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    recorded_at = models.DateTimeField(auto_now_add=True)
+
+    objects = RunQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-pk"]
+        constraints = [
+            models.CheckConstraint(name="run_portion_positive", condition=Q(portion_mass_g__gt=0)),
+            models.CheckConstraint(
+                name="run_gold_weighed_or_below_scale",
+                condition=Q(gold_mg__isnull=True) | Q(gold_mg__gt=0, below_scale=False),
+            ),
+            models.CheckConstraint(
+                name="run_below_scale_names_step",
+                condition=Q(below_scale=False) | Q(scale_step_mg__gt=0),
+            ),
+            models.CheckConstraint(
+                name="run_failed_has_reason", condition=Q(failed=False) | ~Q(fail_reason="")
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"Run {self.pk}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("run-detail", args=[self.pk])
+
+
+class ColourCount(models.Model):
+    """Colours (visible gold grains) of one size class in a run."""
+
+    class SizeClass(models.TextChoices):
+        # Size limits as miners' tables give them: 0.06, 0.03 and 0.015 inch; flour needs a hand lens.
+        COARSE = "coarse", "Coarse (over 1.5 mm)"
+        MEDIUM = "medium", "Medium (0.75 to 1.5 mm)"
+        FINE = "fine", "Fine (0.4 to 0.75 mm)"
+        VERY_FINE = "very_fine", "Very fine (under 0.4 mm)"
+        FLOUR = "flour", "Flour (hand lens)"
+
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="colours")
+    size_class = models.CharField(max_length=10, choices=SizeClass)
+    count = models.PositiveIntegerField()
+
+    class Meta:
+        ordering = ["pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["run", "size_class"], name="colour_class_once_per_run"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.count} {self.get_size_class_display()}"

@@ -1,0 +1,174 @@
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+from django.urls import reverse
+
+
+class Trial(models.Model):
+    """A question put to equal portions of one lot. Its plan is drawn once, stored as a list, and fixed before the first run."""
+
+    class Outcome(models.TextChoices):
+        GOLD_MASS = "gold_mass", "Gold by weight (mg)"
+        COLOURS = "colours", "Colours counted"
+
+    class State(models.TextChoices):
+        DRAFT = "draft", "Being planned"
+        RUNNING = "running", "Running"
+        CLOSED = "closed", "Closed"
+
+    class PortionsFrom(models.TextChoices):
+        CUT = "cut", "Portions already cut from the lot, drawn by lot"
+        MEASURED = "measured", "Each portion measured out of the lot at its run"
+
+    question = models.CharField(max_length=200)
+    feed_lot = models.ForeignKey("prospecting.Lot", on_delete=models.PROTECT, related_name="trials")
+    outcome = models.CharField("judged by", max_length=10, choices=Outcome, default=Outcome.GOLD_MASS)
+    blocks_planned = models.PositiveSmallIntegerField("blocks (each treatment once in each)")
+    smallest_ratio = models.DecimalField(
+        "smallest difference that matters, as a ratio", max_digits=5, decimal_places=2
+    )
+    portion_mass_g = models.DecimalField(max_digits=15, decimal_places=5)
+    portion_typed = models.CharField(max_length=40)
+    portions_from = models.CharField(max_length=8, choices=PortionsFrom)
+    water_ml = models.DecimalField("water in the tub", max_digits=10, decimal_places=2)
+    water_typed = models.CharField(max_length=40)
+    soak_min = models.DecimalField("soak, minutes", max_digits=6, decimal_places=1, default=0)
+    scale_step_mg = models.DecimalField("scale step, mg", max_digits=8, decimal_places=3, null=True, blank=True)
+    mixer = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    note = models.TextField(blank=True)
+    state = models.CharField(max_length=8, choices=State, default=State.DRAFT)
+    seed = models.BigIntegerField(null=True, blank=True)
+    planned_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    planned_at = models.DateTimeField(null=True, blank=True)
+    closed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    closed_at = models.DateTimeField(null=True, blank=True)
+    close_reason = models.CharField("why it was closed before the plan was done", max_length=200, blank=True)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    recorded_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering = ["-pk"]
+        constraints = [
+            models.CheckConstraint(name="trial_ratio_above_one", condition=Q(smallest_ratio__gt=1)),
+            models.CheckConstraint(
+                name="trial_planned_once",
+                condition=Q(state="draft", seed__isnull=True, planned_at__isnull=True)
+                | (~Q(state="draft") & Q(seed__isnull=False, planned_at__isnull=False)),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.question
+
+    def get_absolute_url(self) -> str:
+        return reverse("trial-detail", args=[self.pk])
+
+
+class Treatment(models.Model):
+    """What is done to a portion: doses and/or a technique. One treatment of a trial is its control."""
+
+    trial = models.ForeignKey(Trial, on_delete=models.PROTECT, related_name="treatments")
+    name = models.CharField(max_length=80)
+    is_control = models.BooleanField("this is the control", default=False)
+    technique = models.CharField("technique or gear", max_length=200, blank=True)
+    position = models.PositiveSmallIntegerField(default=0)
+
+    class Meta:
+        ordering = ["-is_control", "position", "pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["trial", "name"], name="treatment_name_once_per_trial"),
+            models.UniqueConstraint(
+                fields=["trial"], condition=Q(is_control=True), name="one_control_per_trial"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Dose(models.Model):
+    """So much of one additive in the water, as typed and in mL of product per litre of water."""
+
+    treatment = models.ForeignKey(Treatment, on_delete=models.PROTECT, related_name="doses")
+    additive = models.ForeignKey("trials.Additive", on_delete=models.PROTECT, related_name="doses")
+    ml_per_l = models.DecimalField(max_digits=12, decimal_places=6)
+    typed = models.CharField(max_length=60)
+
+    class Meta:
+        ordering = ["pk"]
+        constraints = [
+            models.CheckConstraint(name="dose_positive", condition=Q(ml_per_l__gt=0)),
+            models.UniqueConstraint(fields=["treatment", "additive"], name="additive_once_per_treatment"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.typed} {self.additive_id}"
+
+
+class Block(models.Model):
+    """A row of the plan: every treatment once. Its key stays hidden until it is closed."""
+
+    trial = models.ForeignKey(Trial, on_delete=models.PROTECT, related_name="blocks")
+    number = models.PositiveSmallIntegerField()
+    closed_at = models.DateTimeField(null=True, blank=True)
+    closed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+
+    class Meta:
+        ordering = ["number"]
+        constraints = [models.UniqueConstraint(fields=["trial", "number"], name="block_number_once")]
+
+    def __str__(self) -> str:
+        return f"Block {self.number}"
+
+
+class PlannedRunQuerySet(models.QuerySet):
+    def open(self) -> "PlannedRunQuerySet":
+        """Planned runs that have not been logged."""
+        return self.filter(run__isnull=True)
+
+
+class PlannedRun(models.Model):
+    """One line of the plan: which portion, in which order, under which blind code, gets which treatment."""
+
+    trial = models.ForeignKey(Trial, on_delete=models.PROTECT, related_name="planned_runs")
+    block = models.ForeignKey(Block, on_delete=models.PROTECT, related_name="planned_runs")
+    run_order = models.PositiveSmallIntegerField()
+    position = models.PositiveSmallIntegerField()
+    treatment = models.ForeignKey(Treatment, on_delete=models.PROTECT, related_name="planned_runs")
+    blind_code = models.CharField(max_length=4)
+    portion = models.OneToOneField(
+        "prospecting.Lot", on_delete=models.PROTECT, null=True, blank=True, related_name="planned_run"
+    )
+
+    objects = PlannedRunQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["run_order"]
+        constraints = [
+            models.UniqueConstraint(fields=["trial", "run_order"], name="run_order_once_per_trial"),
+            models.UniqueConstraint(fields=["trial", "blind_code"], name="blind_code_once_per_trial"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.blind_code} (run {self.run_order})"
+
+
+class KeyOpening(models.Model):
+    """Someone looked at which code is which treatment while the trial ran: the mixer, or a keeper with a reason."""
+
+    trial = models.ForeignKey(Trial, on_delete=models.PROTECT, related_name="key_openings")
+    member = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    opened_at = models.DateTimeField(auto_now_add=True)
+    reason = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["pk"]
+
+    def __str__(self) -> str:
+        return f"{self.member} opened the key of trial {self.trial_id}"

@@ -1,0 +1,8 @@
+from django.http import Http404
+
+from prospecting.access import page
+
+
+@page(role="member", methods=("GET", "POST"))
+def lot_detail(request, **kwargs):
+    raise Http404

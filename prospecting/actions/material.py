@@ -66,12 +66,21 @@ def lock_lots(lots: Iterable[Lot]) -> dict[int, Lot]:
     return {lot.pk: lot for lot in Lot.objects.select_for_update().filter(pk__in=wanted).order_by("pk")}
 
 
-def new_code(*, taken: set[str] | None = None) -> str:
-    """A lot code no lot has; three digits once two no longer suffice."""
+def new_code() -> str:
+    """A lot code no lot has."""
+    return new_codes(1)[0]
+
+
+def new_codes(number: int) -> list[str]:
+    """So many different lot codes no lot has, looked up all at once; three digits once two no longer suffice."""
+    free: list[str] = []
     for attempt in range(40):
-        code = codes.draw_code(_rng, digits=2 if attempt < 12 else 3)
-        if code not in (taken or ()) and not Lot.objects.filter(code=code).exists():
-            return code
+        missing = number - len(free)
+        if not missing:
+            return free
+        drawn = dict.fromkeys(codes.draw_code(_rng, digits=2 if attempt < 12 else 3) for _ in range(missing))
+        used = {*free, *Lot.objects.filter(code__in=drawn).values_list("code", flat=True)}
+        free.extend(code for code in drawn if code not in used)
     raise Refused("No free lot code was found. Please try once more.", code="no_free_code")
 
 
@@ -102,10 +111,14 @@ def record_step(
     details = details or StepDetails()
     check_day(done_on)
     locked = lock_lots(draw.lot for draw in draws)
+    drawn_already: set[int] = set()
     for draw in draws:
+        if draw.lot.pk in drawn_already:
+            raise Refused(f"{draw.lot.code} is listed twice: give its mass once.", code="lot_twice", field=draw.field)
+        drawn_already.add(draw.lot.pk)
         _check_draw(locked[draw.lot.pk], draw)
-    loss_g = _check_balance(kind, draws, makes, details)
-    step = Step.objects.create(
+    loss_g = _check_balance(kind, draws, makes, details, mass_unit=recorded_by.mass_unit)
+    step = Step(
         kind=kind,
         done_on=done_on,
         people=details.people,
@@ -120,11 +133,16 @@ def record_step(
         note=details.note,
         recorded_by=recorded_by,
     )
-    for draw in draws:
-        lot = locked[draw.lot.pk]
-        Draw.objects.create(step=step, lot=lot, mass_g=draw.mass_g, mass_typed=draw.typed)
-        lot.on_hand_g -= draw.mass_g
-        lot.save(update_fields=["on_hand_g"])
+    step.full_clean(exclude=["recorded_by", "voided_by"], validate_constraints=False)
+    step.save()
+    rows = [
+        Draw(step=step, lot=locked[draw.lot.pk], mass_g=draw.mass_g, mass_typed=draw.typed) for draw in draws
+    ]
+    for row in rows:
+        row.clean_fields(exclude=["step", "lot"])
+        row.lot.on_hand_g -= row.mass_g
+    Draw.objects.bulk_create(rows)
+    Lot.objects.bulk_update([row.lot for row in rows], ["on_hand_g"])
     if dig is not None:
         made_dig = Dig(step=step, recorded_by=recorded_by, dug_on=done_on, **dig)
         made_dig.full_clean(exclude=["step", "recorded_by", "photo"])
@@ -141,11 +159,8 @@ def make_lots(*, step: Step, makes: Sequence[NewLot], shares: dict[int, Decimal]
     """Create the lots a step makes, each with its code, its stripe and its origin shares."""
     stripes = set(Dig.objects.filter(pk__in=shares).values_list("zone__stripe", "zone_id"))
     stripe = next(iter(stripes))[0] if len(stripes) == 1 else "mixed"
-    taken: set[str] = set()
     lots = []
-    for new in makes:
-        code = new_code(taken=taken)
-        taken.add(code)
+    for code, new in zip(new_codes(len(makes)), makes, strict=True):
         lots.append(
             Lot(
                 code=code,
@@ -163,6 +178,8 @@ def make_lots(*, step: Step, makes: Sequence[NewLot], shares: dict[int, Decimal]
                 note=new.note,
             )
         )
+    for lot in lots:
+        lot.clean_fields(exclude=["made_by"])
     lots = Lot.objects.bulk_create(lots)
     Origin.objects.bulk_create(
         [Origin(lot=lot, dig_id=dig_id, share=share) for lot in lots for dig_id, share in shares.items()]
@@ -256,22 +273,32 @@ def _check_draw(lot: Lot, draw: DrawFrom) -> None:
         raise Refused(f"{lot.code}: {error}", code="too_little_on_hand", field=draw.field) from None
 
 
-def _check_balance(kind: str, draws: Sequence[DrawFrom], makes: Sequence[NewLot], details: StepDetails) -> Decimal:
+def _check_balance(
+    kind: str, draws: Sequence[DrawFrom], makes: Sequence[NewLot], details: StepDetails, *, mass_unit: str
+) -> Decimal:
     """The step's loss in grams; the ground has no balance, so a dig loses nothing."""
     for new in makes:
         if new.mass_g <= 0:
             raise Refused("A lot weighs more than nothing.", code="mass_not_positive", field=new.field)
     if kind == Step.Kind.DIG:
         return Decimal(0)
-    drawn = [draw.mass_g for draw in draws]
+    drawn_g = sum((draw.mass_g for draw in draws), Decimal(0))
+    made_g = sum((new.mass_g for new in makes), Decimal(0))
+    put_in = units.format_mass(drawn_g, mass_unit)
     try:
-        loss_g = mass_balance.step_loss_g(drawn, [new.mass_g for new in makes])
-    except ValueError as error:
-        raise Refused(str(error), code="gain", field=makes[-1].field if makes else None) from None
-    if mass_balance.loss_needs_reason(kind, sum(drawn, Decimal(0)), loss_g) and not details.loss_reason.strip():
+        loss_g = mass_balance.step_loss_g([drawn_g], [made_g])
+    except ValueError:
         raise Refused(
-            f"{units.format_mass(loss_g, 'kg')} is missing of {units.format_mass(sum(drawn, Decimal(0)), 'kg')} put in: "
-            "more than this step usually loses. Check the weights; if they are right, say where it went.",
+            f"{units.format_mass(made_g, mass_unit)} came out of {put_in} put in: "
+            f"{units.format_mass(made_g - drawn_g, mass_unit)} too much, and material doesn't grow. "
+            "Check the weights and their units.",
+            code="gain",
+            field=makes[-1].field if makes else None,
+        ) from None
+    if mass_balance.loss_needs_reason(kind, drawn_g, loss_g) and not details.loss_reason.strip():
+        raise Refused(
+            f"{units.format_mass(loss_g, mass_unit)} is missing of {put_in} put in: more than this step usually loses. "
+            "Check the weights; if they are right, say where it went.",
             code="loss_without_reason",
             field="loss_reason",
         )

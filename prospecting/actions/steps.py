@@ -5,8 +5,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
 
-from prospecting.actions.material import DrawFrom, NewLot, StepDetails, record_step
+from django.db import transaction
+
+from prospecting.actions.material import DrawFrom, NewLot, StepDetails, lock_lots, record_step
+from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
+from prospecting.calc import mass_balance, units
 from prospecting.models import Lot, Step
 
 Kind = Lot.Kind
@@ -58,7 +62,15 @@ def dry_lot(
     return record_step(
         kind=Step.Kind.DRY,
         draws=[draw],
-        makes=[replace(dry, kind=lot.kind, is_dry=True, title=dry.title or lot.title)],
+        makes=[
+            replace(
+                dry,
+                kind=lot.kind,
+                is_dry=True,
+                title=dry.title or lot.title,
+                portion_number=lot.portion_number,
+            )
+        ],
         recorded_by=recorded_by,
         done_on=done_on,
         details=details,
@@ -85,7 +97,10 @@ def screen_lot(
     """Screen into undersize and oversize; both become lots (one may be missing when all passed or none did)."""
     makes = []
     if undersize is not None:
-        makes.append(replace(undersize, kind=Kind.UNDERSIZE, top_size_um=opening_um))
+        # Material that was finer than the opening already is no coarser for having passed it.
+        known_um = draw.lot.top_size_um
+        top_size_um = opening_um if known_um is None else min(opening_um, known_um)
+        makes.append(replace(undersize, kind=Kind.UNDERSIZE, top_size_um=top_size_um))
     if oversize is not None:
         makes.append(replace(oversize, kind=Kind.OVERSIZE))
     if not makes:
@@ -132,10 +147,24 @@ def blend_lots(
     )
 
 
+@transaction.atomic
 def cut_portions(
     *, draw: DrawFrom, portions: Sequence[NewLot], recorded_by, done_on, details: StepDetails
 ) -> Step:
     """Cut portions of a lot all at once, numbered in the order they were cut."""
+    if not portions:
+        raise Refused("Cut at least one portion.", code="no_portion", field="number")
+    _need_method(details)
+    lot = lock_lots([draw.lot])[draw.lot.pk]
+    if draw.mass_g > lot.on_hand_g > 0:
+        each = portions[0]
+        holds = mass_balance.equal_portions(lot.on_hand_g, each.mass_g)
+        raise Refused(
+            f"{lot.code} holds {units.format_mass(lot.on_hand_g, recorded_by.mass_unit)}: "
+            f"enough for {holds} portion{'' if holds == 1 else 's'} of {each.typed}, not for {len(portions)}.",
+            code="too_little_on_hand",
+            field=draw.field,
+        )
     return record_step(
         kind=Step.Kind.CUT,
         draws=[draw],
@@ -169,8 +198,14 @@ def recover_gold(*, draw: DrawFrom, recorded_by, done_on, details: StepDetails |
     )
 
 
+@transaction.atomic
 def reweigh_lot(*, lot: Lot, weighed_g: Decimal, typed: str, recorded_by, done_on, details: StepDetails) -> Step:
     """Book what a lot has lost since it was last weighed; it keeps its code."""
+    require_writer(recorded_by)
+    # Locked before the books are compared with the scale: a draw booked a moment ago must not be counted as missing.
+    lot = lock_lots([lot])[lot.pk]
+    if lot.is_void:
+        raise Refused(f"{lot.code} is void: there is nothing to weigh.", code="lot_void", field="mass")
     missing_g = lot.on_hand_g - weighed_g
     if missing_g < 0:
         raise Refused(

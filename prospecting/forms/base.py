@@ -101,6 +101,49 @@ class GradeField(QuantityField):
         super().__init__(read=units.parse_grade, unit=unit, step=Decimal("0.000001"), **kwargs)
 
 
+class NumberField(forms.CharField):
+    """A plain number as people type it (decimal comma, any script's digits); cleans to Decimal."""
+
+    def __init__(self, *, least: Decimal | int = 0, most: Decimal | int, places: int, unit_label: str = "", **kwargs) -> None:
+        kwargs.setdefault("max_length", 20)
+        super().__init__(**kwargs)
+        self.least, self.most, self.places, self.unit_label = least, most, places, unit_label
+
+    def widget_attrs(self, widget) -> dict:
+        return super().widget_attrs(widget) | {"inputmode": "decimal", "autocomplete": "off"}
+
+    def clean(self, value: str) -> Decimal | None:
+        text = super().clean(value)
+        if not text:
+            return None
+        try:
+            number = units.parse_number(text)
+        except ValueError as error:
+            raise ValidationError(str(error), code="number") from None
+        if not self.least <= number <= self.most:
+            raise ValidationError(f"Give a number from {self.least} to {self.most}.", code="out_of_range")
+        return number.quantize(Decimal(1).scaleb(-self.places))
+
+
+class CountField(NumberField):
+    """A whole number; cleans to int. Its input can be stepped by the tap counters."""
+
+    def __init__(self, *, least: int = 0, most: int = 9999, **kwargs) -> None:
+        super().__init__(least=least, most=most, places=0, **kwargs)
+
+    def widget_attrs(self, widget) -> dict:
+        return super().widget_attrs(widget) | {"inputmode": "numeric", "min": str(self.least)}
+
+    def clean(self, value: str) -> int | None:
+        number = super().clean(value)
+        if number is None:
+            return None
+        text = units.parse_number(value)
+        if text != number:
+            raise ValidationError("Give a whole number.", code="not_whole")
+        return int(number)
+
+
 class DayField(forms.DateField):
     """A day, today unless told; the device's own date picker."""
 

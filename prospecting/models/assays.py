@@ -1,12 +1,21 @@
 from django.conf import settings
 from django.db import models
-from django.db.models import Q
+from django.db.models import Case, Count, F, Q, Value, When
 from django.urls import reverse
+from django.utils import timezone
+
+
+class LaboratoryQuerySet(models.QuerySet):
+    def with_dispatch_count(self) -> "LaboratoryQuerySet":
+        """Annotates `dispatch_count`."""
+        return self.annotate(dispatch_count=Count("dispatches"))
 
 
 class Laboratory(models.Model):
     name = models.CharField(max_length=100, unique=True)
     note = models.TextField(blank=True)
+
+    objects = LaboratoryQuerySet.as_manager()
 
     class Meta:
         ordering = ["name"]
@@ -17,6 +26,28 @@ class Laboratory(models.Model):
 
     def get_absolute_url(self) -> str:
         return reverse("laboratory-list")
+
+
+class DispatchQuerySet(models.QuerySet):
+    def with_state(self) -> "DispatchQuerySet":
+        """Annotates `sample_count`, `answered_count` (samples the laboratory said anything about), `state` in words, and
+        `is_overdue` (the expected day has passed and not every sample is answered)."""
+        answered = Q(samples__readings__symbol__in=Reading.ANSWERS)
+        all_answered = Q(answered_count__gte=F("sample_count"))
+        return self.annotate(
+            sample_count=Count("samples", distinct=True),
+            answered_count=Count("samples", filter=answered, distinct=True),
+        ).annotate(
+            state=Case(
+                When(answered_count=0, then=Value("waiting for return")),
+                When(all_answered, then=Value("returned")),
+                default=Value("returned in part"),
+            ),
+            is_overdue=Case(
+                When(~all_answered & Q(expected_on__lt=timezone.localdate()), then=Value(True)),
+                default=Value(False),
+            ),
+        )
 
 
 class Dispatch(models.Model):
@@ -39,6 +70,8 @@ class Dispatch(models.Model):
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     recorded_at = models.DateTimeField(auto_now_add=True)
 
+    objects = DispatchQuerySet.as_manager()
+
     class Meta:
         ordering = ["-sent_on", "-pk"]
         verbose_name_plural = "dispatches"
@@ -48,6 +81,21 @@ class Dispatch(models.Model):
 
     def get_absolute_url(self) -> str:
         return reverse("dispatch-detail", args=[self.pk])
+
+
+class SampleQuerySet(models.QuerySet):
+    def of_lots(self, lot_ids) -> "SampleQuerySet":
+        """The samples of these lots, given by their ids."""
+        return self.filter(lot_id__in=lot_ids)
+
+    def with_value(self) -> "SampleQuerySet":
+        """Each sample with its lot and the reading in use (`None` where the laboratory gave no figure yet), in one query."""
+        return self.select_related("lot", "reading_in_use")
+
+    def with_reading_counts(self) -> "SampleQuerySet":
+        """Annotates `reading_count`, and `figure_count` of those that say something of the grade."""
+        figures = Q(readings__symbol__in=Reading.FIGURES)
+        return self.annotate(reading_count=Count("readings"), figure_count=Count("readings", filter=figures))
 
 
 class Sample(models.Model):
@@ -67,11 +115,27 @@ class Sample(models.Model):
     in_use_rule = models.CharField(max_length=8, choices=Rule, default=Rule.FIRST)
     in_use_reason = models.CharField(max_length=200, blank=True)
 
+    objects = SampleQuerySet.as_manager()
+
     class Meta:
         ordering = ["tag"]
 
     def __str__(self) -> str:
         return self.tag
+
+
+class AssayReturnQuerySet(models.QuerySet):
+    def without_file(self) -> "AssayReturnQuerySet":
+        """Leaves the file's bytes in the database; everything else is read."""
+        return self.defer("file_bytes")
+
+    def with_reading_count(self) -> "AssayReturnQuerySet":
+        """Annotates `reading_count`."""
+        return self.annotate(reading_count=Count("readings"))
+
+    def of_file(self, sha256: str) -> "AssayReturnQuerySet":
+        """The return that was read from the file with this hash."""
+        return self.filter(file_sha256=sha256)
 
 
 class AssayReturn(models.Model):
@@ -88,6 +152,8 @@ class AssayReturn(models.Model):
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     recorded_at = models.DateTimeField(auto_now_add=True)
 
+    objects = AssayReturnQuerySet.as_manager()
+
     class Meta:
         ordering = ["reported_on", "pk"]
         constraints = [
@@ -103,6 +169,16 @@ class AssayReturn(models.Model):
         return reverse("return-detail", args=[self.pk])
 
 
+class ReadingQuerySet(models.QuerySet):
+    def usable(self) -> "ReadingQuerySet":
+        """Readings that say something of the grade: a value, below a limit or above one."""
+        return self.filter(symbol__in=Reading.FIGURES)
+
+    def in_turn(self) -> "ReadingQuerySet":
+        """From the first reading of the first return on: by day reported, then in the order they were printed."""
+        return self.order_by("assay_return__reported_on", "assay_return_id", "order", "pk")
+
+
 class Reading(models.Model):
     """One gold figure of a return, as printed and as understood. Every repeat is kept, in order."""
 
@@ -115,6 +191,10 @@ class Reading(models.Model):
         NOT_ANALYSED = "not analysed", "not analysed"
         BLANK_CELL = "blank cell", "blank cell"
 
+    # What says something of the grade, and what says anything at all: a blank cell leaves the question open.
+    FIGURES = (Symbol.VALUE, Symbol.BELOW, Symbol.ABOVE)
+    ANSWERS = (*FIGURES, Symbol.NOT_ENOUGH, Symbol.NOT_RECEIVED, Symbol.NOT_ANALYSED)
+
     assay_return = models.ForeignKey(AssayReturn, on_delete=models.PROTECT, related_name="readings")
     sample = models.ForeignKey(Sample, on_delete=models.PROTECT, related_name="readings")
     order = models.PositiveSmallIntegerField()
@@ -124,6 +204,8 @@ class Reading(models.Model):
     symbol = models.CharField(max_length=18, choices=Symbol)
     grade_g_per_t = models.DecimalField(max_digits=14, decimal_places=6, null=True, blank=True)
     limit_g_per_t = models.DecimalField(max_digits=14, decimal_places=6, null=True, blank=True)
+
+    objects = ReadingQuerySet.as_manager()
 
     class Meta:
         ordering = ["assay_return_id", "order", "pk"]

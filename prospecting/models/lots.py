@@ -92,6 +92,10 @@ class LotQuerySet(models.QuerySet):
     def of_kind(self, *kinds: str) -> "LotQuerySet":
         return self.filter(kind__in=kinds)
 
+    def named(self, text: str) -> "LotQuerySet":
+        """Lots with this text in their code or in what they are called."""
+        return self.filter(Q(code__icontains=text) | Q(title__icontains=text))
+
 
 class Lot(models.Model):
     """Any mass of material with one identity. Its code is on a paper tag and survives mud."""

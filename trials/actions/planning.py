@@ -11,12 +11,10 @@ from prospecting.actions.journal import changed_fields, write_journal
 from prospecting.actions.material import draw_seed
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
-from prospecting.models import Lot, Step
+from prospecting.models import Lot
 from trials.calc import designs
 from trials.models import Block, Dose, KeyOpening, PlannedRun, Treatment, Trial
 
-# A cut portion may differ this much from the planned mass and still count as equal; common practice, no source.
-EQUAL_WITHIN = Decimal("0.05")
 MOST_RUNS = 240
 
 
@@ -95,19 +93,6 @@ def remove_treatment(*, treatment: Treatment, recorded_by) -> Trial:
     return trial
 
 
-def portions_for(trial: Trial) -> list[Lot]:
-    """Untouched portions cut from the trial's lot, near enough to the planned mass and in no other plan."""
-    band_g = trial.portion_mass_g * EQUAL_WITHIN
-    cut = Lot.objects.standing().filter(
-        kind=Lot.Kind.PORTION,
-        made_by__kind=Step.Kind.CUT,
-        made_by__draws__lot=trial.feed_lot,
-        planned_run__isnull=True,
-        mass_g__range=(trial.portion_mass_g - band_g, trial.portion_mass_g + band_g),
-    )
-    return [lot for lot in cut.order_by("pk") if lot.on_hand_g == lot.mass_g]
-
-
 @transaction.atomic
 def fix_plan(*, trial: Trial, planned_by) -> Trial:
     """Draw order, blind codes and portions by lot, and store them as a list. From here on the plan stands.
@@ -124,7 +109,7 @@ def fix_plan(*, trial: Trial, planned_by) -> Trial:
     places = designs.randomised_blocks([treatment.pk for treatment in treatments], trial.blocks_planned, seed)
     portion_of = {}
     if trial.portions_from == Trial.PortionsFrom.CUT:
-        ready = [lot.pk for lot in portions_for(trial)]
+        ready = [lot.pk for lot in trial.portions_ready()]
         if len(ready) < runs:
             raise Refused(
                 f"The plan needs {runs} equal portions; {len(ready)} untouched ones of about {trial.portion_typed} are "

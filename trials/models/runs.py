@@ -17,6 +17,39 @@ class RunQuerySet(models.QuerySet):
         """Test pans and control runs of closed blocks: what the untreated material gave."""
         return self.unblinded().filter(Q(planned__isnull=True) | Q(planned__treatment__is_control=True))
 
+    def for_list(self) -> "RunQuerySet":
+        """With all that a line of the list shows. The treatment is left where it is: a list never tells a key."""
+        return self.select_related("lot", "step", "panner", "planned__trial").prefetch_related("colours")
+
+    def for_detail(self) -> "RunQuerySet":
+        return self.select_related(
+            "lot", "step", "panner", "photo", "planned__block", "planned__treatment", "planned__trial", "recorded_by"
+        ).prefetch_related("colours")
+
+    def of_feed(self, lot) -> "RunQuerySet":
+        """Runs of this lot itself and of portions or splits taken straight from it."""
+        return self.filter(
+            Q(lot=lot) | Q(lot__made_by__kind__in=["cut", "split"], lot__made_by__draws__lot=lot)
+        )
+
+    def weighings(self) -> list[tuple]:
+        """(gold in mg, portion in g) of the standing weighed runs, for the guard to compare with."""
+        weighed = self.standing().filter(gold_mg__isnull=False)
+        return list(weighed.values_list("gold_mg", "portion_mass_g")[:240])
+
+    def habits_of(self, member, trial=None) -> dict:
+        """Pan, water and scale step of this member's last run (of this trial), to start the next form with."""
+        runs = self.filter(recorded_by=member)
+        if trial is not None:
+            runs = runs.filter(planned__trial=trial)
+        last = runs.order_by("-pk").first()
+        if last is None:
+            return {}
+        habits = {"pan": last.pan, "water": last.water, "panner": last.panner_id}
+        if last.scale_step_mg:
+            habits["scale_step"] = f"{last.scale_step_mg.normalize():f} mg"
+        return habits
+
 
 class Run(models.Model):
     """One measured portion put through one recovery: of a trial, or alone (a test pan). Never deleted; a failed one stays, marked."""
@@ -74,6 +107,21 @@ class Run(models.Model):
 
     def get_absolute_url(self) -> str:
         return reverse("run-detail", args=[self.pk])
+
+    @property
+    def key_hidden(self) -> bool:
+        """Whether the treatment of this run must not be shown yet."""
+        return self.planned_id is not None and self.planned.block.closed_at is None
+
+    @property
+    def is_void(self) -> bool:
+        return self.step.voided_at is not None
+
+    @property
+    def colours_total(self) -> int | None:
+        """All colours counted; None when none were looked for."""
+        counts = [count.count for count in self.colours.all()]
+        return sum(counts) if counts else None
 
 
 class ColourCount(models.Model):

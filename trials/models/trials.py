@@ -1,7 +1,25 @@
+from decimal import Decimal
+
 from django.conf import settings
 from django.db import models
-from django.db.models import Q
+from django.db.models import Count, Exists, F, OuterRef, Q
 from django.urls import reverse
+
+from prospecting.models import Lot, Step
+
+# A cut portion may differ this much from the planned mass and still count as equal; common practice, no source.
+EQUAL_WITHIN = Decimal("0.05")
+
+
+class TrialQuerySet(models.QuerySet):
+    def for_list(self) -> "TrialQuerySet":
+        """With the feed lot, and `planned` and `logged`: how many runs are planned and in."""
+        return self.select_related("feed_lot").annotate(
+            planned=Count("planned_runs"), logged=Count("planned_runs__run")
+        )
+
+    def for_detail(self) -> "TrialQuerySet":
+        return self.select_related("feed_lot", "mixer", "planned_by", "closed_by", "recorded_by")
 
 
 class Trial(models.Model):
@@ -50,6 +68,8 @@ class Trial(models.Model):
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     recorded_at = models.DateTimeField(auto_now_add=True)
 
+    objects = TrialQuerySet.as_manager()
+
     class Meta:
         ordering = ["-pk"]
         constraints = [
@@ -66,6 +86,47 @@ class Trial(models.Model):
 
     def get_absolute_url(self) -> str:
         return reverse("trial-detail", args=[self.pk])
+
+    def get_next_url(self) -> str:
+        return reverse("run-next", args=[self.pk])
+
+    @property
+    def scale_step_typed(self) -> str:
+        return "" if self.scale_step_mg is None else f"{self.scale_step_mg.normalize():f} mg"
+
+    def progress(self) -> dict:
+        """How many planned runs there are and how many are in (failed ones too)."""
+        return self.planned_runs.aggregate(planned=Count("pk"), logged=Count("run"))
+
+    def portions_ready(self) -> list[Lot]:
+        """Untouched portions cut from the feed lot, near enough to the planned mass and in no other plan."""
+        band_g = self.portion_mass_g * EQUAL_WITHIN
+        cut = Lot.objects.standing().filter(
+            kind=Lot.Kind.PORTION,
+            made_by__kind=Step.Kind.CUT,
+            made_by__draws__lot=self.feed_lot_id,
+            planned_run__isnull=True,
+            on_hand_g=F("mass_g"),
+            mass_g__range=(self.portion_mass_g - band_g, self.portion_mass_g + band_g),
+        )
+        return list(cut.order_by("pk"))
+
+    def blocks_with_runs(self) -> list["Block"]:
+        """The blocks with their planned runs; an open block's runs come without their treatment, not even read."""
+        blocks = list(self.blocks.all())
+        open_ids = [block.pk for block in blocks if block.closed_at is None]
+        shown = (
+            self.planned_runs.exclude(block__in=open_ids)
+            .select_related("treatment", "portion", "run__step")
+            .prefetch_related("run__colours")
+        )
+        hidden = self.planned_runs.filter(block__in=open_ids).defer("treatment").select_related("portion", "run__step")
+        by_block: dict[int, list[PlannedRun]] = {}
+        for planned in [*shown, *hidden]:
+            by_block.setdefault(planned.block_id, []).append(planned)
+        for block in blocks:
+            block.shown_runs = by_block.get(block.pk, [])
+        return blocks
 
 
 class Treatment(models.Model):
@@ -109,6 +170,13 @@ class Dose(models.Model):
         return f"{self.typed} {self.additive_id}"
 
 
+class BlockQuerySet(models.QuerySet):
+    def waiting_to_close(self) -> "BlockQuerySet":
+        """Blocks whose runs are all in, but whose key is still hidden."""
+        open_runs = PlannedRun.objects.open().filter(block=OuterRef("pk"))
+        return self.filter(closed_at__isnull=True).exclude(Exists(open_runs))
+
+
 class Block(models.Model):
     """A row of the plan: every treatment once. Its key stays hidden until it is closed."""
 
@@ -118,6 +186,8 @@ class Block(models.Model):
     closed_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
+
+    objects = BlockQuerySet.as_manager()
 
     class Meta:
         ordering = ["number"]
@@ -131,6 +201,12 @@ class PlannedRunQuerySet(models.QuerySet):
     def open(self) -> "PlannedRunQuerySet":
         """Planned runs that have not been logged."""
         return self.filter(run__isnull=True)
+
+    def blind(self) -> "PlannedRunQuerySet":
+        """What the panner may know of a planned run: everything but its treatment, which is not even read."""
+        return self.defer("treatment").select_related("block", "portion").annotate(
+            is_logged=Exists(self.model.run.related.related_model.objects.filter(planned=OuterRef("pk")))
+        )
 
 
 class PlannedRun(models.Model):

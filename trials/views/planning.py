@@ -1,58 +1,172 @@
-from django.http import Http404
+"""A trial from its draft to its end: the plan, the sheets, who may see the key."""
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django_tables2 import RequestConfig
 
 from prospecting.access import page
+from prospecting.models import JournalEntry
+from prospecting.views.entry import enter
+from trials.actions import planning
+from trials.forms.planning import PlainForm, ReasonForm, TreatmentForm, TrialForm, draft_before, treatment_before
+from trials.models import Treatment, Trial
+from trials.frames.outlook import plan_outlook
+from trials.frames.sheets import mixing_rows
+from trials.tables.trials import TrialTable
+
+
+@page(role="guest")
+def trial_list(request: HttpRequest) -> HttpResponse:
+    table = RequestConfig(request).configure(TrialTable(Trial.objects.for_list(), request=request))
+    return render(request, "trials/trial_list.html", {"table": table})
 
 
 @page(role="member", methods=("GET", "POST"))
-def trial_list(request, **kwargs):
-    raise Http404
+def trial_add(request: HttpRequest) -> HttpResponse:
+    form = TrialForm(request.POST or None, member=request.user, initial=TrialForm.starting_with(request.GET))
+    if response := enter(
+        request,
+        form,
+        lambda: planning.plan_trial(**form.fields_typed(), recorded_by=request.user),
+        said="The draft is kept. Add its treatments, the control first.",
+    ):
+        return response
+    return render(request, "trials/trial_form.html", {"form": form})
 
 
 @page(role="member", methods=("GET", "POST"))
-def trial_add(request, **kwargs):
-    raise Http404
+def trial_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    trial = get_object_or_404(Trial, pk=pk)
+    form = TrialForm(request.POST or None, member=request.user, initial=draft_before(trial))
+
+    def make() -> Trial:
+        return planning.change_trial(trial=trial, **form.fields_typed(), recorded_by=request.user)
+
+    if response := enter(request, form, make, said="Changed."):
+        return response
+    return render(request, "trials/trial_form.html", {"form": form, "trial": trial})
+
+
+@page(role="guest")
+def trial_detail(request: HttpRequest, pk: int) -> HttpResponse:
+    """The draft with what it could see; the running trial with its next portion; the closed one with its runs."""
+    trial = get_object_or_404(Trial.objects.for_detail(), pk=pk)
+    treatments = list(trial.treatments.prefetch_related("doses__additive"))
+    context = {"trial": trial, "treatments": treatments}
+    if trial.state == Trial.State.DRAFT:
+        context |= {"outlook": plan_outlook(trial, len(treatments)), "form": PlainForm(member=request.user)}
+        return render(request, "trials/trial_draft.html", context)
+    return render(
+        request,
+        "trials/trial_detail.html",
+        context
+        | {
+            "blocks": trial.blocks_with_runs(),
+            "progress": trial.progress(),
+            "openings": trial.key_openings.select_related("member"),
+            "journal": JournalEntry.objects.about(trial).select_related("member") if request.user.can_write else [],
+        },
+    )
 
 
 @page(role="member", methods=("GET", "POST"))
-def trial_detail(request, **kwargs):
-    raise Http404
+def treatment_add(request: HttpRequest, pk: int) -> HttpResponse:
+    trial = get_object_or_404(Trial, pk=pk)
+    first = {} if trial.treatments.exists() else {"name": "plain water", "is_control": True}
+    form = TreatmentForm(request.POST or None, member=request.user, initial=first)
+
+    def make() -> Trial:
+        return planning.add_treatment(trial=trial, **form.fields_typed(), recorded_by=request.user).trial
+
+    if response := enter(request, form, make, said="Treatment added."):
+        return response
+    return render(request, "trials/treatment_form.html", {"trial": trial, "form": form})
 
 
 @page(role="member", methods=("GET", "POST"))
-def trial_edit(request, **kwargs):
-    raise Http404
+def treatment_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    treatment = get_object_or_404(Treatment.objects.select_related("trial"), pk=pk)
+    form = TreatmentForm(request.POST or None, member=request.user, initial=treatment_before(treatment))
+
+    def make() -> Trial:
+        return planning.change_treatment(
+            treatment=treatment, **form.fields_typed(), recorded_by=request.user
+        ).trial
+
+    if response := enter(request, form, make, said="Changed."):
+        return response
+    return render(
+        request, "trials/treatment_form.html", {"trial": treatment.trial, "treatment": treatment, "form": form}
+    )
 
 
 @page(role="member", methods=("GET", "POST"))
-def treatment_add(request, **kwargs):
-    raise Http404
+def treatment_remove(request: HttpRequest, pk: int) -> HttpResponse:
+    treatment = get_object_or_404(Treatment.objects.select_related("trial"), pk=pk)
+    form = PlainForm(request.POST or None, member=request.user)
+
+    def make() -> Trial:
+        return planning.remove_treatment(treatment=treatment, recorded_by=request.user)
+
+    if response := enter(request, form, make, said="Removed."):
+        return response
+    return render(request, "trials/treatment_remove.html", {"treatment": treatment, "form": form})
+
+
+@page(role="member", methods=("POST",))
+def trial_plan(request: HttpRequest, pk: int) -> HttpResponse:
+    """Draw the plan and fix it."""
+    trial = get_object_or_404(Trial, pk=pk)
+    form = PlainForm(request.POST, member=request.user)
+    said = "The plan is fixed. Print the run sheet; the mixer opens the mixing sheet."
+    if response := enter(request, form, lambda: planning.fix_plan(trial=trial, planned_by=request.user), said=said):
+        return response
+    for sentences in form.errors.values():
+        for sentence in sentences:
+            messages.error(request, sentence)
+    return redirect(trial)
+
+
+@page(role="member")
+def run_sheet(request: HttpRequest, pk: int) -> HttpResponse:
+    """The panner's sheet: order, blind codes and portions, without a word about treatments."""
+    trial = get_object_or_404(Trial.objects.select_related("feed_lot"), pk=pk)
+    return render(request, "trials/run_sheet.html", {"trial": trial, "planned_runs": trial.planned_runs.blind()})
 
 
 @page(role="member", methods=("GET", "POST"))
-def treatment_edit(request, **kwargs):
-    raise Http404
+def mixing_sheet(request: HttpRequest, pk: int) -> HttpResponse:
+    """Asks before it shows the key, since looking is on record; then the mixer's amounts, tub by tub."""
+    trial = get_object_or_404(Trial.objects.select_related("feed_lot", "mixer"), pk=pk)
+    form = ReasonForm(request.POST or None, member=request.user)
+    if request.method == "POST" and form.is_valid():
+        try:
+            planning.open_key(trial=trial, member=request.user, reason=form.cleaned_data["reason"])
+        except ValidationError as error:
+            form.add_refusal(error)
+        else:
+            response = render(
+                request,
+                "trials/mixing_sheet.html",
+                {"trial": trial, "rows": mixing_rows(trial), "opened_at": timezone.now()},
+            )
+            # The key must not lie in a phone's cache where a panner might borrow it.
+            response.headers["Cache-Control"] = "no-store"
+            return response
+    return render(request, "trials/mixing_ask.html", {"trial": trial, "form": form})
 
 
 @page(role="member", methods=("GET", "POST"))
-def treatment_remove(request, **kwargs):
-    raise Http404
+def trial_close(request: HttpRequest, pk: int) -> HttpResponse:
+    trial = get_object_or_404(Trial, pk=pk)
+    form = ReasonForm(request.POST or None, member=request.user)
 
+    def make() -> Trial:
+        return planning.close_trial(trial=trial, closed_by=request.user, reason=form.cleaned_data["reason"])
 
-@page(role="member", methods=("GET", "POST"))
-def trial_plan(request, **kwargs):
-    raise Http404
-
-
-@page(role="member", methods=("GET", "POST"))
-def run_sheet(request, **kwargs):
-    raise Http404
-
-
-@page(role="member", methods=("GET", "POST"))
-def mixing_sheet(request, **kwargs):
-    raise Http404
-
-
-@page(role="member", methods=("GET", "POST"))
-def trial_close(request, **kwargs):
-    raise Http404
+    if response := enter(request, form, make, said="The trial is closed."):
+        return response
+    return render(request, "trials/trial_close.html", {"trial": trial, "form": form, "progress": trial.progress()})

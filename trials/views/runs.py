@@ -1,48 +1,203 @@
-from django.http import Http404
+"""Runs: the next one of a trial, logged blind; a test pan; one run's page, its correction and its products."""
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django_tables2 import RequestConfig
 
 from prospecting.access import page
+from prospecting.actions.photos import keep_photo
+from prospecting.actions.products import keep_products
+from prospecting.models import JournalEntry, Lot, Photo
+from prospecting.views.entry import enter
+from trials.actions import running
+from trials.actions.running import Portion
+from trials.forms.runs import (
+    CloseBlockForm,
+    CorrectRunForm,
+    KeepProductsForm,
+    PanForm,
+    RunForm,
+    VoidRunForm,
+    grade_says,
+    typed_before,
+)
+from trials.models import Block, Run, Trial
+from trials.tables.runs import RunTable
+
+
+@page(role="guest")
+def run_list(request: HttpRequest) -> HttpResponse:
+    runs = Run.objects.for_list()
+    table = RequestConfig(request, paginate={"per_page": 50}).configure(RunTable(runs, request=request))
+    running_trials = Trial.objects.filter(state=Trial.State.RUNNING).select_related("feed_lot")
+    return render(request, "trials/run_list.html", {"table": table, "running_trials": running_trials})
 
 
 @page(role="member", methods=("GET", "POST"))
-def run_add(request, **kwargs):
-    raise Http404
+def run_add(request: HttpRequest, code: str) -> HttpResponse:
+    """A test pan of a lot."""
+    lot = get_object_or_404(Lot.objects.standing(), code=code)
+    form = PanForm(
+        request.POST or None,
+        request.FILES or None,
+        member=request.user,
+        weighings=Run.objects.filter(lot=lot).weighings(),
+        initial=Run.objects.habits_of(request.user),
+    )
+
+    def make() -> Run:
+        return running.log_test_pan(lot=lot, portion=form.portion(), result=form.result(kept_photo(request, form)), recorded_by=request.user)
+
+    if response := enter(request, form, make, said="Test pan kept."):
+        return response
+    return render(request, "trials/run_add.html", {"lot": lot, "form": form})
+
+
+@page(role="member")
+def run_next(request: HttpRequest, pk: int) -> HttpResponse:
+    """Where the trial stands: the next portion, or a block waiting to be closed."""
+    trial = get_object_or_404(Trial.objects.select_related("feed_lot"), pk=pk)
+    if trial.state != Trial.State.RUNNING:
+        return redirect(trial)
+    next_run = trial.planned_runs.open().blind().first()
+    full_block = trial.blocks.waiting_to_close().first()
+    if next_run is not None and full_block is None:
+        return redirect("run-log", pk=trial.pk, blind_code=next_run.blind_code)
+    return render(
+        request,
+        "trials/run_next.html",
+        {"trial": trial, "next_run": next_run, "full_block": full_block, "form": CloseBlockForm(member=request.user)},
+    )
 
 
 @page(role="member", methods=("GET", "POST"))
-def run_next(request, **kwargs):
-    raise Http404
+def run_log(request: HttpRequest, pk: int, blind_code: str) -> HttpResponse:
+    """Log one planned run by its blind code. Nothing on this page or behind it names the treatment."""
+    trial = get_object_or_404(Trial.objects.select_related("feed_lot"), pk=pk)
+    planned = get_object_or_404(trial.planned_runs.blind(), blind_code=blind_code.upper())
+    if request.method == "GET":
+        if planned.is_logged:
+            return redirect("run-next", pk=trial.pk)
+        if trial.state != Trial.State.RUNNING:
+            return redirect(trial)
+    form = RunForm(
+        request.POST or None,
+        request.FILES or None,
+        member=request.user,
+        weighings=Run.objects.filter(planned__trial=trial).weighings(),
+        portion=Portion(mass_g=planned.portion.mass_g, typed=planned.portion.mass_typed) if planned.portion else None,
+        initial=Run.objects.habits_of(request.user, trial=trial)
+        | {"portion": trial.portion_typed, "scale_step": trial.scale_step_typed},
+    )
+
+    def make() -> NextOf:
+        running.log_run(
+            planned=planned,
+            result=form.result(kept_photo(request, form)),
+            portion=None if planned.portion else form.portion(),
+            recorded_by=request.user,
+        )
+        return NextOf(trial)
+
+    if response := enter(request, form, make, said=f"{planned.blind_code} is kept."):
+        return response
+    return render(
+        request,
+        "trials/run_log.html",
+        {"trial": trial, "planned": planned, "form": form, "progress": trial.progress()},
+    )
+
+
+def kept_photo(request: HttpRequest, form: RunForm) -> Photo | None:
+    """Keep the form's picture, if there is one; called inside the transaction that records the run."""
+    upload = form.cleaned_data["photo"]
+    return keep_photo(upload=upload, added_by=request.user) if upload else None
+
+
+class NextOf:
+    """Where a logged run leads: on to the next portion."""
+
+    def __init__(self, trial: Trial) -> None:
+        self.trial = trial
+
+    def get_absolute_url(self) -> str:
+        return self.trial.get_next_url()
+
+
+@page(role="member", methods=("POST",))
+def block_close(request: HttpRequest, pk: int) -> HttpResponse:
+    block = get_object_or_404(Block.objects.select_related("trial"), pk=pk)
+    try:
+        block = running.close_block(block=block, closed_by=request.user)
+    except ValidationError as error:
+        messages.error(request, " ".join(error.messages))
+        return redirect("run-next", pk=block.trial_id)
+    messages.success(request, f"{block} is closed; its key can be read now.")
+    return redirect("run-next", pk=block.trial_id)
+
+
+@page(role="guest")
+def run_detail(request: HttpRequest, pk: int) -> HttpResponse:
+    run = get_object_or_404(Run.objects.for_detail(), pk=pk)
+    return render(
+        request,
+        "trials/run_detail.html",
+        {
+            "run": run,
+            "key_hidden": run.key_hidden,
+            "grade_says": grade_says(run, request.user),
+            "products": run.step.made.all(),
+            "origins": run.lot.origins.select_related("dig__zone__claim", "dig__step"),
+            "journal": JournalEntry.objects.about(run).select_related("member") if request.user.can_write else [],
+        },
+    )
 
 
 @page(role="member", methods=("GET", "POST"))
-def run_log(request, **kwargs):
-    raise Http404
+def run_keep(request: HttpRequest, pk: int) -> HttpResponse:
+    run = get_object_or_404(Run.objects.select_related("step", "lot"), pk=pk)
+    form = KeepProductsForm(request.POST or None, member=request.user)
+
+    def make() -> Run:
+        keep_products(step=run.step, products=form.products(), recorded_by=request.user)
+        return run
+
+    if response := enter(request, form, make, said="Kept as lots. Write the codes on the tags."):
+        return response
+    return render(request, "trials/run_keep.html", {"run": run, "form": form})
 
 
 @page(role="member", methods=("GET", "POST"))
-def block_close(request, **kwargs):
-    raise Http404
+def run_correct(request: HttpRequest, pk: int) -> HttpResponse:
+    run = get_object_or_404(Run.objects.for_detail(), pk=pk)
+    form = CorrectRunForm(
+        request.POST or None,
+        request.FILES or None,
+        member=request.user,
+        portion=Portion(mass_g=run.portion_mass_g, typed=run.portion_typed),
+        initial=typed_before(run),
+    )
+
+    def make() -> Run:
+        return running.correct_run(
+            run=run, result=form.result(kept_photo(request, form)), reason=form.cleaned_data["reason"], recorded_by=request.user
+        )
+
+    if response := enter(request, form, make, said="Corrected. What stood there before is in the journal."):
+        return response
+    return render(request, "trials/run_correct.html", {"run": run, "form": form})
 
 
 @page(role="member", methods=("GET", "POST"))
-def run_list(request, **kwargs):
-    raise Http404
+def run_void(request: HttpRequest, pk: int) -> HttpResponse:
+    run = get_object_or_404(Run.objects.for_detail(), pk=pk)
+    form = VoidRunForm(request.POST or None, member=request.user)
 
+    def make() -> Run:
+        return running.void_run(run=run, reason=form.cleaned_data["reason"], voided_by=request.user)
 
-@page(role="member", methods=("GET", "POST"))
-def run_detail(request, **kwargs):
-    raise Http404
-
-
-@page(role="member", methods=("GET", "POST"))
-def run_keep(request, **kwargs):
-    raise Http404
-
-
-@page(role="member", methods=("GET", "POST"))
-def run_correct(request, **kwargs):
-    raise Http404
-
-
-@page(role="member", methods=("GET", "POST"))
-def run_void(request, **kwargs):
-    raise Http404
+    if response := enter(request, form, make, said="Voided. The portion is back in its lot."):
+        return response
+    return render(request, "trials/run_void.html", {"run": run, "form": form})

@@ -22,6 +22,11 @@
     store.removeItem(sentMark);
   }
 
+  // A form of another kind sent in between ends the wait, or its "recorded" would be taken for the answer to this one.
+  document.addEventListener("submit", (event) => {
+    if (!event.target.hasAttribute("data-draft")) store.removeItem(sentMark);
+  });
+
   const kept = (control) =>
     control.name && !control.disabled && !["password", "file", "submit", "button", "reset"].includes(control.type) &&
     (control.type !== "hidden" || /(^|-)identity$/.test(control.name));

@@ -1,0 +1,365 @@
+"""To the laboratory and back: dispatches under blind tags, returns as printed and as understood, the reading in use."""
+
+import datetime
+import hashlib
+import os
+import re
+import time
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from decimal import ROUND_HALF_EVEN, Decimal
+from pathlib import Path
+from random import SystemRandom
+
+from django.conf import settings
+from django.db import transaction
+from django.utils import timezone
+
+from prospecting.actions.journal import write_journal
+from prospecting.actions.material import check_day, lock_lots
+from prospecting.actions.permission import require_writer
+from prospecting.actions.refusal import Refused
+from prospecting.calc import codes
+from prospecting.models import AssayReturn, Dispatch, Laboratory, Lot, Reading, Sample
+from prospecting.readers.certificate_csv import Certificate
+
+LARGEST_FILE_BYTES = 2 * 2**20
+# A file read but not stored by then was given up.
+HELD_SECONDS = 24 * 60 * 60
+GRADE_STEP = Decimal("0.000001")
+
+_rng = SystemRandom()
+
+
+@transaction.atomic
+def add_laboratory(*, name: str, recorded_by, note: str = "") -> Laboratory:
+    require_writer(recorded_by)
+    name = " ".join(name.split())
+    if not name:
+        raise Refused("Give the laboratory's name.", code="name_missing", field="name")
+    if Laboratory.objects.filter(name__iexact=name).exists():
+        raise Refused(f"{name} is in the list already.", code="laboratory_twice", field="name")
+    laboratory = Laboratory.objects.create(name=name, note=note.strip())
+    write_journal(member=recorded_by, about=laboratory, what="laboratory added")
+    return laboratory
+
+
+@transaction.atomic
+def send_dispatch(
+    *,
+    laboratory: Laboratory,
+    sent_on: datetime.date,
+    method: str,
+    lots: Sequence[Lot],
+    recorded_by,
+    expected_on: datetime.date | None = None,
+    note: str = "",
+) -> Dispatch:
+    """Record what goes to the laboratory: each lot gets a tag drawn at random, which tells the laboratory nothing."""
+    require_writer(recorded_by)
+    check_day(sent_on, field_name="sent_on")
+    if expected_on is not None and expected_on < sent_on:
+        raise Refused(
+            "The return can't be expected before the samples are sent.", code="expected_too_early", field="expected_on"
+        )
+    if method == Dispatch.Method.OTHER and not note.strip():
+        raise Refused("Say in the note which method it is.", code="method_unsaid", field="note")
+    if not lots:
+        raise Refused("Tick at least one split to send.", code="nothing_to_send", field="lots")
+    locked = list(lock_lots(lots).values())
+    _check_may_go(locked)
+    dispatch = Dispatch(
+        laboratory=laboratory,
+        sent_on=sent_on,
+        method=method,
+        expected_on=expected_on,
+        note=note.strip(),
+        recorded_by=recorded_by,
+    )
+    dispatch.full_clean(exclude=["recorded_by"])
+    dispatch.save()
+    # Shuffled as well: neither the tags nor the order in which they were given out follows the order of the lots.
+    _rng.shuffle(locked)
+    samples = Sample.objects.bulk_create(
+        [
+            Sample(dispatch=dispatch, lot=lot, tag=tag)
+            for lot, tag in zip(locked, _new_tags(len(locked)), strict=True)
+        ]
+    )
+    sent = ", ".join(f"{sample.lot.code} as {sample.tag}" for sample in sorted(samples, key=lambda each: each.tag))
+    write_journal(member=recorded_by, about=dispatch, what=f"sent {sent}")
+    return dispatch
+
+
+@transaction.atomic
+def store_return(
+    *,
+    dispatch: Dispatch,
+    certificate: Certificate,
+    certificate_number: str,
+    reported_on: datetime.date,
+    recorded_by,
+    file_name: str = "",
+    file_bytes: bytes | None = None,
+    leave_out_unknown: bool = False,
+    note: str = "",
+) -> AssayReturn:
+    """Store a certificate, from a file or typed in, whole or not at all.
+
+    Every reading is kept in the order printed, repeats too. Rows under tags that this dispatch doesn't have are refused
+    unless `leave_out_unknown` says that they are the laboratory's own checks; the file, where there is one, keeps them.
+    """
+    require_writer(recorded_by)
+    dispatch = Dispatch.objects.select_for_update().get(pk=dispatch.pk)
+    samples = {sample.tag: sample for sample in dispatch.samples.select_for_update().order_by("pk")}
+    certificate_number = " ".join(certificate_number.split())
+    sha256 = file_sha256(file_bytes) if file_bytes is not None else None
+    _check_new_return(dispatch, certificate_number, reported_on, sha256)
+    _check_certificate(certificate, samples, leave_out_unknown=leave_out_unknown)
+    assay_return = AssayReturn(
+        dispatch=dispatch,
+        certificate_number=certificate_number,
+        reported_on=reported_on,
+        file_name=Path(file_name.replace("\\", "/")).name[-120:],
+        file_sha256=sha256,
+        file_bytes=file_bytes,
+        note=note.strip(),
+        recorded_by=recorded_by,
+    )
+    assay_return.full_clean(exclude=["recorded_by"])
+    assay_return.save()
+    turn: Counter[str] = Counter()
+    readings = []
+    for row in certificate.readings:
+        if row.tag not in samples:
+            continue
+        turn[row.tag] += 1
+        readings.append(
+            Reading(
+                assay_return=assay_return,
+                sample=samples[row.tag],
+                order=turn[row.tag],
+                method=row.method[:80],
+                raw_text=row.raw_text,
+                unit=row.unit,
+                symbol=row.symbol,
+                grade_g_per_t=_to_step(row.grade_g_per_t),
+                limit_g_per_t=_to_step(row.limit_g_per_t),
+            )
+        )
+    for reading in readings:
+        reading.clean_fields(exclude=["assay_return", "sample"])
+    Reading.objects.bulk_create(readings)
+    left_out = sorted({row.tag for row in certificate.readings} - set(samples))
+    write_journal(
+        member=recorded_by,
+        about=assay_return,
+        what=f"{len(readings)} readings of {len(turn)} samples "
+        + (f"read from {assay_return.file_name}" if file_bytes is not None else "typed in"),
+        why=f"left out as not ours: {', '.join(left_out)}" if left_out else "",
+    )
+    _apply_first_reading(samples.values(), recorded_by=recorded_by, assay_return=assay_return)
+    return assay_return
+
+
+@transaction.atomic
+def choose_reading(*, sample: Sample, reading: Reading, reason: str, chosen_by) -> Sample:
+    """Put another reading of the sample in use, by hand and with a reason; nothing is taken away."""
+    require_writer(chosen_by)
+    sample = Sample.objects.select_for_update().get(pk=sample.pk)
+    reading = Reading.objects.select_related("assay_return").get(pk=reading.pk)
+    reason = " ".join(reason.split())
+    if reading.sample_id != sample.pk:
+        raise Refused("That reading is of another sample.", code="other_sample", field="reading")
+    if reading.symbol not in Reading.FIGURES:
+        raise Refused(
+            f"“{reading.get_symbol_display()}” says nothing of the grade: it can't be the reading in use.",
+            code="no_figure",
+            field="reading",
+        )
+    if not reason:
+        raise Refused("Say why this reading is the better one.", code="reason_missing", field="reason")
+    if sample.reading_in_use_id == reading.pk:
+        raise Refused("This reading is in use already.", code="no_change", field="reading")
+    _put_in_use(sample, reading, rule=Sample.Rule.CHOSEN, reason=reason, member=chosen_by)
+    return sample
+
+
+def file_sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+def hold_file(*, data: bytes, held_by) -> str:
+    """Keep an uploaded file aside between its preview and its storing; returns the sha256 it is found by again.
+
+    It lies in the data folder, under its member and hash, where every web process finds it and no page serves it.
+    """
+    require_writer(held_by)
+    if not data:
+        raise Refused("The file is empty.", code="file_empty", field="upload")
+    if len(data) > LARGEST_FILE_BYTES:
+        raise Refused(
+            f"The file has {len(data) / 2**20:.1f} MB; at most {LARGEST_FILE_BYTES // 2**20} MB are read.",
+            code="file_too_large",
+            field="upload",
+        )
+    sha256 = file_sha256(data)
+    check_file_is_new(sha256)
+    _drop_forgotten_files()
+    path = _held_path(sha256, held_by)
+    path.parent.mkdir(mode=0o750, exist_ok=True)
+    part = path.with_name(f"{path.name}.{os.getpid()}.part")
+    part.write_bytes(data)
+    part.chmod(0o640)
+    # Renamed when whole: a page never reads half a file.
+    part.replace(path)
+    return sha256
+
+
+def held_file(*, sha256: str, held_by) -> bytes | None:
+    """The bytes this member holds under this hash; None when nothing is held (any more)."""
+    if not re.fullmatch(r"[0-9a-f]{64}", sha256):
+        return None
+    try:
+        return _held_path(sha256, held_by).read_bytes()
+    except FileNotFoundError:
+        return None
+
+
+def let_file_go(*, sha256: str, held_by) -> None:
+    """Forget a held file, once it is stored."""
+    _held_path(sha256, held_by).unlink(missing_ok=True)
+
+
+def check_file_is_new(sha256: str) -> None:
+    known = AssayReturn.objects.filter(file_sha256=sha256).select_related("dispatch__laboratory").first()
+    if known is not None:
+        raise Refused(
+            f"This very file is stored already, as certificate {known.certificate_number} of "
+            f"dispatch {known.dispatch_id}. Nothing was changed.",
+            code="file_twice",
+            field="upload",
+        )
+
+
+def _held_path(sha256: str, member) -> Path:
+    return settings.DATA_DIR / "incoming" / f"{member.pk}-{sha256}"
+
+
+def _drop_forgotten_files() -> None:
+    oldest = time.time() - HELD_SECONDS
+    for path in (settings.DATA_DIR / "incoming").glob("*"):
+        try:
+            if path.stat().st_mtime < oldest:
+                path.unlink()
+        except FileNotFoundError:
+            # Another process was quicker.
+            continue
+
+
+def _check_may_go(lots: Sequence[Lot]) -> None:
+    sent = dict(Sample.objects.filter(lot__in=lots).values_list("lot_id", "dispatch_id"))
+    for lot in lots:
+        if lot.pk in sent:
+            why = f"went out with dispatch {sent[lot.pk]} already"
+        elif lot.is_void:
+            why = "is void"
+        elif lot.kind != Lot.Kind.ASSAY_SPLIT:
+            why = "is not a split for assay: take one from it first"
+        elif lot.on_hand_g == 0:
+            why = "is used up: nothing is left to send"
+        else:
+            continue
+        raise Refused(f"{lot.code} {why}.", code="may_not_go", field="lots")
+
+
+def _new_tags(number: int) -> list[str]:
+    """So many tags no sample has, in random order."""
+    free: list[str] = []
+    for _ in range(40):
+        if len(free) == number:
+            return free
+        drawn = dict.fromkeys(codes.draw_tag(_rng) for _ in range(number - len(free)))
+        used = {*free, *Sample.objects.filter(tag__in=drawn).values_list("tag", flat=True)}
+        free.extend(tag for tag in drawn if tag not in used)
+    raise Refused("No free tag was found. Please try once more.", code="no_free_tag")
+
+
+def _check_new_return(
+    dispatch: Dispatch, certificate_number: str, reported_on: datetime.date, sha256: str | None
+) -> None:
+    if sha256 is not None:
+        check_file_is_new(sha256)
+    if not certificate_number:
+        raise Refused("Give the number of the certificate.", code="number_missing", field="certificate_number")
+    if dispatch.returns.filter(certificate_number__iexact=certificate_number).exists():
+        raise Refused(
+            f"Certificate {certificate_number} of this dispatch is stored already. "
+            "If the laboratory sent a new version, its number tells them apart.",
+            code="certificate_twice",
+            field="certificate_number",
+        )
+    check_day(reported_on, field_name="reported_on")
+    if reported_on < dispatch.sent_on:
+        raise Refused(
+            f"The samples were sent on {dispatch.sent_on:%d %b %Y}: the return can't be older.",
+            code="reported_before_sent",
+            field="reported_on",
+        )
+
+
+def _apply_first_reading(samples, *, recorded_by, assay_return: AssayReturn) -> None:
+    """Put the first reading of the first return in use wherever no one has chosen by hand.
+
+    First by the day it was reported: which return was typed first must not decide which figure counts.
+    """
+    ruled = [sample for sample in samples if sample.in_use_rule == Sample.Rule.FIRST]
+    first: dict[int, Reading] = {}
+    for reading in Reading.objects.filter(sample__in=ruled).usable().in_turn().select_related("assay_return"):
+        first.setdefault(reading.sample_id, reading)
+    changes = {}
+    for sample in ruled:
+        reading = first.get(sample.pk)
+        if reading is None or reading.pk == sample.reading_in_use_id:
+            continue
+        if sample.reading_in_use_id is not None:
+            changes[sample.tag] = [str(sample.reading_in_use), str(reading)]
+        sample.reading_in_use = reading
+    Sample.objects.bulk_update(ruled, ["reading_in_use"])
+    if changes:
+        write_journal(
+            member=recorded_by,
+            about=assay_return,
+            what="an earlier return came in: its first readings are now in use",
+            why=Sample.Rule.FIRST.label,
+            changes=changes,
+        )
+
+
+def _put_in_use(sample: Sample, reading: Reading, *, rule: str, reason: str, member) -> None:
+    before = sample.reading_in_use
+    sample.reading_in_use = reading
+    sample.in_use_rule = rule
+    sample.in_use_reason = reason
+    sample.full_clean(exclude=["dispatch", "lot"], validate_unique=False)
+    sample.save(update_fields=["reading_in_use", "in_use_rule", "in_use_reason"])
+    write_journal(
+        member=member,
+        about=sample.dispatch,
+        what=f"sample {sample.tag}: another reading in use",
+        why=reason,
+        changes={"reading in use": [str(before) if before else "", str(reading)]},
+    )
+
+
+def _to_step(grade_g_per_t: Decimal | None) -> Decimal | None:
+    """To what the database keeps, a thousandth of a ppb. A figure so small that nothing is left of it is refused."""
+    if grade_g_per_t is None:
+        return None
+    kept = grade_g_per_t.quantize(GRADE_STEP, rounding=ROUND_HALF_EVEN)
+    if kept == 0 and grade_g_per_t != 0:
+        raise Refused(
+            f"{grade_g_per_t:f} g/t is smaller than any laboratory reports. Check the figure and its unit.",
+            code="grade_too_small",
+        )
+    return kept

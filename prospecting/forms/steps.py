@@ -1,0 +1,443 @@
+"""One form for each thing done to material: what is typed on a phone becomes masses, sizes and the details of a step.
+
+`draw()`, `made()` and `details()` give the named arguments of actions.material's DrawFrom, NewLot and StepDetails.
+"""
+
+import re
+import statistics
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from prospecting.calc import guard, mass_balance, units
+from prospecting.forms.base import CountField, DayField, MassField, SiteForm
+from prospecting.models import Lot, Step
+
+Method = Step.Method
+# Short enough that the typed text still fits its column with a unit and a word before it.
+MASS_SIGNS = 24
+# Common practice, no source: laboratories are sent half a kilogram to a few kilograms.
+LARGE_ASSAY_SPLIT_G = Decimal(10_000)
+MOST_PORTIONS = 60
+MOST_PIECES = 8
+SIZE_HELP = "A sieve number or an opening: 20 mesh, 0.85 mm, 850 µm"
+
+
+@dataclass(frozen=True)
+class Size:
+    """The size material was brought to or passed: the opening, and the sieve number where one was typed."""
+
+    opening_um: Decimal
+    mesh_number: int | None = None
+
+
+def read_size(text: str, series: str) -> Size:
+    """Turn "20 mesh", "-20 mesh", "#20" or a length with its unit into a Size; ValueError with a sentence otherwise."""
+    plain = " ".join(text.casefold().split())
+    mesh = re.fullmatch(r"(?:-|−|minus )?\s*(?:#\s*(?P<after>\w+)|(?P<before>\w+)\s*-?\s*(?:mesh|#))", plain)
+    if mesh:
+        number = units.parse_number(mesh["after"] or mesh["before"], allow_zero=False)
+        if number != number.to_integral_value():
+            raise ValueError("A sieve number is a whole number, like 20 mesh.")
+        return Size(opening_um=units.sieve_opening_um(series, int(number)), mesh_number=int(number))
+    if not any(sign.isalpha() or sign in "\"'″′" for sign in plain):
+        raise ValueError(f"“{text.strip()}” of what? Write 20 mesh, 0.85 mm or 850 µm.")
+    opening_um = units.parse_length(text, "mm").canonical.quantize(Decimal("0.1"))
+    if opening_um == 0:
+        raise ValueError("That is finer than anything can be screened. Check the number and its unit.")
+    return Size(opening_um=opening_um)
+
+
+def method_field(*methods: str) -> forms.ChoiceField:
+    """How it was split or mixed, one big tick each."""
+    choices = [(method, Method(method).label) for method in methods]
+    return forms.ChoiceField(label="How", choices=choices, widget=forms.RadioSelect)
+
+
+def passes_field() -> CountField:
+    return CountField(label="Passes or turns", least=1, most=1000, required=False)
+
+
+def mass_field(label: str, **kwargs) -> MassField:
+    return MassField(label=label, max_length=MASS_SIGNS, **kwargs)
+
+
+class StepForm(SiteForm):
+    """What every step records besides its masses; `lot` is the lot it draws from."""
+
+    kind: str
+    done_on = DayField()
+    people = forms.CharField(label="Who did it", max_length=200)
+    loss_reason = forms.CharField(
+        label="Where missing mass went",
+        max_length=200,
+        required=False,
+    )
+    note = forms.CharField(
+        label="Note", max_length=2000, required=False, widget=forms.Textarea(attrs={"rows": 3})
+    )
+    last_fields = ("done_on", "people", "loss_reason", "note")
+
+    def __init__(self, *args, lot: Lot | None = None, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.lot = lot
+        self.fields["people"].initial = str(self.member)
+        tolerance = mass_balance.LOSS_TOLERANCE[self.kind]
+        if tolerance is not None:
+            self.fields["loss_reason"].help_text = (
+                f"Needed only when more than {units.format_share(tolerance)} of what was put in is missing."
+            )
+        self.order_fields(
+            [*(name for name in self.fields if name not in self.last_fields), *self.last_fields]
+        )
+        if lot is not None and "mass" in self.fields and not self.fields["mass"].required:
+            on_hand = self.shown(lot.on_hand_g)
+            self.fields["mass"].help_text = (
+                f"Leave blank to take all {on_hand}, or write how much: 22 lb 4 oz, 10.2 kg, 454 g."
+            )
+
+    def add_mass_field(self, name: str, label: str, **kwargs) -> None:
+        """A mass field known only when the page is asked for, in the member's unit like the others."""
+        self.fields[name] = mass_field(label, unit=self.member.mass_unit, **kwargs)
+        self.fields[name].widget.attrs["data-field"] = ""
+
+    def shown(self, mass_g: Decimal) -> str:
+        """A mass in the member's own unit."""
+        return units.format_mass(mass_g, self.member.mass_unit)
+
+    def draw(self, field: str = "mass", lot: Lot | None = None) -> dict:
+        """The mass to take: what was typed, or all the lot holds."""
+        lot = lot or self.lot
+        typed = self.cleaned_data.get(field)
+        if typed is None:
+            return self.all_of(lot, field)
+        return {"lot": lot, "mass_g": typed.canonical, "typed": typed.typed, "field": field}
+
+    def all_of(self, lot: Lot, field: str) -> dict:
+        return {
+            "lot": lot,
+            "mass_g": lot.on_hand_g,
+            "typed": f"all, {self.shown(lot.on_hand_g)}",
+            "field": field,
+        }
+
+    def made(self, field: str) -> dict | None:
+        """The mass typed in `field` as a new lot; None where nothing was typed."""
+        typed = self.cleaned_data[field]
+        return {"mass_g": typed.canonical, "typed": typed.typed, "field": field} if typed else None
+
+    def details(self) -> dict:
+        """What was typed of the step itself; a form without one of these fields leaves it blank."""
+        data = self.cleaned_data
+        size = data.get("size")
+        return {
+            "people": data["people"],
+            "method": data.get("method") or "",
+            "passes": data.get("passes"),
+            "machine": data.get("machine") or "",
+            "target_size_um": size.opening_um if size else None,
+            "mesh_series": data["mesh_series"] if size and size.mesh_number else "",
+            "mesh_number": size.mesh_number if size else None,
+            "loss_reason": data.get("loss_reason") or "",
+            "note": data["note"],
+        }
+
+    def ask_about_draw(self) -> None:
+        """Ask when what is taken is about ten times less than the lot holds; more than it holds is refused anyway."""
+        typed = self.cleaned_data.get("mass")
+        if typed is not None and typed.canonical <= self.lot.on_hand_g:
+            self._ask(self.fields["mass"].label, typed.canonical, expected_g=self.lot.on_hand_g)
+
+    def ask_about_yield(self, fields: Sequence[str], drawn_g: Decimal) -> None:
+        """Ask when what came out is out of line by about ten with what went in."""
+        made = [self.cleaned_data[name].canonical for name in fields if self.cleaned_data.get(name)]
+        # More than went in is refused by the action. So is drawing from a used-up lot; and a form sent twice, the second
+        # time with the lot used up by the first, must read the same both times.
+        if made and sum(made) <= drawn_g:
+            self._ask("What came out", sum(made), expected_g=drawn_g)
+
+    def ask_about_odd_ones(self, fields: Sequence[str]) -> None:
+        """Ask about a piece that is out of line by about ten with the middle one of its siblings."""
+        typed = {name: self.cleaned_data[name].canonical for name in fields if self.cleaned_data.get(name)}
+        if len(typed) >= 3:
+            middle_g = statistics.median(typed.values())
+            for name, mass_g in typed.items():
+                self._ask(self.fields[name].label, mass_g, expected_g=middle_g)
+
+    def _ask(self, what: str, mass_g: Decimal, *, expected_g: Decimal) -> None:
+        question = guard.mass_guard(mass_g, expected_g=expected_g, mass_unit=self.member.mass_unit).ask
+        if question:
+            self.ask(f"{what}: {question}")
+
+
+class SizedForm(StepForm):
+    """A step with a size: one field for it, and the sieve series that a mesh number is meant in."""
+
+    size = forms.CharField(label="Size", max_length=40, help_text=SIZE_HELP)
+    mesh_series = forms.ChoiceField(
+        label="Sieve numbers are",
+        choices=Step.MeshSeries.choices,
+        help_text="The same number opens differently in the two series.",
+    )
+
+    def clean(self) -> dict:
+        data = super().clean()
+        if data.get("size") and data.get("mesh_series"):
+            try:
+                data["size"] = read_size(data["size"], data["mesh_series"])
+            except ValueError as error:
+                self.add_error("size", ValidationError(str(error), code="size"))
+        return data
+
+
+class DryForm(StepForm):
+    kind = Step.Kind.DRY
+    mass = mass_field("Mass put in to dry", required=False)
+    dry_mass = mass_field("Dry mass that came out")
+
+    def clean(self) -> dict:
+        data = super().clean()
+        self.ask_about_draw()
+        self.ask_about_yield(["dry_mass"], self.draw()["mass_g"])
+        return data
+
+
+class CrushForm(SizedForm):
+    kind = Step.Kind.CRUSH
+    mass = mass_field("Mass put in", required=False)
+    mass_out = mass_field("Mass that came out")
+    machine = forms.CharField(label="Crusher, mill or mortar", max_length=80)
+    passes = passes_field()
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["size"].label = "Crushed to"
+        self.order_fields(["mass", "mass_out", "size", "mesh_series", "machine", "passes"])
+
+    def clean(self) -> dict:
+        data = super().clean()
+        self.ask_about_draw()
+        self.ask_about_yield(["mass_out"], self.draw()["mass_g"])
+        return data
+
+
+class ScreenForm(SizedForm):
+    kind = Step.Kind.SCREEN
+    mass = mass_field("Mass put on the screen", required=False)
+    undersize = mass_field("Undersize (what passed)", required=False, help_text="Blank when nothing passed.")
+    oversize = mass_field(
+        "Oversize (what stayed on top)",
+        required=False,
+        help_text="Blank when nothing stayed. Weigh it also when it goes back to the crusher: it becomes a lot of its own.",
+    )
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["size"].label = "Screen"
+        self.order_fields(["mass", "size", "mesh_series", "undersize", "oversize"])
+
+    def clean(self) -> dict:
+        data = super().clean()
+        if not (
+            data.get("undersize") or data.get("oversize") or {"undersize", "oversize"} & set(self.errors)
+        ):
+            self.add_error(
+                "undersize", ValidationError("Weigh what passed, what stayed, or both.", code="required")
+            )
+        self.ask_about_draw()
+        self.ask_about_yield(["undersize", "oversize"], self.draw()["mass_g"])
+        return data
+
+
+class SplitForm(StepForm):
+    """`pieces` is how many mass fields the page shows."""
+
+    kind = Step.Kind.SPLIT
+    mass = mass_field("Mass put in", required=False)
+    method = method_field(Method.RIFFLE, Method.CONE_QUARTER, Method.ROLLED, Method.SHOVELLED, Method.SCOOPED)
+    passes = passes_field()
+
+    def __init__(self, *args, pieces: int, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.pieces = [f"piece_{number}" for number in range(1, pieces + 1)]
+        for number, name in enumerate(self.pieces, start=1):
+            self.add_mass_field(name, f"Piece {number}", help_text="")
+        self.order_fields(["mass", *self.pieces, "method", "passes"])
+
+    def clean(self) -> dict:
+        data = super().clean()
+        self.ask_about_draw()
+        self.ask_about_yield(self.pieces, self.draw()["mass_g"])
+        self.ask_about_odd_ones(self.pieces)
+        return data
+
+
+class CutForm(StepForm):
+    """Portions cut of a lot; a subclass says how their masses are typed."""
+
+    kind = Step.Kind.CUT
+    method = method_field(Method.RIFFLE, Method.CONE_QUARTER, Method.ROLLED, Method.SHOVELLED, Method.SCOOPED)
+    passes = passes_field()
+    nothing_left = forms.BooleanField(
+        label="Nothing is left of the lot: what the portions lack was lost in cutting", required=False
+    )
+
+    def portions(self) -> list[dict]:
+        raise NotImplementedError
+
+    def typed_together(self) -> str:
+        raise NotImplementedError
+
+    def taken(self) -> dict:
+        """All of the lot when nothing is left of it, otherwise what the portions weigh together."""
+        portions = self.portions()
+        field = portions[0]["field"]
+        if self.cleaned_data["nothing_left"]:
+            return self.all_of(self.lot, field)
+        together_g = sum((portion["mass_g"] for portion in portions), Decimal(0))
+        return {"lot": self.lot, "mass_g": together_g, "typed": self.typed_together(), "field": field}
+
+
+class CutEqualForm(CutForm):
+    number = CountField(label="How many portions", least=1, most=MOST_PORTIONS)
+    each = mass_field("Each portion weighs")
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        large, small = ("1 lb", "1/2 lb") if self.member.mass_unit == "lb" else ("1 kg", "0.5 kg")
+        self.fields["number"].help_text = (
+            f"{self.shown(self.lot.on_hand_g)} is enough for {self.holds(large)} portions of {large} "
+            f"or {self.holds(small)} of {small}."
+        )
+        self.order_fields(["number", "each", "method", "passes", "nothing_left"])
+
+    def holds(self, portion: str) -> int:
+        """How many portions of a mass such as "1 lb" the lot gives."""
+        return mass_balance.equal_portions(self.lot.on_hand_g, units.parse_mass(portion, "g").canonical)
+
+    def portions(self) -> list[dict]:
+        return [self.made("each")] * self.cleaned_data["number"]
+
+    def typed_together(self) -> str:
+        return f"{self.cleaned_data['number']} x {self.cleaned_data['each'].typed}"
+
+
+class CutWeighedForm(CutForm):
+    """`pieces` is how many mass fields the page shows."""
+
+    def __init__(self, *args, pieces: int, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.pieces = [f"portion_{number}" for number in range(1, pieces + 1)]
+        for number, name in enumerate(self.pieces, start=1):
+            self.add_mass_field(name, f"Portion {number}", help_text="")
+        self.order_fields([*self.pieces, "method", "passes", "nothing_left"])
+
+    def clean(self) -> dict:
+        data = super().clean()
+        self.ask_about_odd_ones(self.pieces)
+        return data
+
+    def portions(self) -> list[dict]:
+        return [self.made(name) for name in self.pieces]
+
+    def typed_together(self) -> str:
+        return f"{len(self.pieces)} portions, each weighed"
+
+
+class BlendForm(StepForm):
+    """`lots` are the lots to put together; each has a mass field of its own."""
+
+    kind = Step.Kind.BLEND
+    mass_out = mass_field(
+        "Weight of the finished blend", help_text="Weighed after mixing. What is missing is booked as loss."
+    )
+    method = method_field(Method.ROLLED, Method.RIFFLE, Method.CONE_QUARTER, Method.SHOVELLED)
+    passes = passes_field()
+    title = forms.CharField(
+        label="What it is", max_length=120, required=False, help_text="For the tag, like: test lot 3"
+    )
+    place = forms.CharField(label="Where it stands", max_length=120, required=False)
+
+    def __init__(self, *args, lots: Sequence[Lot], **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.lots = {f"mass_{lot.code}": lot for lot in lots}
+        for name, lot in self.lots.items():
+            called = f", {lot.title}" if lot.title else ""
+            self.add_mass_field(
+                name,
+                f"Taken from {lot.code}",
+                required=False,
+                help_text=f"{lot.get_kind_display()}{called}. Leave blank to take all {self.shown(lot.on_hand_g)}.",
+            )
+        self.order_fields([*self.lots, "mass_out", "method", "passes", "title", "place"])
+
+    def draws(self) -> list[dict]:
+        return [self.draw(name, lot) for name, lot in self.lots.items()]
+
+    def clean(self) -> dict:
+        data = super().clean()
+        self.ask_about_yield(["mass_out"], sum((draw["mass_g"] for draw in self.draws()), Decimal(0)))
+        return data
+
+
+class TakeForAssayForm(StepForm):
+    kind = Step.Kind.ASSAY
+    mass = mass_field("Mass for the laboratory", required=False)
+    method = method_field(Method.RIFFLE, Method.CONE_QUARTER, Method.ROLLED, Method.SHOVELLED, Method.SCOOPED)
+    passes = passes_field()
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        del self.fields["loss_reason"]
+
+    def clean(self) -> dict:
+        data = super().clean()
+        mass_g = self.draw()["mass_g"]
+        if mass_g >= LARGE_ASSAY_SPLIT_G:
+            self.ask(
+                f"{self.shown(mass_g)} would leave for the laboratory. Half a kilogram to three is usual (1 to 7 lb). "
+                "Is that mass and its unit right?"
+            )
+        return data
+
+
+class ReweighForm(StepForm):
+    kind = Step.Kind.REWEIGH
+    mass = mass_field("Mass on the scale now")
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        reason = self.fields["loss_reason"]
+        reason.required = True
+        reason.help_text = "Dried out, spilled, weighed wrong before."
+        self.order_fields(["mass", "loss_reason"])
+
+    def clean(self) -> dict:
+        data = super().clean()
+        self.ask_about_draw()
+        return data
+
+
+class DiscardForm(StepForm):
+    kind = Step.Kind.DISCARD
+    mass = mass_field("Mass thrown away", required=False)
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        reason = self.fields["loss_reason"]
+        reason.label = "Why it is discarded"
+        reason.required = True
+        reason.help_text = "The lot stays in the books with its origin; only its mass leaves."
+        self.order_fields(["mass", "loss_reason"])
+
+
+class VoidForm(SiteForm):
+    reason = forms.CharField(
+        label="Why it is voided",
+        max_length=200,
+        help_text="The step stays in the books, marked, with this reason.",
+    )
+

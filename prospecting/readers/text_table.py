@@ -1,0 +1,94 @@
+"""The bytes of a text table in; its lines, each cut into cells, out."""
+
+import codecs
+import csv
+import io
+import re
+from dataclasses import dataclass
+
+MOST_BYTES = 2_000_000
+MOST_LINES = 20_000
+MOST_CELLS = 500
+DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
+
+_MARKS = (
+    (codecs.BOM_UTF8, "utf-8-sig", "UTF-8"),
+    (codecs.BOM_UTF16_LE, "utf-16", "UTF-16"),
+    (codecs.BOM_UTF16_BE, "utf-16", "UTF-16"),
+)
+# Tab, line feed, form feed and carriage return belong in a text; so does the end mark that old systems write.
+_NOT_TEXT = re.compile("[\x00-\x08\x0b\x0e-\x19\x1b-\x1f]")
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of the file, cells exactly as printed; `number` counts from 1, as a text editor does."""
+
+    number: int
+    cells: tuple[str, ...]
+
+    @property
+    def text(self) -> str:
+        """The cells that hold something, as one text."""
+        return "  ".join(cell.strip() for cell in self.cells if cell.strip())
+
+    @property
+    def is_blank(self) -> bool:
+        return not any(cell.strip() for cell in self.cells)
+
+    def cell(self, index: int) -> str:
+        """The cell at `index`, empty where the line ends before it."""
+        return self.cells[index] if index < len(self.cells) else ""
+
+
+def decode(data: bytes) -> tuple[str, str]:
+    """Return the text and the name of its encoding; ValueError with a sentence where this is no text."""
+    if len(data) > MOST_BYTES:
+        raise ValueError(f"The file has {len(data):,} bytes; a certificate of at most {MOST_BYTES:,} bytes is read.")
+    start = data[:1024].lstrip()
+    if start.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
+        raise ValueError("This looks like a spreadsheet; save it as CSV and send that file.")
+    if start.startswith(b"%PDF"):
+        raise ValueError("This looks like a PDF; ask the laboratory for a CSV file, or type the readings in.")
+    text, name = _decoded(data)
+    if not text.strip("\x1a \t\r\n\f\xa0"):
+        raise ValueError("The file is empty.")
+    if _NOT_TEXT.search(text):
+        raise ValueError("This is not a plain text file; save the certificate as CSV (UTF-8) and send that file.")
+    return text, name
+
+
+def _decoded(data: bytes) -> tuple[str, str]:
+    for mark, codec, name in _MARKS:
+        if data.startswith(mark):
+            try:
+                return data.decode(codec), name
+            except UnicodeDecodeError:
+                raise ValueError(f"The file says it is {name} text but cannot be read as that; save it again.") from None
+    try:
+        return data.decode("utf-8"), "UTF-8"
+    except UnicodeDecodeError:
+        return data.decode("latin-1"), "Latin-1"
+
+
+def split_lines(text: str, delimiter: str) -> list[Line]:
+    """Return every line, blank ones too, cut at `delimiter`; ValueError with a sentence where it cannot be cut.
+
+    Strict about quotation marks: a stray one would swallow the samples up to the next one without a word.
+    """
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    lines: list[Line] = []
+    number = 1
+    try:
+        for cells in reader:
+            if len(lines) == MOST_LINES:
+                raise ValueError(f"The file has more than {MOST_LINES:,} lines; divide it and read the parts.")
+            if len(cells) > MOST_CELLS:
+                raise ValueError(f"Line {number} has more than {MOST_CELLS} cells; this is no certificate.")
+            lines.append(Line(number, tuple(cells)))
+            number = reader.line_num + 1
+    except csv.Error:
+        raise ValueError(
+            f"Line {number} has a quotation mark that is stray or never closed, or a cell far too long; mend that line."
+        ) from None
+    return lines

@@ -1,0 +1,31 @@
+import django_tables2 as tables
+from django.utils.html import format_html
+
+from prospecting.calc import units
+from prospecting.models import Lot
+
+
+class LotTable(tables.Table):
+    """Lots, newest first; masses in the reader's unit."""
+
+    code = tables.Column(linkify=True, orderable=False, attrs={"td": {"class": "lead code"}})
+    kind = tables.Column(orderable=False)
+    title = tables.Column(verbose_name="What it is", orderable=False)
+    on_hand_g = tables.Column(verbose_name="On hand", attrs={"td": {"class": "num"}, "th": {"class": "num"}})
+    stripe = tables.Column(verbose_name="Zone stripe", orderable=False)
+
+    class Meta:
+        model = Lot
+        fields = ("code", "kind", "title", "on_hand_g", "stripe")
+        empty_text = "No lot is like that. Take a filter away to see more."
+
+    def __init__(self, *args, mass_unit: str, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.mass_unit = mass_unit
+
+    def render_on_hand_g(self, record: Lot) -> str:
+        return units.format_mass(record.on_hand_g, self.mass_unit) if record.on_hand_g else "used up"
+
+    def render_stripe(self, value: str):
+        words = {"mixed": "several zones", "none": "none"}.get(value, f"stripe {value.upper()}")
+        return format_html('<span class="swatch stripe-{}"></span>{}', value, words)

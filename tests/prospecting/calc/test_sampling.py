@@ -1,0 +1,127 @@
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from prospecting.calc import sampling
+
+STAGE = sampling.Stage(2000, 1000, 20000)
+ORE = {"grade_g_per_t": 5, "liberation_um": 100}
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 5, 20, 100, 1234, 100_000])
+@pytest.mark.parametrize("level", [0.8, 0.95, 0.99])
+def test_count_interval_agrees_with_chi_squared_quantiles(count, level):
+    # Garwood (1936): chi2(alpha/2; 2n)/2 to chi2(1 - alpha/2; 2n + 2)/2, here by scipy as referee.
+    tail = (1 - level) / 2
+    found = sampling.count_interval(count, level)
+    assert found.low == pytest.approx(stats.chi2.ppf(tail, 2 * count) / 2 if count else 0, rel=1e-10)
+    assert found.high == pytest.approx(stats.chi2.ppf(1 - tail, 2 * count + 2) / 2, rel=1e-10)
+
+
+@given(st.lists(st.integers(0, 60), min_size=2, max_size=40).filter(any))
+def test_dispersion_agrees_with_chi_squared(counts):
+    found = sampling.dispersion_test(counts)
+    assert found.p_upper == pytest.approx(stats.chi2.sf(found.chi2, found.df), rel=1e-9, abs=1e-290)
+
+
+@given(st.integers(0, 300), st.integers(0, 300), st.floats(0.1, 10), st.floats(0.1, 10))
+def test_comparing_two_counts_either_way_round_says_the_same(a, b, mass_a, mass_b):
+    if a + b == 0:
+        return
+    one, other = sampling.compare_counts(a, b, mass_a, mass_b), sampling.compare_counts(b, a, mass_b, mass_a)
+    assert one.p_two_sided == pytest.approx(other.p_two_sided, rel=1e-6)
+    if a and b:
+        assert one.rate_ratio == pytest.approx(1 / other.rate_ratio)
+        assert one.interval.low == pytest.approx(1 / other.interval.high)
+        assert one.interval.low <= one.rate_ratio <= one.interval.high
+
+
+def test_nothing_against_something_has_no_upper_ratio():
+    found = sampling.compare_counts(5, 0, 1.0, 1.0)
+    assert found.rate_ratio == found.interval.high == math.inf
+    assert found.interval.low > 0
+
+
+def test_twenty_grains_are_as_sure_as_the_thumb_rule_says():
+    # USGS Professional Paper 625-C: 20 grains for about +-50 % at 95 %.
+    assert 2 * sampling.counting_spread(20) == pytest.approx(0.447, abs=0.001)
+    assert sampling.counting_spread(0) == math.inf
+
+
+@given(st.floats(0.0, 0.999))
+def test_grains_for_a_chance_give_that_chance(probability):
+    assert 1 - sampling.chance_of_none(sampling.grains_for_chance(probability)) == pytest.approx(
+        probability, abs=1e-12
+    )
+
+
+@given(st.floats(0.1, 100), st.floats(0.001, 5), st.floats(0.1, 50))
+def test_the_sample_for_so_many_grains_holds_them(grains, grain_mg, g_per_t):
+    sample_g = sampling.sample_mass_g(grains, grain_mg, g_per_t)
+    assert sampling.expected_grains(g_per_t, sample_g, grain_mg) == pytest.approx(grains)
+    assert sampling.grade_for_grains(grains, grain_mg, sample_g) == pytest.approx(g_per_t)
+
+
+def test_a_flake_weighs_less_than_a_ball_by_its_thinness():
+    # Ratio of flake to sphere of one diameter is 1.5/k.
+    assert sampling.flake_mass_mg(250, 10) / sampling.grain_mass_mg(250) == pytest.approx(0.15)
+
+
+def test_the_two_liberation_exponents_differ_by_the_size_ratio():
+    gy, for_gold = sampling.fundamental_errors(stage=STAGE, **ORE)
+    assert (gy.liberation_exponent, for_gold.liberation_exponent) == (0.5, 1.5)
+    assert for_gold.relative_variance / gy.relative_variance == pytest.approx(100 / 2000)
+
+
+def test_ore_finer_than_its_gold_counts_as_free():
+    assert sampling.liberation_factor(150, 100, 0.5) == 1.0
+
+
+@given(st.floats(0.05, 3))
+def test_the_minimum_sample_has_the_error_it_was_asked_for(target):
+    constant = sampling.fundamental_error(stage=STAGE, liberation_exponent=0.5, **ORE).sampling_constant
+    for lot_g in (20000.0, None):
+        sample_g = sampling.minimum_sample_g(constant, 2000, target, lot_g)
+        variance = sampling.relative_variance(constant, sampling.Stage(2000, sample_g, lot_g))
+        assert variance == pytest.approx(target**2, rel=1e-6)
+
+
+def test_taking_the_whole_lot_has_no_error():
+    whole = sampling.Stage(2000, 20000, 20000)
+    assert sampling.fundamental_error(stage=whole, liberation_exponent=0.5, **ORE).relative_sd == 0
+
+
+def test_stages_add_their_variances():
+    stages = [sampling.Stage(5000, 2000, 20000), sampling.Stage(1000, 250, 2000)]
+    errors = sampling.protocol_errors(stages=stages, liberation_exponent=0.5, **ORE)
+    total = sampling.total_error(errors)
+    assert total.relative_sd == pytest.approx(math.hypot(*(error.relative_sd for error in errors)))
+    assert total.worst_stage == 0
+
+
+@pytest.mark.parametrize(
+    ("make", "says"),
+    [
+        (lambda: sampling.grain_mass_mg(0), "diameter_um"),
+        (lambda: sampling.expected_grains(1, 1, 0), "grain_mg"),
+        (lambda: sampling.sample_mass_g(1, 1, 0), "grade_g_per_t"),
+        (lambda: sampling.grains_for_chance(1), "probability"),
+        (lambda: sampling.count_interval(-1), "whole number"),
+        (lambda: sampling.count_interval(1.5), "whole number"),
+        (lambda: sampling.count_interval(1, 95), "confidence level"),
+        (lambda: sampling.dispersion_test([0, 0]), "at least one grain"),
+        (lambda: sampling.dispersion_test([3]), "two counts"),
+        (lambda: sampling.compare_counts(0, 0, 1, 1), "nothing"),
+        (lambda: sampling.mineralogical_factor(0, 19, 2.65), "mass fraction"),
+        (lambda: sampling.relative_variance(1, sampling.Stage(1, 5, 4)), "cannot come from a lot"),
+        (lambda: sampling.minimum_sample_g(1, 1, 0), "target_relative_sd"),
+        (lambda: sampling.total_error([]), "at least one stage"),
+        (lambda: sampling.ingamells_mass_g(250, 0), "target_relative_sd"),
+    ],
+)
+def test_refuses_samples_that_cannot_be(make, says):
+    with pytest.raises(ValueError, match=says):
+        make()

@@ -1,0 +1,311 @@
+"""Loads the invented demo scenario through the same actions as the pages use; never writes to a table by itself."""
+
+import datetime
+import json
+from decimal import Decimal
+from pathlib import Path
+
+from django.conf import settings
+from django.db import transaction
+
+from prospecting.actions import assays, ground, material, members, products, steps
+from prospecting.actions.material import DrawFrom, NewLot, StepDetails
+from prospecting.calc import units
+from prospecting.models import Lot, Member
+from prospecting.readers.certificate_csv import read_certificate
+from trials.actions import additives, planning, running
+from trials.models import PlannedRun, Trial
+
+STORY = settings.BASE_DIR / "fixtures" / "demo" / "story.json"
+FIRST_NAMES = {"keeper": "Ida", "mixer": "Moss", "panner": "Bram", "guest": "Visitor"}
+ROLES = {"keeper": "keeper", "mixer": "member", "panner": "member", "guest": "guest"}
+
+
+@transaction.atomic
+def load_scenario(*, password: str, story_file: Path = STORY) -> None:
+    """Play the whole story into an empty site: people, ground, digs, pans, blends, trials and one dispatch."""
+    if Member.objects.exists():
+        raise ValueError("The demo is loaded into an empty site only; this one has members already.")
+    story = json.loads(story_file.read_text())
+    people = {
+        name: members.add_first_keeper(username=name, first_name=FIRST_NAMES[name], password=password)
+        if role == "keeper"
+        else None
+        for name, role in ROLES.items()
+    }
+    for name, role in ROLES.items():
+        if people[name] is None:
+            people[name] = members.add_member(
+                username=name, first_name=FIRST_NAMES[name], role=role, password=password, recorded_by=people["keeper"]
+            )
+    player = _Player(story, people)
+    player.dig()
+    player.test_pans()
+    player.prepare_test_lots()
+    player.dose_trial()
+    player.running_trial()
+    player.assays()
+    player.mistake()
+
+
+def _day(text: str) -> datetime.date:
+    return datetime.date.fromisoformat(text)
+
+
+def _lb(pounds: float | str) -> tuple[Decimal, str]:
+    text = f"{pounds} lb"
+    return units.parse_mass(text, "lb").canonical.quantize(Decimal("0.00001")), text
+
+
+class _Player:
+    """Holds what the story refers to by name while it is played."""
+
+    def __init__(self, story: dict, people: dict) -> None:
+        self.story = story
+        self.people = people
+        self.buckets: dict[str, Lot] = {}
+        self.zones: dict = {}
+
+    def dig(self) -> None:
+        keeper = self.people["keeper"]
+        claims = {}
+        for name, facts in self.story["zones"].items():
+            if facts["claim"] not in claims:
+                claims[facts["claim"]] = ground.add_claim(
+                    name=facts["claim"],
+                    kind="lode",
+                    holder="the group (invented)",
+                    next_date=datetime.date(2027, 8, 25),
+                    next_date_what="yearly fee or waiver: check with the land agency",
+                    recorded_by=keeper,
+                )
+            self.zones[name] = ground.add_zone(
+                claim=claims[facts["claim"]], name=name, stripe=facts["stripe"], recorded_by=keeper
+            )
+        for dig in self.story["digs"]:
+            mass_g, typed = _lb(dig["bucket_lb"])
+            step = steps.record_dig(
+                zone=self.zones[dig["zone"]],
+                station=dig["station"],
+                dug_on=_day(dig["day"]),
+                digger=dig["digger"],
+                sample_kind=dig["kind"],
+                latitude=Decimal(str(dig["latitude"])),
+                longitude=Decimal(str(dig["longitude"])),
+                buckets=[NewLot(kind=Lot.Kind.BUCKET, mass_g=mass_g, typed=typed, title=f"{dig['station']}, {dig['zone']}", is_dry=True)],
+                recorded_by=self.people["panner"],
+            )
+            self.buckets[dig["as"]] = step.made.get()
+
+    def test_pans(self) -> None:
+        for pan in self.story["pans"]:
+            portion_g, typed = _lb(pan["portion"].removesuffix(" lb"))
+            running.log_test_pan(
+                lot=self.buckets[pan["bucket"]],
+                portion=running.Portion(mass_g=portion_g, typed=typed),
+                result=self._result(pan, pan["day"]),
+                recorded_by=self.people["panner"],
+            )
+
+    def prepare_test_lots(self) -> None:
+        """Crush and screen six buckets; blend four to the dose trial's lot, two to the running trial's."""
+        crushed = {name: self._crush(name) for name in ("1-5", "1-6", "2-4", "2-5", "4-5", "4-6")}
+        self.dose_lot = self._blend([crushed[n] for n in ("1-5", "1-6", "2-4", "2-5")], "2026-09-12", "rinse test lot")
+        self.clearing_lot = self._blend([crushed[n] for n in ("4-5", "4-6")], "2026-11-14", "clearing test lot")
+        portion_g, typed = _lb(1)
+        steps.cut_portions(
+            draw=DrawFrom(lot=self.dose_lot, mass_g=32 * portion_g, typed="32 x 1 lb"),
+            portions=[NewLot(kind=Lot.Kind.PORTION, mass_g=portion_g, typed=typed)] * 32,
+            recorded_by=self.people["mixer"],
+            done_on=_day("2026-09-13"),
+            details=StepDetails(people="Moss, Ida", method="riffle", passes=3),
+        )
+
+    def dose_trial(self) -> None:
+        facts = self.story["dose_trial"]
+        rinse = additives.add_additive(
+            name="Rinse aid A (invented)",
+            kind="wetting",
+            bottle_ml=Decimal(500),
+            bottle_typed="500 mL",
+            price=Decimal("6.50"),
+            currency="USD",
+            priced_on=_day("2026-09-01"),
+            recorded_by=self.people["keeper"],
+        )
+        trial = self._plan(facts, self.dose_lot, rinse, blocks=len(facts["blocks"]), portions="cut")
+        for block in facts["blocks"]:
+            for planned in trial.planned_runs.filter(block__number=block["block"]).select_related("treatment"):
+                result = block["runs"][planned.treatment.name]
+                if facts["failed"]["block"] == block["block"] and facts["failed"]["treatment"] == planned.treatment.name:
+                    self._log(planned, {"failed": facts["failed"]["reason"]}, block["day"])
+                else:
+                    self._log(planned, result, block["day"])
+            running.close_block(block=trial.blocks.get(number=block["block"]), closed_by=self.people["panner"])
+        run = trial.planned_runs.first().run
+        products.keep_products(
+            step=run.step,
+            products=[
+                NewLot(kind=Lot.Kind.CONCENTRATE, mass_g=Decimal("6.2"), typed="6.2 g", field="concentrate"),
+                NewLot(kind=Lot.Kind.TAILS, mass_g=Decimal("440"), typed="440 g", field="tails"),
+            ],
+            recorded_by=self.people["panner"],
+        )
+
+    def running_trial(self) -> None:
+        facts = self.story["running_trial"]
+        flocculant = additives.add_additive(
+            name="Flocculant F (invented)", kind="flocculant", recorded_by=self.people["keeper"]
+        )
+        trial = self._plan(facts, self.clearing_lot, flocculant, blocks=facts["blocks"], portions="measured")
+        portion_g, typed = _lb(1)
+        done = list(trial.planned_runs.filter(block__number__lte=2).select_related("treatment", "block"))[:3]
+        for planned in done:
+            result = facts["runs"][planned.block.number - 1][planned.treatment.name]
+            self._log(planned, result, facts["day"], portion=running.Portion(mass_g=portion_g, typed=typed))
+        running.close_block(block=trial.blocks.get(number=1), closed_by=self.people["panner"])
+
+    def assays(self) -> None:
+        laboratory = assays.add_laboratory(name="Invented Assay Office", recorded_by=self.people["keeper"])
+        splits = {}
+        for assay in self.story["assays"]:
+            splits[assay["bucket"]] = self._take_for_assay(self.buckets[assay["bucket"]], "2026-09-01")
+        of_blend = self._take_for_assay(self.dose_lot, "2026-09-14")
+        sent = [lot for name, lot in splits.items() if not name.startswith("3")] + [of_blend]
+        dispatch = assays.send_dispatch(
+            laboratory=laboratory,
+            sent_on=_day("2026-09-15"),
+            method="fire_30",
+            expected_on=_day("2026-10-10"),
+            lots=sent,
+            recorded_by=self.people["keeper"],
+        )
+        grades = {splits[assay["bucket"]].pk: assay["grade_g_per_t"] for assay in self.story["assays"]}
+        grades[of_blend.pk] = 17.85
+        lines = ["Invented Assay Office,,", "Job,INV-0917,", "Sample,Au_ppm,Remark"]
+        lines += [f"{sample.tag},{grades[sample.lot_id]}," for sample in dispatch.samples.order_by("tag")]
+        data = "\n".join(lines).encode()
+        assays.store_return(
+            dispatch=dispatch,
+            certificate=read_certificate(data, "INV-0917.csv"),
+            certificate_number="INV-0917",
+            reported_on=_day("2026-10-06"),
+            file_name="INV-0917.csv",
+            file_bytes=data,
+            recorded_by=self.people["keeper"],
+        )
+        assays.send_dispatch(
+            laboratory=laboratory,
+            sent_on=_day("2026-11-16"),
+            method="screen_fire",
+            expected_on=_day("2026-12-12"),
+            lots=[lot for name, lot in splits.items() if name.startswith("3")],
+            recorded_by=self.people["keeper"],
+        )
+
+    def mistake(self) -> None:
+        """One slip taken back, so that a void is there to be seen."""
+        bucket = self.buckets["3-1"]
+        half_g = (bucket.on_hand_g / 2).quantize(Decimal("0.00001"))
+        bucket.refresh_from_db()
+        step = steps.discard_from_lot(
+            draw=DrawFrom(lot=bucket, mass_g=half_g, typed="half"),
+            recorded_by=self.people["mixer"],
+            done_on=_day("2026-10-20"),
+            details=StepDetails(loss_reason="thought it was the barren bucket"),
+        )
+        material.void_step(step=step, reason="wrong bucket, put back", voided_by=self.people["mixer"])
+
+    def _crush(self, name: str) -> Lot:
+        bucket = self.buckets[name]
+        bucket.refresh_from_db()
+        crushed_g = (bucket.on_hand_g * Decimal("0.992")).quantize(Decimal("1"))
+        step = steps.crush_lot(
+            draw=DrawFrom(lot=bucket, mass_g=bucket.on_hand_g, typed="all of it"),
+            crushed=NewLot(kind=Lot.Kind.CRUSHED, mass_g=crushed_g, typed=f"{crushed_g} g", title=bucket.title),
+            recorded_by=self.people["mixer"],
+            done_on=_day("2026-09-05"),
+            details=StepDetails(
+                people="Moss", machine="jaw, then hand mill", passes=2, target_size_um=units.sieve_opening_um("astm_e11", 20)
+            ),
+        )
+        return step.made.get()
+
+    def _blend(self, lots: list[Lot], day: str, title: str) -> Lot:
+        total_g = sum(lot.on_hand_g for lot in lots)
+        blend_g = (total_g * Decimal("0.997")).quantize(Decimal("1"))
+        step = steps.blend_lots(
+            draws=[DrawFrom(lot=lot, mass_g=lot.on_hand_g, typed="all of it") for lot in lots],
+            blend=NewLot(kind=Lot.Kind.BLEND, mass_g=blend_g, typed=f"{blend_g} g", title=title),
+            recorded_by=self.people["mixer"],
+            done_on=_day(day),
+            details=StepDetails(people="Moss, Ida", method="rolled", passes=60),
+        )
+        return step.made.get()
+
+    def _take_for_assay(self, lot: Lot, day: str) -> Lot:
+        lot.refresh_from_db()
+        step = steps.take_for_assay(
+            draw=DrawFrom(lot=lot, mass_g=Decimal(400), typed="400 g"),
+            recorded_by=self.people["mixer"],
+            done_on=_day(day),
+            details=StepDetails(method="riffle", passes=4),
+        )
+        return step.made.get()
+
+    def _plan(self, facts: dict, lot: Lot, additive, *, blocks: int, portions: str) -> Trial:
+        mixer, panner = self.people["mixer"], self.people["panner"]
+        portion_g, typed = _lb(1)
+        lot.refresh_from_db()
+        trial = planning.plan_trial(
+            question=facts["question"],
+            feed_lot=lot,
+            outcome=Trial.Outcome.GOLD_MASS,
+            blocks_planned=blocks,
+            smallest_ratio=Decimal("1.25"),
+            portion_mass_g=portion_g,
+            portion_typed=typed,
+            portions_from=portions,
+            water_ml=Decimal(9000),
+            water_typed="9 L",
+            soak_min=Decimal(10),
+            scale_step_mg=Decimal("0.1"),
+            mixer=mixer,
+            recorded_by=panner,
+        )
+        for treatment in facts["treatments"]:
+            doses = []
+            if "dose" in treatment:
+                dose = units.parse_dose(treatment["dose"])
+                doses = [planning.DoseOf(additive=additive, ml_per_l=round(dose.ml_per_l, 6), typed=treatment["dose"])]
+            planning.add_treatment(
+                trial=trial,
+                name=treatment["name"],
+                is_control=treatment.get("control", False),
+                technique="",
+                doses=doses,
+                recorded_by=panner,
+            )
+        trial = planning.fix_plan(trial=trial, planned_by=panner)
+        planning.open_key(trial=trial, member=mixer)
+        return trial
+
+    def _log(self, planned: PlannedRun, result: dict, day: str, portion: running.Portion | None = None) -> None:
+        running.log_run(
+            planned=planned, result=self._result(result, day), recorded_by=self.people["panner"], portion=portion
+        )
+
+    def _result(self, result: dict, day: str) -> running.RunResult:
+        common = {"panned_on": _day(day), "panner": self.people["panner"], "pan": "12 inch, dark", "water": "spring, fresh"}
+        if "failed" in result:
+            return running.RunResult(**common, failed=True, fail_reason=result["failed"])
+        return running.RunResult(
+            **common,
+            gold_mg=Decimal(str(result["gold_mg"])) or None,
+            gold_typed=f"{result['gold_mg']} mg",
+            below_scale=result["gold_mg"] == 0,
+            scale_step_mg=Decimal("0.1"),
+            colours=result["colours"],
+            soak_min=Decimal(10),
+            pan_min=Decimal(12),
+        )

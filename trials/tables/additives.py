@@ -1,0 +1,24 @@
+import django_tables2 as tables
+from django.urls import reverse
+
+from trials.models import Additive
+
+
+def _edit_path(record: Additive, table: tables.Table) -> str | None:
+    return reverse("additive-edit", args=[record.pk]) if table.request.user.can_write else None
+
+
+class AdditiveTable(tables.Table):
+    name = tables.Column(verbose_name="Additive", linkify=_edit_path)
+    kind = tables.Column(verbose_name="Kind")
+    bottle_typed = tables.Column(verbose_name="Bottle", orderable=False)
+    price = tables.Column(verbose_name="Price")
+
+    class Meta:
+        model = Additive
+        fields = ("name", "kind", "bottle_typed", "price")
+        empty_text = "No additive yet. Add the products you want to try."
+
+    def render_price(self, record: Additive) -> str:
+        dated = f" ({record.priced_on:%d %b %Y})" if record.priced_on else ""
+        return f"{record.price} {record.currency}{dated}"

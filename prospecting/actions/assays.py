@@ -12,8 +12,7 @@ from pathlib import Path
 from random import SystemRandom
 
 from django.conf import settings
-from django.db import transaction
-from django.utils import timezone
+from django.db import IntegrityError, transaction
 
 from prospecting.actions.journal import write_journal
 from prospecting.actions.material import check_day, lock_lots
@@ -21,14 +20,28 @@ from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.calc import codes
 from prospecting.models import AssayReturn, Dispatch, Laboratory, Lot, Reading, Sample
-from prospecting.readers.certificate_csv import Certificate
+from prospecting.readers.certificate_csv import Certificate, Row
 
-LARGEST_FILE_BYTES = 2 * 2**20
+LARGEST_FILE_BYTES = 2_000_000
 # A file read but not stored by then was given up.
 HELD_SECONDS = 24 * 60 * 60
+MOST_READINGS_OF_A_SAMPLE = 200
 GRADE_STEP = Decimal("0.000001")
 
 _rng = SystemRandom()
+
+
+class FileStoredAlready(Refused):
+    """The very file was read before; `known` is the return it became."""
+
+    def __init__(self, known: AssayReturn) -> None:
+        super().__init__(
+            f"This very file is stored already, as certificate {known.certificate_number} of dispatch "
+            f"{known.dispatch_id}. Nothing was changed.",
+            code="file_twice",
+            field="upload",
+        )
+        self.known = known
 
 
 @transaction.atomic
@@ -37,9 +50,17 @@ def add_laboratory(*, name: str, recorded_by, note: str = "") -> Laboratory:
     name = " ".join(name.split())
     if not name:
         raise Refused("Give the laboratory's name.", code="name_missing", field="name")
+    twice = Refused(f"{name} is in the list already.", code="laboratory_twice", field="name")
     if Laboratory.objects.filter(name__iexact=name).exists():
-        raise Refused(f"{name} is in the list already.", code="laboratory_twice", field="name")
-    laboratory = Laboratory.objects.create(name=name, note=note.strip())
+        raise twice
+    laboratory = Laboratory(name=name, note=note.strip())
+    laboratory.clean_fields()
+    try:
+        with transaction.atomic():
+            laboratory.save()
+    except IntegrityError:
+        # Someone else added it a moment ago.
+        raise twice from None
     write_journal(member=recorded_by, about=laboratory, what="laboratory added")
     return laboratory
 
@@ -60,7 +81,9 @@ def send_dispatch(
     check_day(sent_on, field_name="sent_on")
     if expected_on is not None and expected_on < sent_on:
         raise Refused(
-            "The return can't be expected before the samples are sent.", code="expected_too_early", field="expected_on"
+            "The return can't be expected before the samples are sent.",
+            code="expected_too_early",
+            field="expected_on",
         )
     if method == Dispatch.Method.OTHER and not note.strip():
         raise Refused("Say in the note which method it is.", code="method_unsaid", field="note")
@@ -86,7 +109,9 @@ def send_dispatch(
             for lot, tag in zip(locked, _new_tags(len(locked)), strict=True)
         ]
     )
-    sent = ", ".join(f"{sample.lot.code} as {sample.tag}" for sample in sorted(samples, key=lambda each: each.tag))
+    sent = ", ".join(
+        f"{sample.lot.code} as {sample.tag}" for sample in sorted(samples, key=lambda each: each.tag)
+    )
     write_journal(member=recorded_by, about=dispatch, what=f"sent {sent}")
     return dispatch
 
@@ -98,68 +123,53 @@ def store_return(
     certificate: Certificate,
     certificate_number: str,
     reported_on: datetime.date,
+    file_name: str,
+    file_bytes: bytes,
     recorded_by,
-    file_name: str = "",
-    file_bytes: bytes | None = None,
     leave_out_unknown: bool = False,
     note: str = "",
 ) -> AssayReturn:
-    """Store a certificate, from a file or typed in, whole or not at all.
+    """Store what was read from a laboratory's file, and the file itself, whole or not at all.
 
-    Every reading is kept in the order printed, repeats too. Rows under tags that this dispatch doesn't have are refused
-    unless `leave_out_unknown` says that they are the laboratory's own checks; the file, where there is one, keeps them.
+    Rows under tags that this dispatch doesn't have are refused unless `leave_out_unknown` says that they are the
+    laboratory's own checks; the file keeps them.
     """
-    require_writer(recorded_by)
-    dispatch = Dispatch.objects.select_for_update().get(pk=dispatch.pk)
-    samples = {sample.tag: sample for sample in dispatch.samples.select_for_update().order_by("pk")}
-    certificate_number = " ".join(certificate_number.split())
-    sha256 = file_sha256(file_bytes) if file_bytes is not None else None
-    _check_new_return(dispatch, certificate_number, reported_on, sha256)
-    _check_certificate(certificate, samples, leave_out_unknown=leave_out_unknown)
-    assay_return = AssayReturn(
+    for column in certificate.columns_without_unit:
+        raise Refused(f"Say first which unit {column} is in.", code="unit_unknown")
+    return _store(
         dispatch=dispatch,
+        rows=certificate.rows,
+        marks={column.index: column.repeat_mark for column in certificate.columns},
         certificate_number=certificate_number,
         reported_on=reported_on,
-        file_name=Path(file_name.replace("\\", "/")).name[-120:],
-        file_sha256=sha256,
+        file_name=Path(file_name.replace("\\", "/")).name[-120:] or "certificate.csv",
         file_bytes=file_bytes,
-        note=note.strip(),
+        leave_out_unknown=leave_out_unknown,
+        note=note,
         recorded_by=recorded_by,
     )
-    assay_return.full_clean(exclude=["recorded_by"])
-    assay_return.save()
-    turn: Counter[str] = Counter()
-    readings = []
-    for row in certificate.readings:
-        if row.tag not in samples:
-            continue
-        turn[row.tag] += 1
-        readings.append(
-            Reading(
-                assay_return=assay_return,
-                sample=samples[row.tag],
-                order=turn[row.tag],
-                method=row.method[:80],
-                raw_text=row.raw_text,
-                unit=row.unit,
-                symbol=row.symbol,
-                grade_g_per_t=_to_step(row.grade_g_per_t),
-                limit_g_per_t=_to_step(row.limit_g_per_t),
-            )
-        )
-    for reading in readings:
-        reading.clean_fields(exclude=["assay_return", "sample"])
-    Reading.objects.bulk_create(readings)
-    left_out = sorted({row.tag for row in certificate.readings} - set(samples))
-    write_journal(
-        member=recorded_by,
-        about=assay_return,
-        what=f"{len(readings)} readings of {len(turn)} samples "
-        + (f"read from {assay_return.file_name}" if file_bytes is not None else "typed in"),
-        why=f"left out as not ours: {', '.join(left_out)}" if left_out else "",
+
+
+@transaction.atomic
+def store_typed_return(
+    *,
+    dispatch: Dispatch,
+    rows: Sequence[Row],
+    certificate_number: str,
+    reported_on: datetime.date,
+    recorded_by,
+    note: str = "",
+) -> AssayReturn:
+    """Store a return typed in from paper, each row under the tag of one of the dispatch's samples."""
+    return _store(
+        dispatch=dispatch,
+        rows=rows,
+        marks={},
+        certificate_number=certificate_number,
+        reported_on=reported_on,
+        note=note,
+        recorded_by=recorded_by,
     )
-    _apply_first_reading(samples.values(), recorded_by=recorded_by, assay_return=assay_return)
-    return assay_return
 
 
 @transaction.atomic
@@ -189,20 +199,21 @@ def file_sha256(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def hold_file(*, data: bytes, held_by) -> str:
+def hold_file(*, upload, held_by) -> str:
     """Keep an uploaded file aside between its preview and its storing; returns the sha256 it is found by again.
 
     It lies in the data folder, under its member and hash, where every web process finds it and no page serves it.
     """
     require_writer(held_by)
-    if not data:
-        raise Refused("The file is empty.", code="file_empty", field="upload")
-    if len(data) > LARGEST_FILE_BYTES:
+    if upload.size > LARGEST_FILE_BYTES:
         raise Refused(
-            f"The file has {len(data) / 2**20:.1f} MB; at most {LARGEST_FILE_BYTES // 2**20} MB are read.",
+            f"The file has {upload.size / 1e6:.1f} MB; at most {LARGEST_FILE_BYTES // 10**6} MB are read.",
             code="file_too_large",
             field="upload",
         )
+    data = upload.read()
+    if not data:
+        raise Refused("The file is empty.", code="file_empty", field="upload")
     sha256 = file_sha256(data)
     check_file_is_new(sha256)
     _drop_forgotten_files()
@@ -232,14 +243,9 @@ def let_file_go(*, sha256: str, held_by) -> None:
 
 
 def check_file_is_new(sha256: str) -> None:
-    known = AssayReturn.objects.filter(file_sha256=sha256).select_related("dispatch__laboratory").first()
+    known = AssayReturn.objects.of_file(sha256).without_file().first()
     if known is not None:
-        raise Refused(
-            f"This very file is stored already, as certificate {known.certificate_number} of "
-            f"dispatch {known.dispatch_id}. Nothing was changed.",
-            code="file_twice",
-            field="upload",
-        )
+        raise FileStoredAlready(known)
 
 
 def _held_path(sha256: str, member) -> Path:
@@ -285,13 +291,121 @@ def _new_tags(number: int) -> list[str]:
     raise Refused("No free tag was found. Please try once more.", code="no_free_tag")
 
 
+def _store(
+    *,
+    dispatch: Dispatch,
+    rows: Sequence[Row],
+    marks: Mapping[int, str],
+    certificate_number: str,
+    reported_on: datetime.date,
+    note: str,
+    recorded_by,
+    file_name: str = "",
+    file_bytes: bytes | None = None,
+    leave_out_unknown: bool = False,
+) -> AssayReturn:
+    require_writer(recorded_by)
+    dispatch = Dispatch.objects.select_for_update().get(pk=dispatch.pk)
+    sha256 = file_sha256(file_bytes) if file_bytes is not None else None
+    certificate_number = " ".join(certificate_number.split())
+    _check_new_return(dispatch, certificate_number, reported_on, sha256)
+    samples = dispatch.samples.by_printed_tag({row.tag_text for row in rows})
+    unknown = sorted({row.tag_text for row in rows} - set(samples))
+    _check_tags(unknown, samples, leave_out_unknown=leave_out_unknown)
+    assay_return = AssayReturn(
+        dispatch=dispatch,
+        certificate_number=certificate_number,
+        reported_on=reported_on,
+        file_name=file_name,
+        file_sha256=sha256,
+        file_bytes=file_bytes,
+        note=note.strip(),
+        recorded_by=recorded_by,
+    )
+    assay_return.full_clean(exclude=["dispatch", "recorded_by", "file_bytes"])
+    try:
+        with transaction.atomic():
+            assay_return.save()
+    except IntegrityError:
+        # The number is safe under the dispatch's lock; the same file may have come in through another dispatch just now.
+        check_file_is_new(sha256)
+        raise
+    readings = _readings(assay_return, [row for row in rows if row.tag_text in samples], samples, marks)
+    Reading.objects.bulk_create(readings)
+    write_journal(
+        member=recorded_by,
+        about=assay_return,
+        what=f"{len(readings)} reading(s) of {len({each.sample_id for each in readings})} sample(s) "
+        + (f"read from {file_name}" if file_bytes is not None else "typed in"),
+        why=f"left out as not of this dispatch: {', '.join(unknown)}"[:2000] if unknown else "",
+    )
+    _apply_first_reading(assay_return, recorded_by=recorded_by)
+    return assay_return
+
+
+def _readings(
+    assay_return: AssayReturn, rows: Sequence[Row], samples: Mapping[str, Sample], marks: Mapping[int, str]
+) -> list[Reading]:
+    """Every cell as a reading, numbered within its sample in the order printed: repeats are neither joined nor dropped."""
+    turn: Counter[int] = Counter()
+    readings = []
+    for row in rows:
+        sample = samples[row.tag_text]
+        for cell in row.readings:
+            if cell.symbol not in Reading.Symbol.values:
+                raise Refused(
+                    f"“{' '.join(cell.raw_text.split())[:60]}” of sample {sample.tag} is not understood. Ask the laboratory "
+                    "what it means; nothing was stored.",
+                    code="not_understood",
+                )
+            turn[sample.pk] += 1
+            if turn[sample.pk] > MOST_READINGS_OF_A_SAMPLE:
+                raise Refused(
+                    f"More than {MOST_READINGS_OF_A_SAMPLE} readings stand under tag {sample.tag}. Look at the file again.",
+                    code="too_many_readings",
+                )
+            repeat = row.repeat_mark or marks.get(cell.column_index, "")
+            reading = Reading(
+                assay_return=assay_return,
+                sample=sample,
+                order=turn[sample.pk],
+                method=", ".join(filter(None, [cell.method[:60], repeat])),
+                raw_text=" ".join(cell.raw_text.split()),
+                unit=cell.unit or "",
+                symbol=cell.symbol,
+                grade_g_per_t=_to_step(cell.grade_g_per_t),
+                limit_g_per_t=_to_step(cell.limit_g_per_t),
+            )
+            reading.clean_fields(exclude=["assay_return", "sample"])
+            readings.append(reading)
+    return readings
+
+
+def _check_tags(unknown: Sequence[str], samples: Mapping[str, Sample], *, leave_out_unknown: bool) -> None:
+    if not samples:
+        raise Refused(
+            "None of these tags belongs to this dispatch. Is it the right dispatch, and the right column of tags?",
+            code="no_known_tag",
+        )
+    if unknown and not leave_out_unknown:
+        named = ", ".join(unknown[:8]) + (f" and {len(unknown) - 8} more" if len(unknown) > 8 else "")
+        raise Refused(
+            f"This dispatch has no sample under {named}. Find out what they are; if they are the laboratory's own checks, "
+            "say so and they are left out.",
+            code="unknown_tag",
+            field="leave_out_unknown",
+        )
+
+
 def _check_new_return(
     dispatch: Dispatch, certificate_number: str, reported_on: datetime.date, sha256: str | None
 ) -> None:
     if sha256 is not None:
         check_file_is_new(sha256)
     if not certificate_number:
-        raise Refused("Give the number of the certificate.", code="number_missing", field="certificate_number")
+        raise Refused(
+            "Give the number of the certificate.", code="number_missing", field="certificate_number"
+        )
     if dispatch.returns.filter(certificate_number__iexact=certificate_number).exists():
         raise Refused(
             f"Certificate {certificate_number} of this dispatch is stored already. "
@@ -308,12 +422,17 @@ def _check_new_return(
         )
 
 
-def _apply_first_reading(samples, *, recorded_by, assay_return: AssayReturn) -> None:
+def _apply_first_reading(assay_return: AssayReturn, *, recorded_by) -> None:
     """Put the first reading of the first return in use wherever no one has chosen by hand.
 
     First by the day it was reported: which return was typed first must not decide which figure counts.
     """
-    ruled = [sample for sample in samples if sample.in_use_rule == Sample.Rule.FIRST]
+    ruled = list(
+        Sample.objects.select_for_update(of=("self",))
+        .filter(dispatch=assay_return.dispatch_id, in_use_rule=Sample.Rule.FIRST)
+        .select_related("reading_in_use")
+        .order_by("pk")
+    )
     first: dict[int, Reading] = {}
     for reading in Reading.objects.filter(sample__in=ruled).usable().in_turn().select_related("assay_return"):
         first.setdefault(reading.sample_id, reading)

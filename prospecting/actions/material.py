@@ -155,6 +155,12 @@ def record_step(
     return step
 
 
+def check_makes(makes: Sequence[NewLot]) -> None:
+    for new in makes:
+        if new.mass_g <= 0:
+            raise Refused("A lot weighs more than nothing.", code="mass_not_positive", field=new.field)
+
+
 def make_lots(*, step: Step, makes: Sequence[NewLot], shares: dict[int, Decimal], parents: Sequence[Lot]) -> list[Lot]:
     """Create the lots a step makes, each with its code, its stripe and its origin shares."""
     stripes = set(Dig.objects.filter(pk__in=shares).values_list("zone__stripe", "zone_id"))
@@ -277,9 +283,7 @@ def _check_balance(
     kind: str, draws: Sequence[DrawFrom], makes: Sequence[NewLot], details: StepDetails, *, mass_unit: str
 ) -> Decimal:
     """The step's loss in grams; the ground has no balance, so a dig loses nothing."""
-    for new in makes:
-        if new.mass_g <= 0:
-            raise Refused("A lot weighs more than nothing.", code="mass_not_positive", field=new.field)
+    check_makes(makes)
     if kind == Step.Kind.DIG:
         return Decimal(0)
     drawn_g = sum((draw.mass_g for draw in draws), Decimal(0))

@@ -37,6 +37,11 @@ def _redrawn(data: bytes, field: str) -> tuple[bytes, tuple[int, int]]:
     unreadable = Refused(
         "This file is not a picture the site can read. Send a JPEG, PNG or WebP picture.", code="photo_unreadable", field=field
     )
+    too_many_pixels = Refused(
+        f"The picture has too many pixels (more than {settings.PHOTO_MAX_PIXELS // 1_000_000} million). Send a smaller one.",
+        code="photo_too_many_pixels",
+        field=field,
+    )
     try:
         with warnings.catch_warnings():
             # Pillow only warns of a decompression bomb; here the warning is a refusal.
@@ -44,15 +49,13 @@ def _redrawn(data: bytes, field: str) -> tuple[bytes, tuple[int, int]]:
             picture = Image.open(BytesIO(data), formats=READABLE)
             # The size stands in the header: refused before a single pixel is decoded.
             if picture.width * picture.height > settings.PHOTO_MAX_PIXELS:
-                raise Refused(
-                    f"The picture has {picture.width} x {picture.height} pixels, too many. Send a smaller one.",
-                    code="photo_too_many_pixels",
-                    field=field,
-                )
+                raise too_many_pixels
             upright = ImageOps.exif_transpose(picture).convert("RGB")
     except Refused:
         raise
-    except (UnidentifiedImageError, Image.DecompressionBombError, Image.DecompressionBombWarning, OSError, ValueError, SyntaxError):
+    except (Image.DecompressionBombError, Image.DecompressionBombWarning):
+        raise too_many_pixels from None
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError):
         raise unreadable from None
     upright.thumbnail((LONGEST_SIDE_PX, LONGEST_SIDE_PX))
     canvas = Image.new("RGB", upright.size)

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from django.db import transaction
 
 from prospecting.actions.journal import write_journal
-from prospecting.actions.material import NewLot, blended_shares, lock_lots, make_lots
+from prospecting.actions.material import NewLot, blended_shares, check_makes, lock_lots, make_lots
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.calc import mass_balance
@@ -19,8 +19,11 @@ def keep_products(*, step: Step, products: Sequence[NewLot], recorded_by) -> lis
     step = Step.objects.select_for_update().get(pk=step.pk)
     if step.is_void:
         raise Refused("This step is void.", code="step_void")
+    if step.kind != Step.Kind.RECOVER:
+        raise Refused("Only a recovery has concentrate and tails.", code="no_recovery")
     if not products:
         raise Refused("Weigh the concentrate, the tails, or both.", code="nothing_weighed", field="concentrate")
+    check_makes(products)
     draws = list(step.draws.select_related("lot"))
     locked = lock_lots(draw.lot for draw in draws)
     parents = [locked[draw.lot_id] for draw in draws]

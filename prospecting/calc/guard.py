@@ -66,9 +66,10 @@ def mass_guard(
     `expected_g` is the mass it should be near, for example what the books hold of the lot.
     """
     mass = Decimal(str(mass_g))
-    other = "kg" if mass_unit == "lb" else "lb"
     text = format_mass(mass, mass_unit)
-    sentence = f"{text} is {format_mass(mass, other)}."
+    in_other = format_mass(mass, "kg" if mass_unit == "lb" else "lb")
+    # A small mass is shown in g whichever unit is asked for.
+    sentence = f"{text} is {format_mass(mass, 'oz') if in_other == text else in_other}."
     ask = None
     if container == "bucket":
         pounds = convert_mass(mass, "g", "lb")
@@ -88,7 +89,7 @@ def grade_guard(
 ) -> Guard:
     """Return what an assay value means in other units; `others` are grades in g/t of the same lot or zone."""
     value = Decimal(str(g_per_t))
-    sentence = f"This is {_grade_words(value, grade_unit)}, {format_grade(value, "ppb")}."
+    sentence = f"This is {_grade_words(value, grade_unit)}, {format_grade(value, 'ppb')}."
     known = [Decimal(str(other)) for other in others or () if other is not None and other > 0]
     ask = None
     if known and value > 0 and not min(known) <= value <= max(known):

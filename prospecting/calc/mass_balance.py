@@ -46,8 +46,7 @@ def check_draw_fits(on_hand_g: Decimal, draw_g: Decimal) -> None:
         raise ValueError("take more than nothing of it.")
     if draw_g > on_hand_g:
         raise ValueError(
-            f"only {format_mass(on_hand_g, 'kg')} ({format_mass(on_hand_g, 'lb')}) is on hand, and "
-            f"{format_mass(draw_g, 'kg')} ({format_mass(draw_g, 'lb')}) was to be taken."
+            f"only {_in_both_units(on_hand_g)} is on hand, {_in_both_units(draw_g - on_hand_g)} less than was to be taken."
         )
 
 
@@ -64,3 +63,8 @@ def loss_needs_reason(kind: str, drawn_g: Decimal, loss_g: Decimal) -> bool:
         raise ValueError(f"{kind!r} is not a kind of step: {', '.join(LOSS_TOLERANCE)}.")
     tolerance = LOSS_TOLERANCE[kind]
     return tolerance is not None and loss_g > tolerance * drawn_g
+
+
+def _in_both_units(mass_g: Decimal) -> str:
+    in_kg, in_lb = format_mass(mass_g, "kg"), format_mass(mass_g, "lb")
+    return in_kg if in_kg == in_lb else f"{in_kg} ({in_lb})"

@@ -106,8 +106,9 @@ class NumberField(forms.CharField):
 
     def __init__(self, *, least: Decimal | int = 0, most: Decimal | int, places: int, unit_label: str = "", **kwargs) -> None:
         kwargs.setdefault("max_length", 20)
-        super().__init__(**kwargs)
+        # Before the field makes its widget, whose attributes name the least number.
         self.least, self.most, self.places, self.unit_label = least, most, places, unit_label
+        super().__init__(**kwargs)
 
     def widget_attrs(self, widget) -> dict:
         return super().widget_attrs(widget) | {"inputmode": "decimal", "autocomplete": "off"}
@@ -145,9 +146,10 @@ class CountField(NumberField):
 
 
 class DayField(forms.DateField):
-    """A day, today unless told; the device's own date picker."""
+    """A day, today unless told; the device's own date picker. `done` marks the day of something that has happened."""
 
-    def __init__(self, **kwargs) -> None:
+    def __init__(self, *, done: bool = False, **kwargs) -> None:
+        self.done = done
         kwargs.setdefault("label", "Day")
         kwargs.setdefault("initial", timezone.localdate)
         kwargs.setdefault("widget", forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
@@ -158,6 +160,9 @@ class DayField(forms.DateField):
         day = super().clean(value)
         if day is not None and day.year < 1900:
             raise ValidationError("That is too long ago.", code="too_early")
+        # A day's grace: the group's clock and the phone's may stand on two sides of midnight.
+        if self.done and day is not None and day > timezone.localdate() + datetime.timedelta(days=1):
+            raise ValidationError("That day has not come yet.", code="in_future")
         return day
 
 

@@ -77,19 +77,19 @@ class BlendChoiceForm:
     offered_at_once = 30
 
     def __init__(self, data) -> None:
-        self.codes = list(dict.fromkeys(data.getlist("lot")))
-        self.text = data.get("text", "")[:60].replace("\0", "")
+        # PostgreSQL takes no text with a nought byte in it; no code has one.
+        self.codes = [code for code in dict.fromkeys(data.getlist("lot")) if "\0" not in code]
+        self.text = data.get("text", "").replace("\0", "").strip()[:60]
         self.asked_to_go_on = "masses" in data
         self.searching = "search" in data
 
     @cached_property
     def lots(self) -> list[Lot]:
         """The ticked lots, in the order they were ticked; a code no lot has is left out."""
-        by_code = Lot.objects.standing().in_bulk(self.codes[: self.most + 1], field_name="code")
+        # Voided and used-up ones too: the action refuses them beside their field, where leaving one out would record another
+        # blend than the one that was typed.
+        by_code = Lot.objects.in_bulk(self.codes[: self.most + 1], field_name="code")
         return [by_code[code] for code in self.codes if code in by_code]
-
-    def chosen(self) -> list[Lot]:
-        return self.lots[: self.most]
 
     def is_made(self) -> bool:
         return not self.searching and 2 <= len(self.lots) <= self.most

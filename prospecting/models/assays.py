@@ -1,8 +1,12 @@
+from collections.abc import Iterable
+
 from django.conf import settings
 from django.db import models
 from django.db.models import Case, Count, F, Q, Value, When
 from django.urls import reverse
 from django.utils import timezone
+
+from prospecting.calc.codes import read_tag
 
 
 class LaboratoryQuerySet(models.QuerySet):
@@ -91,6 +95,19 @@ class SampleQuerySet(models.QuerySet):
     def with_value(self) -> "SampleQuerySet":
         """Each sample with its lot and the reading in use (`None` where the laboratory gave no figure yet), in one query."""
         return self.select_related("lot", "reading_in_use")
+
+    def by_printed_tag(self, texts: Iterable[str]) -> "dict[str, Sample]":
+        """Each printed text that is the tag of one of these samples, mapped to it; blanks and look-alike signs mended."""
+        samples = {sample.tag: sample for sample in self.select_related("lot")}
+        found = {}
+        for text in texts:
+            try:
+                tag = text if text in samples else read_tag(text)
+            except ValueError:
+                continue
+            if tag in samples:
+                found[text] = samples[tag]
+        return found
 
     def with_reading_counts(self) -> "SampleQuerySet":
         """Annotates `reading_count`, and `figure_count` of those that say something of the grade."""

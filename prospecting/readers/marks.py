@@ -57,11 +57,11 @@ def is_reading(raw_text: str) -> bool:
     return _mark(text) is not None or _FIGURE.fullmatch(text[:LONGEST_CELL]) is not None
 
 
-def read_cell(raw_text: str, unit: str | None, *, comma_file: bool, signs: frozenset[str]) -> CellRead:
+def read_cell(raw_text: str, unit: str | None, *, decimal_comma: bool, signs: frozenset[str]) -> CellRead:
     """Read one cell of a gold column.
 
-    `comma_file` is whether a comma can only be a thousands sign (the file is not cut at semicolons); `signs` are the
-    decimal signs seen in the whole file. Without a unit a figure stays not understood; marks do not need one.
+    `decimal_comma` is whether a comma may be the decimal sign (the file is cut at semicolons); `signs` are the decimal
+    signs seen in the whole file. Without a unit a figure stays not understood; marks do not need one.
     """
     text = raw_text.strip()
     if not text:
@@ -72,7 +72,7 @@ def read_cell(raw_text: str, unit: str | None, *, comma_file: bool, signs: froze
     match = _FIGURE.fullmatch(text) if len(text) <= LONGEST_CELL else None
     if match is None:
         return CellRead(NOT_UNDERSTOOD, complaint=_why_not(text))
-    figure, complaint = _figure(match["figure"], comma_file, signs)
+    figure, complaint = _figure(match["figure"], decimal_comma, signs)
     if figure is None:
         return CellRead(NOT_UNDERSTOOD, complaint=complaint)
     if unit is None:
@@ -84,14 +84,18 @@ def _reading(sign: str, g_per_t: Decimal) -> CellRead:
     if g_per_t > MOST_G_PER_T:
         return CellRead(NOT_UNDERSTOOD, complaint="is more than pure gold; check the unit of the column.")
     if 0 < g_per_t < LEAST_G_PER_T:
-        return CellRead(NOT_UNDERSTOOD, complaint="is less than any assay can see; check the unit of the column.")
+        return CellRead(
+            NOT_UNDERSTOOD, complaint="is less than any assay can see; check the unit of the column."
+        )
     if sign and g_per_t == 0:
         return CellRead(NOT_UNDERSTOOD, complaint="is a limit of nought; ask the laboratory what it means.")
     if sign:
         return CellRead(BELOW if sign == "<" else ABOVE, limit_g_per_t=g_per_t)
     if g_per_t == 0:
         return CellRead(
-            VALUE, g_per_t, complaint="is printed as nought and kept so; ask the laboratory whether it means below its limit."
+            VALUE,
+            g_per_t,
+            complaint="is printed as nought and kept so; ask the laboratory whether it means below its limit.",
         )
     return CellRead(VALUE, g_per_t)
 
@@ -100,16 +104,19 @@ def _mark(text: str) -> str | None:
     return _MARKS.get(text.upper().replace(".", "")) if len(text) <= 6 else None
 
 
-def _figure(text: str, comma_file: bool, signs: frozenset[str]) -> tuple[Decimal | None, str]:
+def _figure(text: str, decimal_comma: bool, signs: frozenset[str]) -> tuple[Decimal | None, str]:
     """The number, or None with a complaint."""
-    if comma_file:
+    if not decimal_comma:
         if _IN_THOUSANDS.fullmatch(text) and "." in text:
             text = text.replace(",", "")
         elif "," in text:
             return None, "has a comma that may divide thousands or decimals; write the figure with a point."
     else:
         if len(signs) == 2 and _MAYBE_THOUSANDS.fullmatch(text):
-            return None, "may be thousands or decimals, as this file uses both signs; write the file with one of them."
+            return (
+                None,
+                "may be thousands or decimals, as this file uses both signs; write the file with one of them.",
+            )
         if "," in text and "." in text:
             return None, "has both a comma and a point; write the figure with one decimal sign."
         text = text.replace(",", ".")

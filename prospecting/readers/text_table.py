@@ -44,7 +44,9 @@ class Line:
 def decode(data: bytes) -> tuple[str, str]:
     """Return the text and the name of its encoding; ValueError with a sentence where this is no text."""
     if len(data) > MOST_BYTES:
-        raise ValueError(f"The file has {len(data):,} bytes; a certificate of at most {MOST_BYTES:,} bytes is read.")
+        raise ValueError(
+            f"The file has {len(data):,} bytes; a certificate of at most {MOST_BYTES:,} bytes is read."
+        )
     start = data[:1024].lstrip()
     if start.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
         raise ValueError("This looks like a spreadsheet; save it as CSV and send that file.")
@@ -54,7 +56,9 @@ def decode(data: bytes) -> tuple[str, str]:
     if not text.strip("\x1a \t\r\n\f\xa0"):
         raise ValueError("The file is empty.")
     if _NOT_TEXT.search(text):
-        raise ValueError("This is not a plain text file; save the certificate as CSV (UTF-8) and send that file.")
+        raise ValueError(
+            "This is not a plain text file; save the certificate as CSV (UTF-8) and send that file."
+        )
     return text, name
 
 
@@ -64,7 +68,9 @@ def _decoded(data: bytes) -> tuple[str, str]:
             try:
                 return data.decode(codec), name
             except UnicodeDecodeError:
-                raise ValueError(f"The file says it is {name} text but cannot be read as that; save it again.") from None
+                raise ValueError(
+                    f"The file says it is {name} text but cannot be read as that; save it again."
+                ) from None
     try:
         return data.decode("utf-8"), "UTF-8"
     except UnicodeDecodeError:
@@ -82,7 +88,9 @@ def split_lines(text: str, delimiter: str) -> list[Line]:
     try:
         for cells in reader:
             if len(lines) == MOST_LINES:
-                raise ValueError(f"The file has more than {MOST_LINES:,} lines; divide it and read the parts.")
+                raise ValueError(
+                    f"The file has more than {MOST_LINES:,} lines; divide it and read the parts."
+                )
             if len(cells) > MOST_CELLS:
                 raise ValueError(f"Line {number} has more than {MOST_CELLS} cells; this is no certificate.")
             lines.append(Line(number, tuple(cells)))
@@ -92,3 +100,11 @@ def split_lines(text: str, delimiter: str) -> list[Line]:
             f"Line {number} has a quotation mark that is stray or never closed, or a cell far too long; mend that line."
         ) from None
     return lines
+
+
+def used_width(line: Line) -> int:
+    return max((index + 1 for index, cell in enumerate(line.cells) if cell.strip()), default=0)
+
+
+def one_line(cell: str) -> str:
+    return " ".join(cell.split())

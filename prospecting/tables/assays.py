@@ -6,7 +6,9 @@ from prospecting.models import Dispatch, Laboratory
 class LaboratoryTable(tables.Table):
     name = tables.Column(verbose_name="Laboratory", attrs={"td": {"class": "lead"}})
     note = tables.Column(verbose_name="Note", orderable=False)
-    dispatch_count = tables.Column(verbose_name="Dispatches", attrs={"td": {"class": "num"}, "th": {"class": "num"}})
+    dispatch_count = tables.Column(
+        verbose_name="Dispatches", attrs={"td": {"class": "num"}, "th": {"class": "num"}}
+    )
 
     class Meta:
         model = Laboratory
@@ -18,7 +20,9 @@ class DispatchTable(tables.Table):
     laboratory = tables.Column(order_by="laboratory__name")
     sent_on = tables.DateColumn(verbose_name="Sent", format="d M Y")
     method = tables.Column(orderable=False)
-    sample_count = tables.Column(verbose_name="Samples", attrs={"td": {"class": "num"}, "th": {"class": "num"}})
+    sample_count = tables.Column(
+        verbose_name="Samples", attrs={"td": {"class": "num"}, "th": {"class": "num"}}
+    )
     state = tables.TemplateColumn(template_name="prospecting/dispatch_state.html", verbose_name="Return")
     expected_on = tables.DateColumn(verbose_name="Expected", format="d M Y")
 

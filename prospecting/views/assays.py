@@ -1,6 +1,8 @@
+from urllib.parse import urlencode
+
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.http import Http404, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.http import content_disposition_header
@@ -10,7 +12,9 @@ from prospecting.access import page
 from prospecting.actions import assays
 from prospecting.forms.assays import (
     ChooseReadingForm,
+    ColumnsForm,
     DispatchForm,
+    FileRead,
     FileReturnForm,
     LaboratoryForm,
     TypedReturnForm,
@@ -32,7 +36,9 @@ def laboratory_list(request):
 @page(role="member", methods=("GET", "POST"))
 def laboratory_add(request):
     form = LaboratoryForm(request.POST or None, member=request.user)
-    if response := enter(request, form, lambda: assays.add_laboratory(**form.entry(), recorded_by=request.user)):
+    if response := enter(
+        request, form, lambda: assays.add_laboratory(**form.entry(), recorded_by=request.user)
+    ):
         return response
     crumbs = [("Assays", reverse("dispatch-list")), ("Laboratories", reverse("laboratory-list")), ("Add", "")]
     return render(request, "prospecting/laboratory_add.html", {"form": form, "crumbs": crumbs})
@@ -40,7 +46,9 @@ def laboratory_add(request):
 
 @page(role="guest")
 def dispatch_list(request):
-    table = DispatchTable(Dispatch.objects.with_state().select_related("laboratory").order_by("-sent_on", "-pk"))
+    table = DispatchTable(
+        Dispatch.objects.with_state().select_related("laboratory").order_by("-sent_on", "-pk")
+    )
     RequestConfig(request, paginate={"per_page": 50}).configure(table)
     return render(request, "prospecting/dispatch_list.html", {"table": table})
 
@@ -61,7 +69,9 @@ def dispatch_add(request):
 
 @page(role="guest")
 def dispatch_detail(request, pk):
-    dispatch = get_object_or_404(Dispatch.objects.with_state().select_related("laboratory", "recorded_by"), pk=pk)
+    dispatch = get_object_or_404(
+        Dispatch.objects.with_state().select_related("laboratory", "recorded_by"), pk=pk
+    )
     return render(
         request,
         "prospecting/dispatch_detail.html",
@@ -79,7 +89,9 @@ def return_type(request, pk):
     dispatch = get_object_or_404(Dispatch.objects.select_related("laboratory"), pk=pk)
     form = TypedReturnForm(request.POST or None, member=request.user, dispatch=dispatch)
     if response := enter(
-        request, form, lambda: assays.store_return(dispatch=dispatch, **form.entry(), recorded_by=request.user)
+        request,
+        form,
+        lambda: assays.store_typed_return(dispatch=dispatch, **form.entry(), recorded_by=request.user),
     ):
         return response
     return render(
@@ -106,13 +118,102 @@ def _upload(request, dispatch):
             sha256 = assays.hold_file(upload=upload, held_by=request.user)
         except ValidationError as error:
             form.add_refusal(error)
-            known = getattr(error, "record", None)
+            known = getattr(error, "known", None)
         else:
-            query = QueryDict(mutable=True)
-            query.update({"file": sha256, "name": upload.name})
-            return redirect(f"{request.path}?{query.urlencode()}")
+            return redirect(f"{request.path}?{urlencode({'file': sha256, 'name': upload.name})}")
     return render(
         request,
         "prospecting/return_read.html",
         {"dispatch": dispatch, "form": form, "known": known, "crumbs": _crumbs(dispatch, "Read a file")},
     )
+
+
+def _preview(request, dispatch, sha256):
+    """What was read from a held file. Nothing of it is stored before the member says so."""
+    if known := AssayReturn.objects.of_file(sha256).without_file().first():
+        messages.info(request, "This file is stored: here is what was read from it.")
+        return redirect(known)
+    data = assays.held_file(sha256=sha256, held_by=request.user)
+    if data is None:
+        messages.warning(request, "The file is no longer kept aside. Nothing was stored: choose it again.")
+        return redirect(request.path)
+    name = request.GET.get("name", "")[:200]
+    read = FileRead(data=data, name=name, answers=request.GET, dispatch=dispatch)
+    form = None
+    if read.certificate is not None:
+        form = FileReturnForm(request.POST or None, member=request.user, dispatch=dispatch, read=read)
+        if response := enter(
+            request,
+            form,
+            lambda: assays.store_return(dispatch=dispatch, **form.entry(), recorded_by=request.user),
+        ):
+            assays.let_file_go(sha256=sha256, held_by=request.user)
+            return response
+    return render(
+        request,
+        "prospecting/return_preview.html",
+        {
+            "dispatch": dispatch,
+            "read": read,
+            "form": form,
+            "columns": ColumnsForm(read=read),
+            "held": {"file": sha256, "name": name},
+            "crumbs": _crumbs(dispatch, "What was read"),
+        },
+    )
+
+
+@page(role="guest")
+def return_detail(request, pk):
+    assay_return = get_object_or_404(
+        AssayReturn.objects.without_file().select_related("dispatch__laboratory", "recorded_by"), pk=pk
+    )
+    return render(
+        request,
+        "prospecting/return_detail.html",
+        {
+            "assay_return": assay_return,
+            "readings": assay_return.readings.select_related("sample__lot").order_by("sample__tag", "order"),
+            "crumbs": _crumbs(assay_return.dispatch, f"Certificate {assay_return.certificate_number}"),
+        },
+    )
+
+
+@page(role="member")
+def return_file(request, pk):
+    """The laboratory's file byte for byte. It is somebody else's text: saved, never shown or run by the browser."""
+    assay_return = get_object_or_404(AssayReturn, pk=pk, file_bytes__isnull=False)
+    return HttpResponse(
+        bytes(assay_return.file_bytes),
+        content_type="text/csv",
+        headers={
+            "Content-Disposition": content_disposition_header(True, assay_return.file_name),
+            "Content-Security-Policy": "sandbox",
+            "X-Content-Type-Options": "nosniff",
+        },
+    )
+
+
+@page(role="member", methods=("GET", "POST"))
+def reading_choose(request, pk):
+    sample = get_object_or_404(Sample.objects.select_related("lot", "dispatch__laboratory"), pk=pk)
+    form = ChooseReadingForm(request.POST or None, member=request.user, sample=sample)
+    if response := enter(
+        request,
+        form,
+        lambda: assays.choose_reading(sample=sample, **form.entry(), chosen_by=request.user).dispatch,
+    ):
+        return response
+    return render(
+        request,
+        "prospecting/reading_choose.html",
+        {"sample": sample, "form": form, "crumbs": _crumbs(sample.dispatch, f"Sample {sample.tag}")},
+    )
+
+
+def _crumbs(dispatch: Dispatch, label: str) -> list[tuple[str, str]]:
+    return [
+        ("Assays", reverse("dispatch-list")),
+        (f"Dispatch {dispatch.pk}", dispatch.get_absolute_url()),
+        (label, ""),
+    ]

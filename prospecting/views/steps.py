@@ -137,9 +137,9 @@ def lot_blend(request: HttpRequest) -> HttpResponse:
     """First which lots (a plain GET form with ticks and a search), then how much of each."""
     choice = BlendChoiceForm(request.POST if request.method == "POST" else request.GET)
     crumbs = [("Lots", reverse("lot-list")), ("Blend", "")]
-    if request.method == "GET" and not choice.is_made():
+    if not choice.is_made():
         return render(request, "prospecting/lot_blend.html", {"choice": choice, "crumbs": crumbs})
-    form = step_forms.BlendForm(request.POST or None, member=request.user, lots=choice.chosen())
+    form = step_forms.BlendForm(request.POST or None, member=request.user, lots=choice.lots)
 
     def make() -> Step:
         return steps.blend_lots(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from scipy.special import fdtri, ncfdtr, ndtr, ndtri
 
-from trials.calc.simultaneous import chi_nodes, critical_t_balanced, find_root, t_quantile
+from trials.calc.simultaneous import chi_nodes, chi_nodes_below, critical_t_balanced, find_root, t_quantile
 
 # Beyond this no plan is worth naming.
 MOST_BLOCKS = 500
@@ -174,7 +174,7 @@ def power_of_equivalence(
     t = t_quantile(1 - alpha, df)
     to_lower = (math.log(lower_ratio) - math.log(true_ratio)) / se
     to_upper = (math.log(upper_ratio) - math.log(true_ratio)) / se
-    s, weight = chi_nodes(float(df), (to_upper - to_lower) / (2 * t))
+    s, weight = chi_nodes_below(df, (to_upper - to_lower) / (2 * t))
     return max(0.0, float(weight @ (ndtr(to_upper - t * s) - ndtr(to_lower + t * s))))
 
 

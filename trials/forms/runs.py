@@ -30,7 +30,7 @@ class RunForm(SiteForm):
     flour = CountField(label=ColourCount.SizeClass.FLOUR.label, required=False)
     soak_min = NumberField(label="Soak", unit_label="min", most=100_000, places=1, required=False)
     pan_min = NumberField(label="Panning", unit_label="min", most=10_000, places=1, required=False)
-    panned_on = DayField()
+    panned_on = DayField(done=True)
     panner = forms.ModelChoiceField(label="Panner", queryset=Member.objects.none(), empty_label=None)
     pan = forms.CharField(label="Pan or gear", max_length=80, required=False)
     water = forms.CharField(label="Water", max_length=120, required=False, help_text="Where from, fresh or re-used how often")
@@ -62,7 +62,7 @@ class RunForm(SiteForm):
 
     def clean(self) -> dict:
         cleaned = super().clean()
-        gold, portion = cleaned.get("gold"), self.portion()
+        gold, portion = cleaned.get("gold"), self.portion_taken()
         if gold is not None and portion is not None and not cleaned.get("failed"):
             step = cleaned.get("scale_step")
             told = guard.gold_guard(
@@ -79,7 +79,7 @@ class RunForm(SiteForm):
             self.ask(told.ask)
         return cleaned
 
-    def portion(self) -> Portion | None:
+    def portion_taken(self) -> Portion | None:
         if self.known_portion is not None:
             return self.known_portion
         typed = self.cleaned_data.get("portion")

@@ -72,7 +72,7 @@ class Run(models.Model):
     gold_mg = models.DecimalField(max_digits=12, decimal_places=4, null=True, blank=True)
     gold_typed = models.CharField(max_length=40, blank=True)
     below_scale = models.BooleanField(default=False)
-    scale_step_mg = models.DecimalField(max_digits=8, decimal_places=3, null=True, blank=True)
+    scale_step_mg = models.DecimalField(max_digits=12, decimal_places=4, null=True, blank=True)
     failed = models.BooleanField(default=False)
     fail_reason = models.CharField(max_length=200, blank=True)
     guess = models.CharField("could you guess the treatment?", max_length=80, blank=True)

@@ -51,7 +51,7 @@ class Trial(models.Model):
     water_ml = models.DecimalField("water in the tub", max_digits=10, decimal_places=2)
     water_typed = models.CharField(max_length=40)
     soak_min = models.DecimalField("soak, minutes", max_digits=6, decimal_places=1, default=0)
-    scale_step_mg = models.DecimalField("scale step, mg", max_digits=8, decimal_places=3, null=True, blank=True)
+    scale_step_mg = models.DecimalField("scale step, mg", max_digits=12, decimal_places=4, null=True, blank=True)
     mixer = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     note = models.TextField(blank=True)
     state = models.CharField(max_length=8, choices=State, default=State.DRAFT)

@@ -1,8 +1,10 @@
-from django.http import Http404
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
 
 from prospecting.access import page
+from trials.frames.today import today_for
 
 
-@page(role="member", methods=("GET", "POST"))
-def home(request, **kwargs):
-    raise Http404
+@page(role="guest")
+def home(request: HttpRequest) -> HttpResponse:
+    return render(request, "trials/home.html", {"today": today_for(request.user)})

@@ -1,8 +1,44 @@
-from django.http import Http404
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
 
 from prospecting.access import page
+from prospecting.models import JournalEntry, Lot
+from prospecting.tables.steps import share_rows
+from trials.frames.lineage import family_of
+from trials.frames.results import MOST_RUNS, beside_assay, readings_of, runs_of, samples_waiting
+from trials.models import PlannedRun, Trial
+from trials.tables.shares import claim_rows, zone_rows
+
+LATEST_LINES = 20
 
 
-@page(role="member", methods=("GET", "POST"))
-def lot_detail(request, **kwargs):
-    raise Http404
+@page(role="guest")
+def lot_detail(request: HttpRequest, code: str) -> HttpResponse:
+    """A lot's tag, where it came from, what became of it, and what its pans and assays say."""
+    lot = get_object_or_404(Lot.objects.select_related("made_by__recorded_by", "made_by__voided_by"), code=code)
+    member = request.user
+    family = family_of(lot)
+    origins = list(lot.origins.select_related("dig__zone__claim"))
+    runs = runs_of(family.alike)
+    return render(
+        request,
+        "trials/lot_detail.html",
+        {
+            "lot": lot,
+            "step": lot.made_by,
+            "planned": PlannedRun.objects.open().blind().select_related("trial").filter(portion=lot).first(),
+            "trials": Trial.objects.filter(feed_lot=lot),
+            "by_dig": share_rows(origins),
+            "by_zone": zone_rows(origins),
+            "by_claim": claim_rows(origins),
+            "family": family,
+            "beside": beside_assay(family.alike, grade_unit=member.grade_unit, mass_unit=member.mass_unit),
+            "runs": runs[:MOST_RUNS],
+            "more_runs": len(runs) > MOST_RUNS,
+            "readings": readings_of(family.alike),
+            "samples_waiting": samples_waiting(family.alike),
+            "journal": JournalEntry.objects.of_lot(lot)[:LATEST_LINES] if member.can_write else [],
+            "crumbs": [("Lots", reverse("lot-list")), (lot.code, "")],
+        },
+    )

@@ -48,7 +48,7 @@ def run_add(request: HttpRequest, code: str) -> HttpResponse:
     )
 
     def make() -> Run:
-        return running.log_test_pan(lot=lot, portion=form.portion(), result=form.result(kept_photo(request, form)), recorded_by=request.user)
+        return running.log_test_pan(lot=lot, portion=form.portion_taken(), result=form.result(kept_photo(request, form)), recorded_by=request.user)
 
     if response := enter(request, form, make, said="Test pan kept."):
         return response
@@ -96,7 +96,7 @@ def run_log(request: HttpRequest, pk: int, blind_code: str) -> HttpResponse:
         running.log_run(
             planned=planned,
             result=form.result(kept_photo(request, form)),
-            portion=None if planned.portion else form.portion(),
+            portion=None if planned.portion else form.portion_taken(),
             recorded_by=request.user,
         )
         return NextOf(trial)

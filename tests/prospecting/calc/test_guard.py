@@ -87,6 +87,7 @@ def test_gold_from_no_ore_is_refused():
 def test_says_a_mass_in_both_units():
     assert mass_guard(LB_22).sentence == "22 lb is 9.98 kg."
     assert mass_guard(Decimal(10000), mass_unit="kg").sentence == "10 kg is 22.05 lb."
+    assert mass_guard(POUND_G / 16).sentence == "28.3 g is 1 oz (avoirdupois)."
 
 
 @pytest.mark.parametrize(

@@ -30,8 +30,10 @@ def test_refuses_a_negative_mass():
 
 def test_a_draw_fits_what_is_on_hand_to_the_last_grain():
     mass_balance.check_draw_fits(Decimal("10"), Decimal("10"))
-    with pytest.raises(ValueError, match="only 10 g"):
+    with pytest.raises(ValueError, match="only 10 g is on hand, 0.00001 g less"):
         mass_balance.check_draw_fits(Decimal("10"), Decimal("10.00001"))
+    with pytest.raises(ValueError, match=r"10 kg \(22.05 lb\) is on hand, 0.5 kg \(1.1 lb\) less"):
+        mass_balance.check_draw_fits(Decimal("10000"), Decimal("10500"))
     with pytest.raises(ValueError, match="more than nothing"):
         mass_balance.check_draw_fits(Decimal("10"), Decimal(0))
 

@@ -1,0 +1,286 @@
+"""Ground and digs: claims and zones as typed from papers, a dig as typed on a phone beside the hole."""
+
+import re
+import statistics
+from decimal import Decimal
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from prospecting.calc import guard, units
+from prospecting.forms.base import DayField, MassField, QuantityField, SiteForm
+from prospecting.models import Claim, Dig, Zone
+from prospecting.models.ground import DigQuerySet
+
+MOST_BUCKETS = 6
+# Wider than this, a vein is a rarity and a slip of the unit is likelier (common practice, no source).
+WIDE_VEIN_CM = Decimal(1000)
+
+
+def note_field(help_text: str = "", *, label: str = "Note") -> forms.CharField:
+    return forms.CharField(
+        label=label, max_length=2000, required=False, help_text=help_text, widget=forms.Textarea(attrs={"rows": 3})
+    )
+
+
+def one_line(text: str) -> str:
+    return " ".join(text.split())
+
+
+class ClaimForm(SiteForm):
+    name = forms.CharField(max_length=80)
+    kind = forms.ChoiceField(label="Kind of ground", choices=Claim.Kind)
+    serial_number = forms.CharField(
+        label="Agency serial number", max_length=60, required=False, help_text="As it stands on the papers. Guests don't see it."
+    )
+    holder = forms.CharField(label="Holder or locator", max_length=120, required=False, help_text="Guests don't see it.")
+    permission = note_field("From whom, until when, how deep, with which tools.", label="Permission to work here, and its limits")
+    next_date = DayField(label="Next date to keep", initial=None, required=False)
+    next_date_what = forms.CharField(label="What is due then", max_length=120, required=False)
+    note = note_field("Guests don't see it.")
+
+    def values(self) -> dict:
+        """The fields of a Claim."""
+        data = self.cleaned_data
+        return {
+            "name": one_line(data["name"]),
+            "kind": data["kind"],
+            "serial_number": data["serial_number"],
+            "holder": data["holder"],
+            "permission": data["permission"],
+            "next_date": data["next_date"],
+            "next_date_what": data["next_date_what"],
+            "note": data["note"],
+        }
+
+
+class ZoneForm(SiteForm):
+    name = forms.CharField(max_length=80, help_text="Part of the claim thought to be alike, like North vein.")
+    stripe = forms.ChoiceField(label="Stripe on its tags", choices=Zone.Stripe, widget=forms.RadioSelect)
+    note = note_field("Rock, width, what is known. Guests read it: no positions here.")
+
+    def __init__(self, *args, zones: list[Zone], **kwargs) -> None:
+        """`zones` are the other zones of the group; a stripe nobody uses yet is offered first."""
+        super().__init__(*args, **kwargs)
+        self.users: dict[str, list[str]] = {}
+        for zone in zones:
+            self.users.setdefault(zone.stripe, []).append(str(zone))
+        free = [stripe for stripe in Zone.Stripe.values if stripe not in self.users]
+        self.fields["stripe"].initial = (free or Zone.Stripe.values)[0]
+
+    def stripe_choices(self) -> list[tuple[forms.boundfield.BoundWidget, str, str]]:
+        """Each tick with its stripe and the zones that have it."""
+        return [
+            (tick, str(tick.data["value"]), ", ".join(self.users.get(str(tick.data["value"]), [])))
+            for tick in self["stripe"]
+        ]
+
+    def values(self) -> dict:
+        data = self.cleaned_data
+        return {"name": one_line(data["name"]), "stripe": data["stripe"], "note": data["note"]}
+
+
+class DegreesField(forms.CharField):
+    """Decimal degrees, with a minus sign or the letter of the half of the globe; cleans to Decimal."""
+
+    def __init__(self, *, plus: str, minus: str, most: int, **kwargs) -> None:
+        super().__init__(max_length=24, required=False, **kwargs)
+        self.plus, self.minus, self.most = plus, minus, most
+
+    def widget_attrs(self, widget) -> dict:
+        # Letters too: a decimal keypad has no minus sign on some phones.
+        return super().widget_attrs(widget) | {"inputmode": "text", "autocomplete": "off", "autocapitalize": "characters"}
+
+    def clean(self, value: str) -> Decimal | None:
+        text = super().clean(value)
+        if not text:
+            return None
+        match = re.fullmatch(rf"(?P<number>[^°A-Z]+)°?\s*(?P<half>[{self.plus}{self.minus}])?", text.strip().upper())
+        try:
+            if not match:
+                raise ValueError
+            degrees = units.parse_number(match["number"].strip(), allow_negative=True)
+        except ValueError:
+            raise ValidationError(
+                f"Write decimal degrees, like 41.5 {self.plus} or -41.5, not minutes and seconds.", code="degrees"
+            ) from None
+        if match["half"] and degrees < 0:
+            raise ValidationError("Write either the minus sign or the letter, not both.", code="sign_twice")
+        if abs(degrees) > self.most:
+            raise ValidationError(f"Degrees go from -{self.most} to {self.most} here.", code="out_of_range")
+        degrees = degrees.quantize(Decimal("0.000001"))
+        return -degrees if match["half"] == self.minus else degrees
+
+
+class ZoneChoiceField(forms.ModelChoiceField):
+    def __init__(self, **kwargs) -> None:
+        super().__init__(
+            queryset=Zone.objects.select_related("claim"),
+            error_messages={"invalid_choice": "Choose one of the zones in the list."},
+            **kwargs,
+        )
+
+    def label_from_instance(self, zone: Zone) -> str:
+        return f"{zone.claim.name}: {zone.name}"
+
+
+class DigForm(SiteForm):
+    zone = ZoneChoiceField(empty_label="Choose the zone")
+    station = forms.CharField(
+        max_length=40,
+        help_text="The number on the flagging at the spot.",
+        widget=forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "characters"}),
+    )
+    # Named as the step's field, beside which an action's refusal of the day stands.
+    done_on = DayField(label="Day dug")
+    digger = forms.CharField(label="Who dug", max_length=120)
+    sample_kind = forms.ChoiceField(
+        label="Kind of sample", choices=[("", "Choose how it was taken"), *Dig.SampleKind.choices]
+    )
+    is_dry = forms.ChoiceField(
+        label="Weighed",
+        choices=[("wet", "As dug, damp or wet"), ("dry", "Dried")],
+        initial="wet",
+        widget=forms.RadioSelect,
+    )
+    mass_1 = MassField(label="Bucket 1")
+    mass_2 = MassField(label="Bucket 2", required=False, help_text="")
+    mass_3 = MassField(label="Bucket 3", required=False, help_text="")
+    mass_4 = MassField(label="Bucket 4", required=False, help_text="")
+    mass_5 = MassField(label="Bucket 5", required=False, help_text="")
+    mass_6 = MassField(label="Bucket 6", required=False, help_text="")
+    title = forms.CharField(
+        label="What it is", max_length=120, required=False, help_text="Stands on each tag, like Rusty quartz, hanging wall."
+    )
+    width = QuantityField(
+        read=units.parse_length,
+        unit="cm",
+        # The database keeps a tenth of a centimetre: a thousand µm.
+        step=Decimal("1E+3"),
+        label="Width across the vein",
+        required=False,
+        help_text="Also with its unit: 18 in, 1 ft 6 in, 0.45 m",
+    )
+    latitude = DegreesField(
+        plus="N", minus="S", most=90, label="Latitude", help_text="Decimal degrees. Guests never see the position."
+    )
+    longitude = DegreesField(plus="E", minus="W", most=180, label="Longitude", help_text="West is minus: -105.5 or 105.5 W.")
+    photo = forms.FileField(
+        label="Photo",
+        required=False,
+        help_text="JPEG, PNG or WebP. The position hidden in a phone's picture is taken out; guests don't see it.",
+        widget=forms.FileInput(attrs={"accept": "image/jpeg,image/png,image/webp"}),
+    )
+    note = note_field("Guests read notes: no positions here.")
+
+    bucket_names = tuple(f"mass_{number}" for number in range(1, MOST_BUCKETS + 1))
+
+    def __init__(self, *args, zone: Zone | None = None, again: Dig | None = None, **kwargs) -> None:
+        """`zone` chosen beforehand, or all that stays the same when one digs `again` at a station."""
+        super().__init__(*args, **kwargs)
+        if self.member.mass_unit == "lb":
+            self.fields["width"].set_unit("inch")
+        for name in self.bucket_names:
+            self.fields[name].max_length = 30
+        first = {"zone": zone.pk if zone else None, "digger": str(self.member)}
+        if again is not None:
+            first = {
+                "zone": again.zone_id,
+                "station": again.station,
+                "digger": again.digger,
+                "sample_kind": again.sample_kind,
+                "latitude": again.latitude,
+                "longitude": again.longitude,
+            }
+            bucket = again.step.made.first()
+            first["is_dry"] = "dry" if bucket is not None and bucket.is_dry else "wet"
+        for name, value in first.items():
+            self.fields[name].initial = value
+
+    def has_zone(self) -> bool:
+        return self.fields["zone"].queryset.exists()
+
+    def first_buckets(self) -> list[forms.BoundField]:
+        return [self[name] for name in self.bucket_names[:2]]
+
+    def more_buckets(self) -> list[forms.BoundField]:
+        return [self[name] for name in self.bucket_names[2:]]
+
+    def more_in_use(self) -> bool:
+        """Whether a weight was typed for a further bucket, so that it is not folded away."""
+        return self.is_bound and any(self.data.get(name) for name in self.bucket_names[2:])
+
+    def position_in_use(self) -> bool:
+        return any(self[name].value() for name in ("latitude", "longitude"))
+
+    def clean(self) -> None:
+        data = self.cleaned_data
+        for name, other in (("latitude", "longitude"), ("longitude", "latitude")):
+            if name not in self.errors and other not in self.errors and data.get(name) is None and data.get(other) is not None:
+                self.add_error(name, ValidationError("A position needs both latitude and longitude.", code="half"))
+        weighed = {name: data[name] for name in self.bucket_names if data.get(name)}
+        for name, mass in weighed.items():
+            others_g = [other.canonical for key, other in weighed.items() if key != name]
+            # One other bucket may as well be the odd one; of two or more, the middle one is the usual fill.
+            usual_g = statistics.median(others_g) if len(others_g) > 1 else None
+            seen = guard.mass_guard(mass.canonical, usual_g, container="bucket", mass_unit=self.member.mass_unit)
+            self.fields[name].says = seen.sentence
+            self.ask(f"{self.fields[name].label}: {seen.ask}" if seen.ask else None)
+        width = data.get("width")
+        if width and self._width_cm() > WIDE_VEIN_CM:
+            self.ask(f"A width of {width.typed} is more than 10 m. Is the number right, and its unit?")
+
+    def _width_cm(self) -> Decimal | None:
+        width = self.cleaned_data.get("width")
+        return units.convert_length(width.canonical, "um", "cm").quantize(Decimal("0.1")) if width else None
+
+    def buckets(self) -> list[dict]:
+        """For each bucket the named arguments of actions.material.NewLot, without its kind."""
+        data = self.cleaned_data
+        return [
+            {
+                "mass_g": data[name].canonical,
+                "typed": data[name].typed,
+                "title": data["title"],
+                "is_dry": data["is_dry"] == "dry",
+                "field": name,
+            }
+            for name in self.bucket_names
+            if data.get(name)
+        ]
+
+    def facts(self) -> dict:
+        """What actions.steps.record_dig takes besides the buckets and the picture."""
+        data = self.cleaned_data
+        return {
+            "zone": data["zone"],
+            "station": one_line(data["station"]),
+            "dug_on": data["done_on"],
+            "digger": one_line(data["digger"]),
+            "sample_kind": data["sample_kind"],
+            "width_cm": self._width_cm(),
+            "latitude": data["latitude"],
+            "longitude": data["longitude"],
+            "note": data["note"],
+        }
+
+
+class DigFilterForm(forms.Form):
+    """Which digs the list shows; what cannot be read filters nothing and is said beside its field."""
+
+    zone = ZoneChoiceField(required=False, empty_label="every zone")
+    station = forms.CharField(label="Station", max_length=40, required=False)
+    voided = forms.BooleanField(label="Also digs that were voided", required=False)
+
+    def narrowed(self, digs: DigQuerySet) -> DigQuerySet:
+        """`digs` less what the filters leave out."""
+        self.is_valid()
+        data = getattr(self, "cleaned_data", {})
+        if data.get("zone"):
+            digs = digs.filter(zone=data["zone"])
+        if data.get("station"):
+            digs = digs.filter(station__icontains=data["station"])
+        return digs if data.get("voided") else digs.standing()
+
+    def is_narrowing(self) -> bool:
+        return self.is_bound and any(self.data.get(name) for name in self.fields)

@@ -1,0 +1,71 @@
+"""The lines above a certificate's table: its number, laboratory, day reported, and what holds for all columns."""
+
+import datetime
+import re
+
+from prospecting.readers.text_table import Line, one_line
+
+_FACT_LABELS = (
+    ("certificate_number", r"(?:certificate|report|lab(?:oratory)? job|job|work order)(?: of analysis)?"),
+    ("client_order", r"(?:client|customer|your|purchase)(?: order)?|order|po"),
+    (
+        "date_reported",
+        r"(?:date )?(?:reported|issued)(?: on)?|date of (?:report|issue)|(?:report|issue) date",
+    ),
+    ("laboratory", r"lab(?:oratory)?(?: name)?"),
+    ("unit", r"units?|results? in|(?:all )?gold (?:results? )?in"),
+    ("method", r"(?:analysis |assay )?method|analysis"),
+)
+_FACTS = tuple(
+    (name, re.compile(rf"(?:{label})\s*(?:no\.?|nr\.?|number|ref\.?|#)?\s*", re.IGNORECASE))
+    for name, label in _FACT_LABELS
+)
+_FACT_RUN_ON = re.compile(
+    r"(?P<label>(?:certificate|report|job|order)(?: no\.?| number| #)|(?:all )?(?:gold |results )+in)\s+(?P<fact>\S.*)",
+    re.IGNORECASE,
+)
+_NAMES_LABORATORY = re.compile(r"laborator|assayers?\b|assay office", re.IGNORECASE)
+
+
+def header_facts(lines: list[Line]) -> dict[str, str]:
+    """Return the facts printed above the table; the first of each kind counts."""
+    facts: dict[str, str] = {}
+    for line in lines:
+        cells = [one_line(cell)[:200] for cell in line.cells if cell.strip()]
+        for cell, following in zip(cells, [*cells[1:], ""], strict=False):
+            label, fact = _split_fact(cell, following)
+            name = next((name for name, pattern in _FACTS if pattern.fullmatch(label)), None)
+            if name and fact:
+                facts.setdefault(name, fact)
+        if len(cells) == 1 and ":" not in cells[0] and _NAMES_LABORATORY.search(cells[0]):
+            facts.setdefault("laboratory", cells[0])
+    return facts
+
+
+def _split_fact(cell: str, following: str) -> tuple[str, str]:
+    """Return label and fact: "Job: 7", "Job no. 7", or a label in one cell and the fact in the next."""
+    label, colon, fact = cell.partition(":")
+    if colon:
+        return label.strip(), fact.strip() or following
+    run_on = _FACT_RUN_ON.fullmatch(cell)
+    return (run_on["label"], run_on["fact"]) if run_on else (cell, following)
+
+
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_DAYS = (
+    re.compile(r"(?P<year>[0-9]{4})-(?P<month>[0-9]{2})-(?P<day>[0-9]{2})(?:[T ].*)?"),
+    re.compile(r"(?P<day>[0-9]{1,2})[ -](?P<name>[a-z]{3})[a-z]*\.?[ -](?P<year>[0-9]{4})"),
+    re.compile(r"(?P<name>[a-z]{3})[a-z]*\.? (?P<day>[0-9]{1,2}),? (?P<year>[0-9]{4})"),
+)
+
+
+def read_day(text: str) -> datetime.date | None:
+    match = next((match for pattern in _DAYS if (match := pattern.fullmatch(text.strip().lower()))), None)
+    if match is None:
+        return None
+    parts = match.groupdict()
+    try:
+        month = int(parts["month"]) if "month" in parts else _MONTHS.index(parts["name"]) + 1
+        return datetime.date(int(parts["year"]), month, int(parts["day"]))
+    except ValueError:
+        return None

@@ -1,0 +1,187 @@
+"""The lines under the titles: which are samples, which are left out, and what their readings say."""
+
+import re
+from collections import Counter
+from dataclasses import replace
+
+from prospecting.readers import marks, titles
+from prospecting.readers.certificate import Column, ParsedReading, Row
+from prospecting.readers.layout import Layout, gold_cells, prints_unit, row_label
+from prospecting.readers.marks import decimal_signs, is_reading, read_cell
+from prospecting.readers.text_table import Line, one_line, used_width
+
+LONGEST_TAG = 60
+
+_TAG_LIKE = re.compile(
+    r"(?=[^0-9]*[0-9])[A-Za-z0-9][A-Za-z0-9._/-]{0,23}(?:[ _-](?:r|rpt|rep|repeat|dup|chk|check)\d?)?",
+    re.IGNORECASE,
+)
+_FOOT_WORDS = re.compile(
+    r"[<>*]|(?:end|signed|signature|notes?|remarks?|comments?|legend|key|page|total|approved|certified|authori[sz]ed|analyst"
+    r"|assayer|disclaimer|printed|date|limits?|lower|upper|detection|methods?|units?)(?![a-z])",
+    re.IGNORECASE,
+)
+_POWER_OF_TEN = re.compile(r"[0-9](?:[.,][0-9]+)?E\+?[0-9]{1,2}", re.IGNORECASE)
+
+
+class Body:
+    """The lines under the titles, sorted into samples, lines left out, and problems."""
+
+    def __init__(self, layout: Layout, columns: tuple[Column, ...]) -> None:
+        self.layout = layout
+        self.columns = columns
+        self.gold = [column for column in columns if column.meaning == "grade"]
+        self.tag = columns[layout.tag_column]
+        self.lines = layout.lines[layout.body_at :]
+        self.decimal_comma = layout.delimiter == ";"
+        self.signs = decimal_signs(line.cell(column.index) for line in self.lines for column in self.gold)
+        self.titles = {
+            _trimmed(line) for line in (layout.title_line, *layout.above, *(line for _, line in layout.below))
+        }
+        self.rows: list[Row] = []
+        self.problems: list[str] = []
+        self.ignored: list[Line] = []
+
+    def read(self) -> None:
+        after_blank = at_foot = False
+        for at, line in enumerate(self.lines):
+            if line.is_blank:
+                after_blank = True
+                continue
+            if self._starts_another_table(line):
+                self.problems.append(
+                    f"Line {line.number} starts another table, with titles or units of its own; from there on nothing is read. "
+                    "Save that part as a file of its own."
+                )
+                self.ignored += [rest for rest in self.lines[at:] if not rest.is_blank]
+                return
+            if _trimmed(line) not in self.titles and self._is_sample(line, at_foot, after_blank):
+                if at_foot:
+                    self.problems.append(
+                        f"Line {line.number} stands below the end of the table and is read as a sample; check it."
+                    )
+                    at_foot = False
+                self.rows.append(self._row(line))
+            elif _trimmed(line) in self.titles:
+                # Titles printed again on a new page; the table goes on under them.
+                self.ignored.append(line)
+            else:
+                at_foot = True
+                self._leave_out(line)
+            after_blank = False
+
+    def _leave_out(self, line: Line) -> None:
+        self.ignored.append(line)
+        figures = [column for column in self.gold if is_reading(line.cell(column.index))]
+        if figures and not row_label(line.cell(self.tag.index)):
+            self.problems.append(
+                f"Line {line.number}, {figures[0]}: the line is left out as no sample, though it may hold a reading; check it."
+            )
+
+    def _starts_another_table(self, line: Line) -> bool:
+        if _trimmed(line) in self.titles:
+            return False
+        cells = [line.cell(column.index) for column in self.gold]
+        if any(is_reading(cell) for cell in cells):
+            return False
+        label = (
+            titles.tag_rank(line.cell(self.tag.index)) is not None or not line.cell(self.tag.index).strip()
+        )
+        return label and (bool(gold_cells(line)) or any(prints_unit(cell) for cell in cells))
+
+    def _is_sample(self, line: Line, at_foot: bool, after_blank: bool) -> bool:
+        """Whether a line is a sample's. In doubt it is, so that nothing that may be a reading goes missing."""
+        tag = line.cell(self.tag.index).strip()
+        cells = [line.cell(column.index) for column in self.gold]
+        read = any(is_reading(cell) for cell in cells)
+        if _TAG_LIKE.fullmatch(tag):
+            return read or not at_foot or any(cell.strip() for cell in cells)
+        if at_foot or _FOOT_WORDS.match(tag):
+            return False
+        return read or (not after_blank and any(cell.strip() for cell in cells))
+
+    def _row(self, line: Line) -> Row:
+        printed_tag = line.cell(self.tag.index)
+        tag = printed_tag.strip()
+        self._check_line(line, tag)
+        shifted = any(cell.strip() for cell in line.cells[len(self.columns) :])
+        if shifted:
+            self.problems.append(
+                f"Line {line.number} has {used_width(line)} cells where the titles are {len(self.columns)}, so its figures "
+                f"may stand in the wrong column; none from column {self.gold[0].number} on is read. Mend that line and send "
+                "the file again."
+            )
+        return Row(
+            line_number=line.number,
+            tag_text=tag,
+            readings=tuple(self._reading(line, column, shifted) for column in self.gold),
+            printed_tag=printed_tag,
+            cells=line.cells,
+        )
+
+    def _check_line(self, line: Line, tag: str) -> None:
+        where = f"Line {line.number}, {self.tag}: "
+        if not tag:
+            self.problems.append(where + "a reading stands here without a tag.")
+        elif len(tag) > LONGEST_TAG:
+            self.problems.append(where + f"the tag is longer than {LONGEST_TAG} signs.")
+        elif _POWER_OF_TEN.fullmatch(tag):
+            self.problems.append(
+                where + f"“{tag}” looks like a tag that a spreadsheet has turned into a power of ten."
+            )
+        for index, cell in enumerate(line.cells):
+            if "\n" in cell.strip() or "\r" in cell.strip():
+                self.problems.append(
+                    f"Line {line.number}, column {index + 1}: the cell runs over several lines; check that no quotation mark "
+                    "is stray."
+                )
+        for column in self.gold:
+            if column.index >= len(line.cells):
+                self.problems.append(
+                    f"Line {line.number} ends before {column}; the cell there is read as blank."
+                )
+
+    def _reading(self, line: Line, column: Column, shifted: bool) -> ParsedReading:
+        raw_text = line.cell(column.index)
+        if shifted:
+            read = marks.CellRead(marks.NOT_UNDERSTOOD)
+        else:
+            read = read_cell(raw_text, column.unit, decimal_comma=self.decimal_comma, signs=self.signs)
+        if read.complaint:
+            self.problems.append(
+                f"Line {line.number}, {column}: “{one_line(raw_text)[:60]}” {read.complaint}"
+            )
+        return ParsedReading(
+            column_index=column.index,
+            method=column.method,
+            unit=column.unit,
+            raw_text=raw_text,
+            symbol=read.symbol,
+            grade_g_per_t=read.grade_g_per_t,
+            limit_g_per_t=read.limit_g_per_t,
+        )
+
+
+def _trimmed(line: Line) -> tuple[str, ...]:
+    return tuple(cell.strip() for cell in line.cells[: used_width(line)])
+
+
+_MARK = r"(?P<mark>repeat|rpt|rep|r|duplicate|dup|check|chk)"
+_MARK_BEHIND = re.compile(rf"(?P<tag>\S+?)[\s_/-]*\(?{_MARK}\d*\)?", re.IGNORECASE)
+_MARK_BEFORE = re.compile(rf"{_MARK}(?:\s+of)?[\s:_-]+(?P<tag>\S+)", re.IGNORECASE)
+
+
+def with_repeats(rows: list[Row]) -> tuple[Row, ...]:
+    """Number the lines of each tag in order. A mark is taken off only where the tag without it stands in the file too."""
+    printed = {row.tag_text for row in rows}
+    seen: Counter[str] = Counter()
+    numbered = []
+    for row in rows:
+        for pattern in (_MARK_BEHIND, _MARK_BEFORE):
+            match = pattern.fullmatch(row.tag_text) if len(row.tag_text) <= LONGEST_TAG else None
+            if match and match["tag"] in printed:
+                row = replace(row, tag_text=match["tag"], repeat_mark=titles.repeat_mark(match["mark"]))
+                break
+        numbered.append(replace(row, repeat=seen[row.tag_text]))
+        seen[row.tag_text] += 1
+    return tuple(numbered)

@@ -1,0 +1,87 @@
+import datetime
+from dataclasses import dataclass
+from decimal import Decimal
+
+import django_tables2 as tables
+from django.utils.html import format_html
+
+from prospecting.calc import units
+from prospecting.models import Claim, Dig, Zone
+
+SOON = datetime.timedelta(days=45)
+NUMBER = {"td": {"class": "num"}, "th": {"class": "num"}}
+
+
+class DigTable(tables.Table):
+    """Digs, newest first; `bucket_count` and `mass_g` are annotations of the query, masses in the reader's unit."""
+
+    dug_on = tables.DateColumn(verbose_name="Day", format="d M Y", linkify=True, attrs={"td": {"class": "lead"}})
+    station = tables.Column()
+    zone = tables.Column(linkify=True, order_by=("zone__claim__name", "zone__name"))
+    sample_kind = tables.Column(verbose_name="Sample", orderable=False)
+    bucket_count = tables.Column(verbose_name="Buckets", attrs=NUMBER)
+    mass_g = tables.Column(verbose_name="Mass", attrs=NUMBER)
+    digger = tables.Column()
+
+    class Meta:
+        model = Dig
+        fields = ("dug_on", "station", "zone", "sample_kind", "bucket_count", "mass_g", "digger")
+        empty_text = "No dig is like that. Take a filter away to see more."
+
+    def __init__(self, *args, mass_unit: str, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.mass_unit = mass_unit
+
+    def render_dug_on(self, record: Dig, value: datetime.date) -> str:
+        day = f"{value:%d %b %Y}"
+        return f"{day}, voided" if record.step.is_void else day
+
+    def render_zone(self, value: Zone):
+        return format_html('<span class="swatch stripe-{}"></span>{}: {}', value.stripe, value.claim.name, value.name)
+
+    def render_sample_kind(self, record: Dig) -> str:
+        return short_kind(record)
+
+    def render_mass_g(self, value: Decimal) -> str:
+        return units.format_mass(value, self.mass_unit)
+
+
+@dataclass(frozen=True)
+class ClaimCard:
+    """A claim of the Ground page with its zones (each with `dig_count` and `last_dug_on`)."""
+
+    claim: Claim
+    zones: list[Zone]
+    is_due: bool
+
+
+def claim_cards(claims: list[Claim], zones: list[Zone], *, today: datetime.date) -> list[ClaimCard]:
+    return [
+        ClaimCard(
+            claim=claim,
+            zones=[zone for zone in zones if zone.claim_id == claim.pk],
+            is_due=is_due(claim, today=today),
+        )
+        for claim in claims
+    ]
+
+
+def is_due(claim: Claim, *, today: datetime.date) -> bool:
+    """Whether the claim's next date is near or past."""
+    return claim.next_date is not None and claim.next_date <= today + SOON
+
+
+def short_kind(dig: Dig) -> str:
+    """The kind of sample without its explanation."""
+    return dig.get_sample_kind_display().partition(" (")[0]
+
+
+def width_words(width_cm: Decimal | None, mass_unit: str) -> str:
+    """A width in centimetres, and in inches for who weighs in pounds."""
+    if width_cm is None:
+        return ""
+    metric = f"{width_cm.normalize():f} cm"
+    if mass_unit != "lb":
+        return metric
+    inches = units.convert_length(width_cm, "cm", "inch").quantize(Decimal("0.1")).normalize()
+    return f"{inches:f} in ({metric})"

@@ -1,0 +1,26 @@
+import django_tables2 as tables
+from django.urls import reverse
+
+from prospecting.models import Member
+
+
+class MemberTable(tables.Table):
+    username = tables.Column(
+        verbose_name="User name",
+        linkify=lambda record: reverse("member-edit", args=[record.pk]),
+        attrs={"td": {"class": "lead"}},
+    )
+    name = tables.Column(accessor="get_full_name", verbose_name="Name", order_by=("first_name", "last_name"))
+    role = tables.Column()
+    is_active = tables.Column(verbose_name="May sign in")
+    last_login = tables.DateTimeColumn(verbose_name="Last signed in", format="d M Y H:i", default="never")
+
+    class Meta:
+        model = Member
+        fields = ("username", "name", "role", "is_active", "last_login")
+
+    def render_role(self, record: Member) -> str:
+        return record.role
+
+    def render_is_active(self, value: bool) -> str:
+        return "yes" if value else "no, switched off"

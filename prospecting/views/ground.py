@@ -1,0 +1,181 @@
+from django.db.models import Count, Max, Q, QuerySet, Sum
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+from django.utils import timezone
+from django_tables2 import RequestConfig
+
+from prospecting.access import GUEST, KEEPER, MEMBER, page
+from prospecting.actions.ground import add_claim, add_zone, change_claim, change_zone, dig_at_station
+from prospecting.actions.material import NewLot
+from prospecting.forms.ground import ClaimForm, DigFilterForm, DigForm, ZoneForm
+from prospecting.models import Claim, Dig, JournalEntry, Lot, Zone
+from prospecting.tables.ground import DigTable, claim_cards, is_due, short_kind, width_words
+from prospecting.views.entry import enter
+
+
+@page(role=GUEST)
+def zone_list(request: HttpRequest) -> HttpResponse:
+    cards = claim_cards(list(Claim.objects.all()), list(_zones_with_digs()), today=timezone.localdate())
+    return render(request, "prospecting/zone_list.html", {"cards": cards})
+
+
+@page(role=KEEPER, methods=("GET", "POST"))
+def claim_add(request: HttpRequest) -> HttpResponse:
+    form = ClaimForm(request.POST or None, member=request.user)
+    if response := enter(request, form, lambda: add_claim(**form.values(), recorded_by=request.user)):
+        return response
+    return render(request, "prospecting/claim_add.html", {"form": form, "crumbs": _crumbs(("Add a claim", ""))})
+
+
+@page(role=KEEPER, methods=("GET", "POST"))
+def claim_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    claim = get_object_or_404(Claim, pk=pk)
+    stands = {name: getattr(claim, name) for name in ClaimForm.base_fields if hasattr(claim, name)}
+    form = ClaimForm(request.POST or None, member=request.user, initial=stands)
+    if response := enter(
+        request, form, lambda: change_claim(claim=claim, **form.values(), recorded_by=request.user), said="Changed."
+    ):
+        return response
+    crumbs = _crumbs((claim.name, claim.get_absolute_url()), ("Change", ""))
+    return render(request, "prospecting/claim_edit.html", {"claim": claim, "form": form, "crumbs": crumbs})
+
+
+@page(role=GUEST)
+def claim_detail(request: HttpRequest, pk: int) -> HttpResponse:
+    claim = get_object_or_404(Claim, pk=pk)
+    table = DigTable(_digs_with_buckets().standing().filter(zone__claim=claim), mass_unit=request.user.mass_unit)
+    RequestConfig(request, paginate={"per_page": 10}).configure(table)
+    return render(
+        request,
+        "prospecting/claim_detail.html",
+        {
+            "claim": claim,
+            "is_due": is_due(claim, today=timezone.localdate()),
+            "zones": _zones_with_digs().filter(claim=claim),
+            "table": table,
+            "entries": JournalEntry.objects.about(claim).select_related("member")[:20],
+            "crumbs": _crumbs((claim.name, "")),
+        },
+    )
+
+
+@page(role=MEMBER, methods=("GET", "POST"))
+def zone_add(request: HttpRequest, pk: int) -> HttpResponse:
+    claim = get_object_or_404(Claim, pk=pk)
+    form = ZoneForm(request.POST or None, member=request.user, zones=list(Zone.objects.select_related("claim")))
+    if response := enter(request, form, lambda: add_zone(claim=claim, **form.values(), recorded_by=request.user)):
+        return response
+    crumbs = _crumbs((claim.name, claim.get_absolute_url()), ("Add a zone", ""))
+    return render(
+        request, "prospecting/zone_form.html", {"claim": claim, "form": form, "submit": "Add the zone", "crumbs": crumbs}
+    )
+
+
+@page(role=MEMBER, methods=("GET", "POST"))
+def zone_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    zone = get_object_or_404(Zone.objects.select_related("claim"), pk=pk)
+    form = ZoneForm(
+        request.POST or None,
+        member=request.user,
+        zones=list(Zone.objects.select_related("claim").exclude(pk=pk)),
+        initial={"name": zone.name, "stripe": zone.stripe, "note": zone.note},
+    )
+    if response := enter(
+        request, form, lambda: change_zone(zone=zone, **form.values(), recorded_by=request.user), said="Changed."
+    ):
+        return response
+    crumbs = _crumbs(
+        (zone.claim.name, zone.claim.get_absolute_url()), (zone.name, zone.get_absolute_url()), ("Change", "")
+    )
+    return render(
+        request,
+        "prospecting/zone_form.html",
+        {"claim": zone.claim, "zone": zone, "form": form, "submit": "Keep the changes", "crumbs": crumbs},
+    )
+
+
+@page(role=GUEST)
+def dig_list(request: HttpRequest) -> HttpResponse:
+    filters = DigFilterForm(request.GET or None)
+    table = DigTable(filters.narrowed(_digs_with_buckets()), mass_unit=request.user.mass_unit)
+    RequestConfig(request, paginate={"per_page": 25}).configure(table)
+    return render(
+        request,
+        "prospecting/dig_list.html",
+        {
+            "table": table,
+            "filters": filters,
+            "narrowed": filters.is_narrowing(),
+            "any_digs": table.rows or Dig.objects.exists(),
+        },
+    )
+
+
+@page(role=MEMBER, methods=("GET", "POST"))
+def dig_add(request: HttpRequest) -> HttpResponse:
+    again = _named(Dig.objects.standing().select_related("step"), request.GET.get("again", ""))
+    zone = _named(Zone.objects.all(), request.GET.get("zone", ""))
+    form = DigForm(request.POST or None, request.FILES or None, member=request.user, zone=zone, again=again)
+
+    def make() -> Dig:
+        return dig_at_station(
+            buckets=[NewLot(kind=Lot.Kind.BUCKET, **bucket) for bucket in form.buckets()],
+            upload=form.cleaned_data["photo"],
+            recorded_by=request.user,
+            **form.facts(),
+        )
+
+    if response := enter(request, form, make, said="Recorded. Write each code on its bucket, outside and inside."):
+        return response
+    return render(request, "prospecting/dig_add.html", {"form": form, "again": again})
+
+
+@page(role=GUEST)
+def dig_detail(request: HttpRequest, pk: int) -> HttpResponse:
+    dig = get_object_or_404(
+        Dig.objects.with_ground().select_related("step__voided_by", "recorded_by", "photo"), pk=pk
+    )
+    # What shows where the hole is leaves this function only for members.
+    sees_place = request.user.can_write
+    return render(
+        request,
+        "prospecting/dig_detail.html",
+        {
+            "dig": dig,
+            "step": dig.step,
+            "buckets": dig.step.made.order_by("pk"),
+            "kind": short_kind(dig),
+            "width": width_words(dig.width_cm, request.user.mass_unit),
+            "position": (dig.latitude, dig.longitude) if sees_place and dig.latitude is not None else None,
+            "photo": dig.photo if sees_place else None,
+            "entries": JournalEntry.objects.about(dig.step).select_related("member"),
+            "crumbs": [("Digs", reverse("dig-list")), (f"Dig {dig.pk}", "")],
+        },
+    )
+
+
+def _zones_with_digs() -> QuerySet[Zone]:
+    """Zones with `dig_count` and `last_dug_on` of the digs that stand."""
+    stands = Q(digs__step__voided_at__isnull=True)
+    return Zone.objects.select_related("claim").annotate(
+        dig_count=Count("digs", filter=stands), last_dug_on=Max("digs__dug_on", filter=stands)
+    )
+
+
+def _digs_with_buckets() -> QuerySet[Dig]:
+    """Digs with `bucket_count` and their `mass_g` as weighed that day."""
+    return (
+        Dig.objects.with_ground()
+        .select_related("step")
+        .annotate(bucket_count=Count("step__made"), mass_g=Sum("step__made__mass_g"))
+    )
+
+
+def _named(records: QuerySet, text: str):
+    """The record whose number stands in the address, or None."""
+    return records.filter(pk=int(text)).first() if text.isascii() and text.isdigit() and len(text) < 19 else None
+
+
+def _crumbs(*last: tuple[str, str]) -> list[tuple[str, str]]:
+    return [("Ground", reverse("zone-list")), *last]

@@ -1,0 +1,130 @@
+from django.contrib.auth import update_session_auth_hash
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+from django_tables2 import RequestConfig
+
+from prospecting.access import GUEST, KEEPER, page
+from prospecting.actions.members import (
+    add_member,
+    change_member,
+    change_own_password,
+    change_own_units,
+    set_member_password,
+)
+from prospecting.forms.members import (
+    MemberAddForm,
+    MemberEditForm,
+    MemberPasswordForm,
+    OwnPasswordForm,
+    OwnUnitsForm,
+)
+from prospecting.models import JournalEntry, Member
+from prospecting.tables.members import MemberTable
+from prospecting.views.entry import enter
+
+
+@page(role=KEEPER)
+def member_list(request: HttpRequest) -> HttpResponse:
+    table = MemberTable(Member.objects.all())
+    RequestConfig(request, paginate={"per_page": 50}).configure(table)
+    return render(request, "prospecting/member_list.html", {"table": table})
+
+
+@page(role=KEEPER, methods=("GET", "POST"))
+def member_add(request: HttpRequest) -> HttpResponse:
+    form = MemberAddForm(request.POST or None, member=request.user)
+    if response := enter(
+        request, form, lambda: add_member(**form.values(), added_by=request.user), said="The member can sign in now."
+    ):
+        return response
+    return render(request, "prospecting/member_add.html", {"form": form, "crumbs": _crumbs("Add a member")})
+
+
+@page(role=KEEPER, methods=("GET", "POST"))
+def member_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    member = get_object_or_404(Member, pk=pk)
+    stands = {name: getattr(member, name) for name in ("first_name", "last_name", "role", "is_active")}
+    form = MemberEditForm(request.POST or None, member=request.user, initial=stands)
+    if response := enter(
+        request, form, lambda: change_member(member=member, **form.values(), changed_by=request.user), said="Changed."
+    ):
+        return response
+    return render(
+        request,
+        "prospecting/member_edit.html",
+        {
+            "edited": member,
+            "form": form,
+            "entries": JournalEntry.objects.about(member).select_related("member")[:20],
+            "crumbs": _crumbs(str(member)),
+        },
+    )
+
+
+@page(role=KEEPER, methods=("GET", "POST"))
+def member_password(request: HttpRequest, pk: int) -> HttpResponse:
+    member = get_object_or_404(Member, pk=pk)
+    form = MemberPasswordForm(request.POST or None, member=request.user)
+
+    def make() -> Member:
+        return set_member_password(member=member, password=form.cleaned_data["password"], set_by=request.user)
+
+    if response := enter(request, form, make, said=f"{member} signs in with the new password from now on."):
+        if member == request.user:
+            _stay_signed_in(request)
+        return response
+    crumbs = [
+        *_crumbs(),
+        (str(member), reverse("member-edit", args=[member.pk])),
+        ("New password", ""),
+    ]
+    return render(request, "prospecting/member_password.html", {"edited": member, "form": form, "crumbs": crumbs})
+
+
+@page(role=GUEST, methods=("GET", "POST"), own=True)
+def own_settings(request: HttpRequest) -> HttpResponse:
+    member = request.user
+    stands = {name: getattr(member, name) for name in ("mass_unit", "grade_unit", "dose_unit")}
+    form = OwnUnitsForm(request.POST or None, member=member, initial=stands)
+    if response := enter(
+        request,
+        form,
+        lambda: OwnPage(change_own_units(member=member, **form.values())),
+        said="Numbers are shown in your units now.",
+    ):
+        return response
+    return render(request, "prospecting/own_settings.html", {"form": form})
+
+
+@page(role=GUEST, methods=("GET", "POST"), own=True)
+def own_password(request: HttpRequest) -> HttpResponse:
+    form = OwnPasswordForm(request.POST or None, member=request.user)
+
+    def make() -> OwnPage:
+        return OwnPage(change_own_password(member=request.user, password=form.cleaned_data["password"]))
+
+    if response := enter(request, form, make, said="Your new password holds from now on. Other devices are signed out."):
+        _stay_signed_in(request)
+        return response
+    crumbs = [("My settings", reverse("own-settings")), ("Password", "")]
+    return render(request, "prospecting/own_password.html", {"form": form, "crumbs": crumbs})
+
+
+class OwnPage:
+    """Where one's own settings lead back to; a member's record itself is a keeper's page."""
+
+    def __init__(self, member: Member) -> None:
+        self.member = member
+
+    def get_absolute_url(self) -> str:
+        return reverse("own-settings")
+
+
+def _stay_signed_in(request: HttpRequest) -> None:
+    """A new password ends every session of its member but this one."""
+    update_session_auth_hash(request, Member.objects.get(pk=request.user.pk))
+
+
+def _crumbs(*last: str) -> list[tuple[str, str]]:
+    return [("Members", reverse("member-list")), *((label, "") for label in last)]

@@ -1,0 +1,251 @@
+import uuid
+
+import pytest
+from django.urls import reverse
+
+from prospecting.models import Lot
+from tests import make
+from tests.trials.make_trial import log, make_additive, make_draft, make_running
+from trials.actions import running
+from trials.models import Dose, Treatment, Trial
+
+pytestmark = pytest.mark.django_db
+
+
+def trial_form(lot: Lot, who, /, **changes) -> dict:
+    return {
+        "identity": str(uuid.uuid4()),
+        "question": "Does rinse help?",
+        "feed_lot": lot.pk,
+        "outcome": "gold_mass",
+        "portion": "1 lb",
+        "portions_from": "measured",
+        "blocks": "5",
+        "smallest_ratio": "1,25",
+        "water": "9 L",
+        "soak_min": "10",
+        "scale_step": "1 mg",
+        "mixer": who.pk,
+        "note": "",
+    } | changes
+
+
+def treatment_form(**changes) -> dict:
+    return {
+        "identity": str(uuid.uuid4()),
+        "name": "rinse, low",
+        "additive": "",
+        "dose": "",
+        "second_additive": "",
+        "second_dose": "",
+        "technique": "",
+    } | changes
+
+
+def test_a_member_plans_a_trial(client_as):
+    client = client_as("member")
+    response = client.post(reverse("trial-add"), trial_form(make.make_lot("40000"), client.member))
+    trial = Trial.objects.get()
+    assert response.url == trial.get_absolute_url()
+    assert (trial.blocks_planned, str(trial.smallest_ratio), trial.portion_typed) == (5, "1.25", "1 lb")
+    assert str(trial.water_ml) == "9000.00"
+
+
+@pytest.mark.parametrize(
+    ("field", "text", "sentence"),
+    [
+        ("question", "", "This field is required."),
+        ("blocks", "1", "Give a number from 2 to 60."),
+        ("blocks", "2.5", "Give a whole number."),
+        ("blocks", "many", "holds no number"),
+        ("smallest_ratio", "1", "Give a number from 1.01 to 20."),
+        ("smallest_ratio", "-3", "negative"),
+        ("portion", "5 mL", ""),
+        ("portion", "NaN", ""),
+        ("portion", "1e400", ""),
+        ("water", "12 lb", ""),
+        ("mixer", "999999", "Select a valid choice"),
+        ("feed_lot", "٣٤", "Select a valid choice"),
+    ],
+)
+def test_nonsense_gets_a_sentence_and_stores_nothing(client_as, field, text, sentence):
+    client = client_as("member")
+    response = client.post(reverse("trial-add"), trial_form(make.make_lot("40000"), client.member, **{field: text}))
+    assert response.status_code == 200
+    errors = response.context["form"].errors[field]
+    assert errors and sentence in errors[0]
+    assert response.context["form"][field].value() == text
+    assert not Trial.objects.exists()
+
+
+def test_other_digits_are_understood(client_as):
+    client = client_as("member")
+    client.post(reverse("trial-add"), trial_form(make.make_lot("40000"), client.member, blocks="٥", portion="٥٠٠ g"))
+    assert Trial.objects.get().blocks_planned == 5
+
+
+def test_a_second_tap_makes_one_trial(client_as):
+    client = client_as("member")
+    form = trial_form(make.make_lot("40000"), client.member)
+    first, second = client.post(reverse("trial-add"), form), client.post(reverse("trial-add"), form)
+    assert first.url == second.url
+    assert Trial.objects.count() == 1
+
+
+def test_the_same_form_with_other_values_is_refused(client_as):
+    client = client_as("member")
+    form = trial_form(make.make_lot("40000"), client.member)
+    client.post(reverse("trial-add"), form)
+    response = client.post(reverse("trial-add"), form | {"blocks": "9"})
+    assert "already recorded once" in response.content.decode()
+    assert Trial.objects.get().blocks_planned == 5
+
+
+def test_a_treatment_is_typed_as_people_dose(client_as):
+    client = client_as("member")
+    trial = make_draft(names=("plain water",))
+    client.post(
+        reverse("treatment-add", args=[trial.pk]), treatment_form(additive=make_additive().pk, dose="12 drops in 9 L")
+    )
+    dose = Dose.objects.get()
+    # Twelve nominal drops of 0.05 mL (common practice, no source) in 9 L: 0.6 / 9 mL/L.
+    assert (str(dose.ml_per_l), dose.typed) == ("0.066667", "12 drops in 9 L")
+
+
+@pytest.mark.parametrize(
+    ("changes", "field"),
+    [
+        ({"dose": "a splash"}, "dose"),
+        ({"dose": ""}, "dose"),
+        ({"dose": "-1 mL/L"}, "dose"),
+        ({"dose": "0"}, "dose"),
+        ({"dose": "5 lb in 9 L"}, "dose"),
+        ({"additive": "", "dose": "1 mL/L"}, "additive"),
+    ],
+)
+def test_a_dose_nobody_can_pour_is_refused(client_as, changes, field):
+    client = client_as("member")
+    trial = make_draft(names=("plain water",))
+    form = treatment_form(additive=make_additive().pk) | changes
+    response = client.post(reverse("treatment-add", args=[trial.pk]), form)
+    assert response.context["form"].errors[field]
+    assert Treatment.objects.count() == 1
+
+
+def test_a_very_strong_dose_is_asked_about(client_as):
+    client = client_as("member")
+    trial = make_draft(names=("plain water",))
+    form = treatment_form(additive=make_additive().pk, dose="1 cup in 2 L")
+    asked = client.post(reverse("treatment-add", args=[trial.pk]), form)
+    assert "a very strong dose" in asked.content.decode()
+    assert Treatment.objects.count() == 1
+    client.post(reverse("treatment-add", args=[trial.pk]), form | {"keep_as_typed": "on"})
+    assert Treatment.objects.count() == 2
+
+
+def test_the_draft_says_what_it_could_see(client_as):
+    trial = make_draft(names=("plain water", "low", "high"), blocks=5)
+    response = client_as("member").get(trial.get_absolute_url())
+    assert [row.spread for row in response.context["outlook"].rows] == [0.2, 0.35, 0.6]
+    assert "What this plan could see" in response.content.decode()
+
+
+def test_the_draft_uses_the_lots_own_spread_once_it_is_known(client_as):
+    lot = make.make_lot("40000")
+    member = make.make_member()
+    for gold in ("8.0", "10.0", "12.0", "10.0"):
+        running.log_test_pan(
+            lot=lot,
+            portion=running.Portion(mass_g=454, typed="454 g"),
+            result=running.RunResult(panned_on=make.DAY, panner=member, gold_mg=gold, gold_typed=gold, scale_step_mg="0.1"),
+            recorded_by=member,
+        )
+    rows = client_as("member").get(make_draft(lot=lot).get_absolute_url()).context["outlook"].rows
+    assert [(round(row.spread, 3), row.seen) for row in rows] == [(0.163, 4)]
+
+
+def test_fixing_the_plan_by_the_page(client_as):
+    trial = make_draft()
+    client_as("member").post(reverse("trial-plan", args=[trial.pk]), {"identity": str(uuid.uuid4())})
+    trial.refresh_from_db()
+    assert trial.state == Trial.State.RUNNING
+
+
+def test_a_refused_plan_says_why_on_the_draft(client_as):
+    trial = make_draft(lot=make.make_lot("1000"))
+    response = client_as("member").post(
+        reverse("trial-plan", args=[trial.pk]), {"identity": str(uuid.uuid4())}, follow=True
+    )
+    assert "are more than" in response.content.decode()
+
+
+def test_the_run_sheet_names_no_treatment(client_as):
+    trial = make_running(names=("plain water", "wonder rinse"))
+    page = client_as("member").get(reverse("run-sheet", args=[trial.pk])).content.decode()
+    assert trial.planned_runs.first().blind_code in page
+    assert "wonder rinse" not in page
+    assert "plain water" not in page
+
+
+def test_the_mixing_sheet_asks_before_it_shows(client_as):
+    mixer = client_as("member")
+    trial = make_running(names=("plain water", "wonder rinse"), mixer=mixer.member)
+    url = reverse("mixing-sheet", args=[trial.pk])
+    assert "wonder rinse" not in mixer.get(url).content.decode()
+    assert not trial.key_openings.exists()
+    sheet = mixer.post(url, {"identity": str(uuid.uuid4())})
+    assert "wonder rinse" in sheet.content.decode()
+    # 0.1 mL/L in 9 L is 0.9 mL, 18 nominal drops.
+    assert "18 drops of Rinse" in sheet.content.decode()
+    assert sheet.headers["Cache-Control"] == "no-store"
+    assert trial.key_openings.count() == 1
+
+
+def test_the_mixing_sheet_is_not_for_others(client_as):
+    trial = make_running(names=("plain water", "wonder rinse"))
+    response = client_as("member").post(reverse("mixing-sheet", args=[trial.pk]), {"identity": str(uuid.uuid4())})
+    assert "wonder rinse" not in response.content.decode()
+    assert not trial.key_openings.exists()
+
+
+def test_an_open_block_hides_its_key_on_the_trial_page(client_as):
+    trial = make_running(names=("plain water", "wonder rinse"), blocks=2)
+    client = client_as("member")
+    for planned in trial.planned_runs.all():
+        log(planned, client.member)
+    running.close_block(block=trial.blocks.first(), closed_by=client.member)
+    page = client.get(trial.get_absolute_url()).content.decode()
+    # In the table of the closed block, not in the open one's.
+    assert page.count("<td>wonder rinse</td>") == 1
+
+
+@pytest.mark.parametrize("name", ["trial-list", "additive-list"])
+def test_a_guest_reads_the_lists(client_as, name):
+    assert client_as("guest").get(reverse(name)).status_code == 200
+
+
+@pytest.mark.parametrize("name", ["run-sheet", "mixing-sheet", "trial-edit", "treatment-add", "trial-close"])
+def test_a_guest_gets_no_working_page(client_as, name):
+    assert client_as("guest").get(reverse(name, args=[make_running().pk])).status_code == 403
+
+
+def test_pages_stay_under_twenty_queries(client_as, django_assert_max_num_queries):
+    client = client_as("member")
+    trial = make_running(names=("plain water", "a", "b", "c"), blocks=6)
+    for planned in trial.planned_runs.all():
+        log(planned, client.member)
+    pages = [trial.get_absolute_url(), reverse("trial-list"), reverse("run-sheet", args=[trial.pk]), make_draft().get_absolute_url()]
+    for url in pages:
+        with django_assert_max_num_queries(19):
+            assert client.get(url).status_code == 200
+
+
+def test_an_additive_with_a_price_names_the_money(client_as):
+    client = client_as("member")
+    form = {"identity": str(uuid.uuid4()), "name": "Rinse B", "kind": "wetting", "bottle": "16 fl oz", "price": "6,50", "currency": ""}
+    response = client.post(reverse("additive-add"), form)
+    assert "Which money" in response.content.decode()
+    client.post(reverse("additive-add"), form | {"currency": "USD"})
+    additive = make_additive("Rinse B")
+    # 16 US fluid ounces are 473.176473 mL (NIST Handbook 44, Appendix C: 29.573 53 mL each).
+    assert (str(additive.bottle_ml), str(additive.price), additive.bottle_typed) == ("473.18", "6.50", "16 fl oz")

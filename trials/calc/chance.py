@@ -1,0 +1,196 @@
+"""The spread of control runs beside what chance alone predicts from the number of gold grains in a portion."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from scipy.special import gammaincinv
+
+from trials.calc.working import Working, WorkingRow, figure, given
+
+OZT_MG = 31_103.4768
+# mg of one grain by size class: 12,000, 40,000 and 300,000 colours to the troy ounce for fine, very fine and flour gold, a
+# placer miners' rule read in an old handbook. Medium and coarse are reckoned from fine: twice the size, eight times the mass.
+GRAIN_MG = {
+    "flour": OZT_MG / 300_000,
+    "very_fine": OZT_MG / 40_000,
+    "fine": OZT_MG / 12_000,
+    "medium": 8 * OZT_MG / 12_000,
+    "coarse": 64 * OZT_MG / 12_000,
+}
+GRAIN_SOURCE = "colours per troy ounce by size class, a miners' rule; medium and coarse reckoned as twice the size each"
+
+
+@dataclass(frozen=True)
+class ControlSpread:
+    """Coefficients of variation as fractions; what cannot be told is None.
+
+    `seen_lower` and `seen_upper` are the 95 % limits of the spread seen, for runs that scatter like a normal law.
+    """
+
+    runs: int
+    mean: float
+    unit: str
+    cv_seen: float | None
+    seen_lower: float | None
+    seen_upper: float | None
+    cv_chance: float | None
+    grains_per_run: float | None
+    share_by_chance: float | None
+    sentence: str
+    working: Working
+
+
+def spread_of_counts(counts: Sequence[int]) -> ControlSpread:
+    """Return the spread of colours in equal control runs beside that of grains falling by chance, 1 / sqrt(mean).
+
+    >>> found = spread_of_counts([4, 9, 6, 5])
+    >>> round(found.cv_seen, 2), round(found.cv_chance, 2)
+    (0.36, 0.41)
+    """
+    for count in counts:
+        if count < 0 or count != int(count):
+            raise ValueError(f"{count} colours: a count is a whole number, 0 or more.")
+    mean = _mean(counts)
+    chance = 1 / math.sqrt(mean) if mean > 0 else None
+    row = WorkingRow(
+        "Spread that counting chance alone gives",
+        "1 / square root of the mean number of colours",
+        (given("mean colours per run", mean),),
+        figure(chance) if chance is not None else "",
+        "of the mean",
+        "Poisson counts",
+    )
+    return _spread(counts, "colours", chance, mean, row)
+
+
+def spread_of_masses(
+    values_mg: Sequence[float],
+    colours: Mapping[str, float] | None = None,
+    size_class: str | None = None,
+    grain_mg: float | None = None,
+) -> ControlSpread:
+    """Return the spread of control masses beside that of the gold grains falling by chance.
+
+    Parameters
+    ----------
+    values_mg : sequence of float
+        Gold of the control runs in mg; runs below the scale are left out by the caller, who says so.
+    colours : mapping of size class to mean colours per run, or None
+        Classes as in GRAIN_MG. The best basis: it weighs the few large grains as they deserve.
+    size_class : str or None
+        Class that most of the gold is of, when colours were not counted.
+    grain_mg : float or None
+        Mass of a typical grain in mg, where it was weighed.
+
+    Notes
+    -----
+    Independent grains of mass g_c, on average m_c per run: variance of the mass sum m_c g_c^2, so the coefficient of
+    variation is sqrt(sum m_c g_c^2) / sum m_c g_c; with one class it is sqrt(g / mean mass). Grains of a class are not all
+    alike, so this is the least that chance gives.
+
+    >>> round(spread_of_masses([5.0, 9.0, 6.0, 8.0], grain_mg=0.78).cv_chance, 2)
+    0.33
+    """
+    for value in values_mg:
+        if not (value > 0 and math.isfinite(value)):
+            raise ValueError(f"{value} mg: a weighed mass is above 0.")
+    mean = _mean(values_mg)
+    grains, chance, inputs, formula = None, None, (), ""
+    if colours and sum(colours.values()) > 0:
+        for name in colours:
+            _known(name)
+        grains = sum(colours.values())
+        mass = sum(number * GRAIN_MG[name] for name, number in colours.items())
+        chance = math.sqrt(sum(number * GRAIN_MG[name] ** 2 for name, number in colours.items())) / mass
+        formula = "square root of sum (colours x grain mass squared) / sum (colours x grain mass)"
+        inputs = tuple(
+            given(f"{name.replace('_', ' ')} colours per run, {figure(GRAIN_MG[name])} mg each", float(number))
+            for name, number in colours.items()
+            if number
+        )
+    elif grain_mg is not None or size_class is not None:
+        each = grain_mg if grain_mg is not None else GRAIN_MG[_known(size_class)]
+        if not each > 0:
+            raise ValueError(f"grain of {each} mg: its mass must be above 0.")
+        grains = mean / each
+        chance = 1 / math.sqrt(grains)
+        formula = "square root of (mass of one grain / mean mass of a run)"
+        inputs = (given("mass of one grain", each, "mg"), given("mean of the control runs", mean, "mg"))
+    row = WorkingRow(
+        "Spread that counting chance alone gives",
+        formula,
+        inputs,
+        figure(chance) if chance is not None else "",
+        "of the mean",
+        "Poisson counts" if grain_mg is not None and not colours else f"Poisson counts; {GRAIN_SOURCE}",
+    )
+    return _spread(values_mg, "mg", chance, grains, row)
+
+
+def _spread(values: Sequence[float], unit: str, chance: float | None, grains: float | None, row: WorkingRow) -> ControlSpread:
+    runs, mean = len(values), _mean(values)
+    seen = lower = upper = share = None
+    if runs >= 2 and mean > 0:
+        seen = math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (runs - 1)) / mean
+        half = (runs - 1) / 2
+        lower = seen * math.sqrt(half / float(gammaincinv(half, 0.975)))
+        upper = seen * math.sqrt(half / float(gammaincinv(half, 0.025)))
+    if seen and chance is not None:
+        # Small samples often scatter less than chance; a share over 1 would say nothing more.
+        share = min(1.0, (chance / seen) ** 2)
+    rows = [
+        WorkingRow(
+            "Spread of the control runs",
+            "standard deviation / mean",
+            (given("control runs", runs), given("mean", mean, unit)),
+            figure(seen) if seen is not None else "",
+            "of the mean",
+            "standard result",
+        )
+    ]
+    if chance is not None:
+        rows.append(row)
+    taken = ("Grains fall into portions independently of each other, as in a well-blended lot.",)
+    sentence = _sentence(runs, mean, seen, lower, upper, chance, grains, share)
+    return ControlSpread(
+        runs, mean, unit, seen, lower, upper, chance, grains, share, sentence, Working(tuple(rows), taken)
+    )
+
+
+def _sentence(runs, mean, seen, lower, upper, chance, grains, share) -> str:
+    if mean == 0:
+        return "The control runs show no gold, so their spread cannot be set beside chance."
+    if seen is None:
+        start = "One control run shows no spread."
+    else:
+        start = (
+            f"The {runs} control runs scatter by about {_percent(seen)} of their mean"
+            + (f" (from so few runs, anything from {_percent(lower)} to {_percent(upper)}, 95 % interval)." if seen else ".")
+        )
+    if chance is None:
+        return f"{start} Count colours by size class, and chance's part of it can be told."
+    expected = f"With about {figure(grains, 2)} grains to a portion, chance alone gives at least {_percent(chance)}"
+    if share is None:
+        return f"{start} {expected}."
+    if share >= 1:
+        return f"{start} {expected}: nothing but chance is needed to explain the spread, so only more grains or more runs lessen it."
+    if share >= 0.5:
+        return f"{start} {expected}: most of the spread is chance, and better blending or panning would lessen it little."
+    return f"{start} {expected}: most of the spread comes from elsewhere: blending, splitting, panning or weighing."
+
+
+def _known(size_class: str) -> str:
+    if size_class not in GRAIN_MG:
+        raise ValueError(f"{size_class}: size classes are {', '.join(GRAIN_MG)}.")
+    return size_class
+
+
+def _mean(values: Sequence[float]) -> float:
+    if not len(values):
+        raise ValueError("No control run counts: there is no spread to show.")
+    return math.fsum(values) / len(values)
+
+
+def _percent(fraction: float) -> str:
+    return f"{100 * fraction:.0f} %"

@@ -1,0 +1,678 @@
+"""Each treatment against the control, all judged together, blocks in the model: by mass, by place, by colours."""
+
+import math
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from trials.calc.counts import CountFit, fit_counts
+from trials.calc.least_squares import Fit, fit
+from trials.calc.permutation import rank_sums
+from trials.calc.simultaneous import adjusted_p, critical_t, t_quantile, t_two_sided
+from trials.calc.working import Working, WorkingRow, figure, given
+
+# A run whose gold the scale could not show: lower than every weight, tied with its like. A failed run is None.
+BELOW_SCALE = -math.inf
+# Spread of logarithms under which runs count as exactly alike.
+NO_SPREAD = 1e-9
+
+DUNNETT = "Dunnett 1955, J. Am. Stat. Assoc. 50, 1096-1121"
+EQUAL_PORTIONS = "The portions are equal parts of one well-blended lot, and treatments were drawn by lot within each block."
+
+
+@dataclass(frozen=True)
+class TreatmentComparison:
+    """One treatment against the control. Ratios are treatment / control; what the runs cannot tell is None.
+
+    `lower` and `upper` hold for all treatments together; the plain intervals for this one alone. The equivalence interval
+    is that of two one-sided 5 % tests, the 5 % shared out over the treatments (Bonferroni).
+    """
+
+    treatment: Hashable
+    runs: int
+    mean: float | None = None
+    ratio: float | None = None
+    lower: float | None = None
+    upper: float | None = None
+    p_adjusted: float | None = None
+    p_alone: float | None = None
+    lower_90: float | None = None
+    upper_90: float | None = None
+    lower_95: float | None = None
+    upper_95: float | None = None
+    equivalence_lower: float | None = None
+    equivalence_upper: float | None = None
+    se_log: float | None = None
+    blocks_compared: int = 0
+    blocks_higher: int = 0
+    blocks_lower: int = 0
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class ControlComparison:
+    """All treatments of a trial against its control.
+
+    `route` is "mass", "ranks" or "colours"; `mean` figures are mg (geometric, least-squares) or colours per run. `sd_log` is
+    the spread of equal runs within blocks on the log scale, `df` its degrees of freedom.
+    """
+
+    route: str
+    method: str
+    unit: str
+    control: Hashable
+    control_runs: int
+    control_mean: float | None
+    treatments: tuple[TreatmentComparison, ...]
+    confidence: float
+    blocks: int
+    runs_used: int
+    runs_left_out: int
+    runs_below_scale: int
+    sd_log: float | None
+    df: int | None
+    critical_t: float | None
+    dispersion: float | None
+    working: Working
+
+    @property
+    def assumptions(self) -> tuple[str, ...]:
+        return self.working.assumptions
+
+    @property
+    def judged_together(self) -> int:
+        """How many treatments could be set beside the control."""
+        return sum(1 for entry in self.treatments if entry.p_adjusted is not None)
+
+    def of(self, treatment: Hashable) -> TreatmentComparison:
+        """The comparison of one treatment; ValueError for the control or a name not in the trial."""
+        for entry in self.treatments:
+            if entry.treatment == treatment:
+                return entry
+        raise ValueError(f"{treatment} is no treatment compared with {self.control}.")
+
+
+@dataclass(frozen=True)
+class _Trial:
+    """The runs that count, their names in order, and how many were left out."""
+
+    values: list[float]
+    treatments: list[Hashable]
+    blocks: list[Hashable]
+    control: Hashable
+    names: list[Hashable]
+    left_out: int
+
+    def runs_of(self, treatment: Hashable) -> int:
+        return self.treatments.count(treatment)
+
+    def keep(self, wanted) -> "_Trial":
+        kept = [row for row in zip(self.values, self.treatments, self.blocks, strict=True) if wanted(*row)]
+        values, treatments, blocks = map(list, zip(*kept, strict=True)) if kept else ([], [], [])
+        return replace(self, values=values, treatments=treatments, blocks=blocks)
+
+    def wins(self, treatment: Hashable) -> tuple[int, int, int]:
+        """Blocks in which both ran, in which the treatment's mean lay higher, and lower."""
+        sides = []
+        for block in dict.fromkeys(self.blocks):
+            means = [
+                _mean([v for v, t, b in zip(self.values, self.treatments, self.blocks, strict=True) if (t, b) == (name, block)])
+                for name in (treatment, self.control)
+            ]
+            if None not in means:
+                sides.append((means[0] > means[1]) - (means[0] < means[1]))
+        return len(sides), sides.count(1), sides.count(-1)
+
+    def entry(self, treatment: Hashable, **found) -> TreatmentComparison:
+        compared, higher, lower = self.wins(treatment)
+        return TreatmentComparison(
+            treatment,
+            self.runs_of(treatment),
+            blocks_compared=compared,
+            blocks_higher=higher,
+            blocks_lower=lower,
+            **found,
+        )
+
+
+def compare_gold(
+    values_mg: Sequence[float | None],
+    treatments: Sequence[Hashable],
+    blocks: Sequence[Hashable],
+    control: Hashable,
+    confidence: float = 0.95,
+    scale_step_mg: float | None = None,
+) -> ControlComparison:
+    """Return the comparison by mass; by place within the blocks when any run came out below the scale.
+
+    The choice follows from the data having no logarithm, not from the answer. Arguments as in `compare_with_control`.
+    """
+    if any(value == BELOW_SCALE for value in values_mg):
+        return compare_ranks(values_mg, treatments, blocks, control, confidence)
+    return compare_with_control(values_mg, treatments, blocks, control, confidence, scale_step_mg)
+
+
+def compare_with_control(
+    values_mg: Sequence[float | None],
+    treatments: Sequence[Hashable],
+    blocks: Sequence[Hashable],
+    control: Hashable,
+    confidence: float = 0.95,
+    scale_step_mg: float | None = None,
+) -> ControlComparison:
+    """Return each treatment's ratio to the control from weighed gold.
+
+    Parameters
+    ----------
+    values_mg : sequence of float or None, shape (n,)
+        Gold of each run in mg, above 0; None for a failed run. 0, nan and BELOW_SCALE raise ValueError.
+    treatments, blocks : sequences of hashable, shape (n,)
+        Treatments by the names they are to be read by.
+    control : hashable
+        One of the treatments, with at least one run that counts; otherwise ValueError.
+    confidence : float
+        Of the intervals judged together; the plain 90 % and 95 % intervals and the equivalence interval are fixed.
+    scale_step_mg : float or None
+        Step of the scale. Runs that agree to the step show no spread; the step's own rounding then stands in for it.
+
+    Returns
+    -------
+    ControlComparison
+        Treatments without a run, or tied to the control by no block, are listed with a note and no ratio.
+
+    Notes
+    -----
+    ln(mg) = treatment + block + error by least squares on the runs there are; t with the error df; intervals by the
+    distribution of the largest |t| with the correlations of this very plan [1]_. ValueError when no run is left over to
+    show the spread (error df under 1).
+
+    .. [1] Dunnett 1955, J. Am. Stat. Assoc. 50, 1096-1121; Hsu 1996, Multiple Comparisons, for blocks (from memory).
+
+    >>> mg = [3.1, 3.9, 4.4, 5.1, 2.2, 2.9, 5.0, 6.6]
+    >>> found = compare_with_control(mg, ["water", "rinse"] * 4, [1, 1, 2, 2, 3, 3, 4, 4], "water")
+    >>> round(found.of("rinse").ratio, 2)
+    1.26
+    """
+    trial = _read(values_mg, treatments, blocks, control)
+    for value, name, block in zip(trial.values, trial.treatments, trial.blocks, strict=True):
+        if value == BELOW_SCALE:
+            raise ValueError(f"A run of {name} in block {block} is below the scale and has no logarithm: compare places instead.")
+        if not (value > 0 and math.isfinite(value)):
+            raise ValueError(f"{value} mg for {name} in block {block}: a weighed mass is above 0; give 0 as below the scale.")
+    logs = fit([math.log(value) for value in trial.values], trial.treatments, trial.blocks)
+    if logs.df < 1:
+        raise ValueError(
+            f"{len(trial.values)} runs leave {logs.df} degrees of freedom for the error: no run is left over to show the spread."
+        )
+    variance = logs.residual_ss / logs.df
+    floor = float(np.mean((scale_step_mg / np.array(trial.values)) ** 2)) / 12 if scale_step_mg else 0.0
+    sd_log = math.sqrt(max(variance, floor))
+    assumptions = [
+        EQUAL_PORTIONS,
+        "Masses multiply: a treatment changes every block's gold by the same factor, and runs scatter by the same factor.",
+        "One run is one portion panned once; two weighings of one concentrate are one run.",
+        *_left_out_sentence(trial),
+    ]
+    if variance < floor:
+        assumptions.append(f"The runs agree within the scale's step of {figure(scale_step_mg)} mg; its rounding is taken as their spread.")
+    entries, critical = _ratio_entries(trial, logs, sd_log, logs.df, confidence)
+    rows = [
+        _model_row("ln(mg) = treatment + block + error, by least squares", trial),
+        WorkingRow(
+            "Spread of equal runs within blocks (sd of ln mg)",
+            "square root of (residual sum of squares / degrees of freedom)",
+            (given("residual sum of squares", logs.residual_ss), given("degrees of freedom", logs.df)),
+            figure(sd_log),
+            "",
+            "standard result",
+        ),
+        *_critical_row(critical, entries, logs.df, confidence),
+        *_ratio_rows(entries, critical, sd_log, control),
+    ]
+    return ControlComparison(
+        route="mass",
+        method="Ratios of gold masses: logarithms, blocks in the model, all treatments judged together against the control.",
+        unit="mg",
+        control=control,
+        control_runs=trial.runs_of(control),
+        control_mean=_log_mean(logs, control),
+        treatments=tuple(entries),
+        confidence=confidence,
+        blocks=len(set(trial.blocks)),
+        runs_used=len(trial.values),
+        runs_left_out=trial.left_out,
+        runs_below_scale=0,
+        sd_log=sd_log if sd_log > NO_SPREAD else None,
+        df=logs.df,
+        critical_t=critical,
+        dispersion=None,
+        working=Working(tuple(rows), tuple(assumptions)),
+    )
+
+
+def compare_ranks(
+    values_or_below: Sequence[float | None],
+    treatments: Sequence[Hashable],
+    blocks: Sequence[Hashable],
+    control: Hashable,
+    confidence: float = 0.95,
+) -> ControlComparison:
+    """Return which treatments came higher or lower than the control within the blocks; a direction, no ratio.
+
+    Parameters
+    ----------
+    values_or_below : sequence of float, BELOW_SCALE or None, shape (n,)
+        Gold of each run in mg; BELOW_SCALE ties for the lowest place of its block; None for a failed run.
+    treatments, blocks, control : as in `compare_with_control`
+
+    Notes
+    -----
+    Rank sums within blocks with the labels shuffled within blocks, judged by the largest difference of all treatments
+    (`permutation.rank_sums`). `sd_log` is that of the runs that could be weighed, where they leave 2 degrees of freedom: at
+    best so small, since the lowest runs are missing from it.
+
+    >>> found = compare_ranks([BELOW_SCALE, 1.2, BELOW_SCALE, 0.9], ["water", "rinse"] * 2, [1, 1, 2, 2], "water")
+    >>> found.of("rinse").blocks_higher, found.of("rinse").ratio
+    (2, None)
+    """
+    trial = _read(values_or_below, treatments, blocks, control)
+    for value, name, block in zip(trial.values, trial.treatments, trial.blocks, strict=True):
+        if value != BELOW_SCALE and not (value > 0 and math.isfinite(value)):
+            raise ValueError(f"{value} mg for {name} in block {block}: a weighed mass is above 0; give 0 as below the scale.")
+    below = trial.values.count(BELOW_SCALE)
+    sums = rank_sums(trial.values, trial.treatments, trial.blocks, control)
+    entries = []
+    for name in trial.names:
+        entry = trial.entry(name)
+        if not entry.blocks_compared:
+            entries.append(replace(entry, note=_no_comparison(trial, name)))
+        else:
+            entries.append(replace(entry, p_adjusted=sums.p_adjusted[name]))
+    sd_log, df = _spread_of_weighed(trial)
+    how = "every order counted" if sums.exact else "40,000 shuffles with a fixed seed"
+    rows = [
+        _model_row("places within each block; runs below the scale tie for the lowest place", trial),
+        *(
+            WorkingRow(
+                f"{entry.treatment}: places against {control}",
+                "sum over blocks of (mean place of the treatment - mean place of the control), largest of all under shuffling",
+                (
+                    given("blocks compared", entry.blocks_compared),
+                    given("blocks higher", entry.blocks_higher),
+                    given("blocks lower", entry.blocks_lower),
+                    given("difference of rank sums", float(sums.difference[entry.treatment])),
+                ),
+                figure(entry.p_adjusted),
+                "chance of so large a difference of any treatment if none does anything",
+                f"shuffling labels within blocks: {how}",
+            )
+            for entry in entries
+            if entry.p_adjusted is not None
+        ),
+    ]
+    assumptions = (
+        EQUAL_PORTIONS,
+        f"{below} of {len(trial.values)} runs came out below the scale: they count as less than every weighed run, and as alike.",
+        "If no treatment does anything, every order within a block is equally likely.",
+        "Places say which gave more, not how much more.",
+        *_left_out_sentence(trial),
+    )
+    return ControlComparison(
+        route="ranks",
+        method="Places within blocks, labels shuffled within blocks, all treatments judged together against the control.",
+        unit="place",
+        control=control,
+        control_runs=trial.runs_of(control),
+        control_mean=None,
+        treatments=tuple(entries),
+        confidence=confidence,
+        blocks=len(set(trial.blocks)),
+        runs_used=len(trial.values),
+        runs_left_out=trial.left_out,
+        runs_below_scale=below,
+        sd_log=sd_log,
+        df=df,
+        critical_t=None,
+        dispersion=None,
+        working=Working(tuple(rows), assumptions),
+    )
+
+
+def compare_counts(
+    counts: Sequence[int | None],
+    treatments: Sequence[Hashable],
+    blocks: Sequence[Hashable],
+    control: Hashable,
+    confidence: float = 0.95,
+) -> ControlComparison:
+    """Return each treatment's ratio of colours to the control.
+
+    Parameters
+    ----------
+    counts : sequence of int or None, shape (n,)
+        Colours of each run, 0 or more; None for a failed run.
+    treatments, blocks, control : as in `compare_with_control`
+
+    Notes
+    -----
+    ln(expected colours) = treatment + block, variance = dispersion x mean, dispersion = max(1, Pearson chi2 / df) [1]_; t with
+    the error df and the largest |t| as in `compare_with_control`. A block without any colour says nothing and is set aside. A
+    treatment without any colour has no logarithm: its ratio is 0, with an exact upper limit given the control's colours in the
+    shared blocks, divided by the dispersion; the same the other way round when the control has none.
+
+    .. [1] McCullagh and Nelder 1989, Generalized Linear Models, chapter 6 (from memory).
+
+    >>> seen = [5, 9, 7, 12, 4, 9, 6, 13]
+    >>> found = compare_counts(seen, ["water", "rinse"] * 4, [1, 1, 2, 2, 3, 3, 4, 4], "water")
+    >>> round(found.of("rinse").ratio, 2)
+    1.95
+    """
+    trial = _read(counts, treatments, blocks, control)
+    for value, name, block in zip(trial.values, trial.treatments, trial.blocks, strict=True):
+        if value < 0 or value != math.floor(value):
+            raise ValueError(f"{value} colours for {name} in block {block}: a count is a whole number, 0 or more.")
+    _check_spread_left(trial)
+    totals = {name: _total(trial, name) for name in (*trial.names, control)}
+    block_totals = {
+        block: sum(v for v, b in zip(trial.values, trial.blocks, strict=True) if b == block) for block in trial.blocks
+    }
+    seen = trial.keep(lambda value, name, block: totals[name] > 0 and block_totals[block] > 0)
+    fitted, why = _fit_seen(seen)
+    dispersion = max(1.0, fitted.dispersion) if fitted else 1.0
+    entries, critical, sd_log, df = [], None, None, fitted.df if fitted else None
+    ratio_of = {}
+    if fitted and totals[control] > 0:
+        silent = sum(1 for name in trial.names if not totals[name] and trial.runs_of(name))
+        ratio_entries, critical = _ratio_entries(seen, fitted.fit, math.sqrt(dispersion), fitted.df, confidence, silent)
+        ratio_of = {entry.treatment: entry for entry in ratio_entries}
+        sd_log = math.sqrt(dispersion / (totals[control] / trial.runs_of(control)))
+    together = sum(1 for name in trial.names if totals[name] + totals[control] > 0 and trial.runs_of(name))
+    for name in trial.names:
+        plain = trial.entry(name, mean=totals[name] / trial.runs_of(name) if trial.runs_of(name) else None)
+        fitted_entry = ratio_of.get(name)
+        if not plain.blocks_compared:
+            entries.append(replace(plain, note=_no_comparison(trial, name)))
+        elif fitted_entry and fitted_entry.ratio is not None:
+            entries.append(
+                replace(
+                    fitted_entry,
+                    mean=plain.mean,
+                    runs=plain.runs,
+                    blocks_compared=plain.blocks_compared,
+                    blocks_higher=plain.blocks_higher,
+                    blocks_lower=plain.blocks_lower,
+                )
+            )
+        elif totals[name] and totals[control]:
+            entries.append(replace(plain, note=why or _no_comparison(trial, name)))
+        else:
+            entries.append(_one_sided(trial, plain, dispersion, together, confidence))
+    rows = [_model_row("ln(expected colours) = treatment + block, variance = dispersion x mean", trial)]
+    if fitted:
+        rows.append(
+            WorkingRow(
+                "Dispersion: how much more runs scatter than grains falling by chance",
+                "larger of 1 and Pearson chi-squared / degrees of freedom",
+                (given("Pearson chi-squared", fitted.pearson_chi2), given("degrees of freedom", fitted.df)),
+                figure(dispersion),
+                "",
+                "McCullagh and Nelder 1989, chapter 6 (from memory)",
+            )
+        )
+    rows += [*_critical_row(critical, entries, df, confidence), *_ratio_rows(entries, critical, None, control)]
+    assumptions = (
+        EQUAL_PORTIONS,
+        "A treatment changes the colours of every block by the same factor.",
+        "Colours of all size classes count alike: more colours is not the same as more gold.",
+        *(
+            ["The runs scatter no more than chance, and chance alone is taken as their spread."]
+            if fitted and fitted.dispersion <= 1
+            else []
+        ),
+        *_left_out_sentence(trial),
+    )
+    return ControlComparison(
+        route="colours",
+        method="Ratios of colours counted: log-linear, blocks in the model, scatter taken from the runs, all judged together.",
+        unit="colours per run",
+        control=control,
+        control_runs=trial.runs_of(control),
+        control_mean=totals[control] / trial.runs_of(control),
+        treatments=tuple(entries),
+        confidence=confidence,
+        blocks=len(set(trial.blocks)),
+        runs_used=len(trial.values),
+        runs_left_out=trial.left_out,
+        runs_below_scale=0,
+        sd_log=sd_log,
+        df=df,
+        critical_t=critical,
+        dispersion=dispersion if fitted else None,
+        working=Working(tuple(rows), assumptions),
+    )
+
+
+def _read(values, treatments, blocks, control) -> _Trial:
+    if not len(values) == len(treatments) == len(blocks):
+        raise ValueError(f"{len(values)} values, {len(treatments)} treatments, {len(blocks)} blocks: one of each for every run.")
+    rows = [
+        (float(value), name, block)
+        for value, name, block in zip(values, treatments, blocks, strict=True)
+        if value is not None
+    ]
+    for value, name, block in rows:
+        if math.isnan(value):
+            raise ValueError(f"{value} for {name} in block {block}: give None for a run without a result.")
+    names = [name for name in dict.fromkeys(treatments) if name != control]
+    if not any(name == control for _, name, _ in rows):
+        raise ValueError(f"{control}: the control has no run that counts, so there is nothing to compare with.")
+    if not names:
+        raise ValueError(f"{control} is the only treatment: a comparison needs another.")
+    kept, kept_names, kept_blocks = map(list, zip(*rows, strict=True))
+    return _Trial(kept, kept_names, kept_blocks, control, names, len(values) - len(rows))
+
+
+def _check_spread_left(trial: _Trial) -> None:
+    df = fit(trial.values, trial.treatments, trial.blocks).df
+    if df < 1:
+        raise ValueError(
+            f"{len(trial.values)} runs leave {df} degrees of freedom for the error: no run is left over to show the spread."
+        )
+
+
+def _ratio_entries(
+    trial: _Trial, model: Fit, sd: float, df: int, confidence: float, judged_elsewhere: int = 0
+) -> tuple[list[TreatmentComparison], float | None]:
+    """Ratios with all their intervals; `sd` times the square root of the model's variance factor is the standard error.
+
+    `judged_elsewhere` treatments take their share of the error allowed (Bonferroni between the two groups).
+    """
+    differences = {
+        name: model.difference(name, trial.control)
+        for name in trial.names
+        if name in model.treatments and trial.control in model.treatments
+    }
+    differences = {name: row for name, row in differences.items() if model.estimable(row)}
+    if not differences:
+        return [trial.entry(name, note=_no_comparison(trial, name)) for name in trial.names], None
+    correlation = model.correlation(list(differences.values()))
+    # Runs alike to the last digit give no spread, hence no interval: better none than one of no width.
+    spread = sd > NO_SPREAD
+    share = len(differences) / (len(differences) + judged_elsewhere)
+    critical = critical_t(correlation, df, 1 - (1 - confidence) * share) if spread else None
+    one_sided = t_quantile(1 - 0.05 * share / len(differences), df)
+    entries = []
+    for name in trial.names:
+        if name not in differences:
+            entries.append(trial.entry(name, note=_no_comparison(trial, name)))
+            continue
+        log_ratio = model.value_of(differences[name])
+        entry = trial.entry(name, ratio=math.exp(log_ratio), mean=_log_mean(model, name))
+        if not spread:
+            entries.append(
+                replace(entry, note="The runs of each treatment agree to the last digit, so the scale's step hides their spread.")
+            )
+            continue
+        se = sd * math.sqrt(model.variance_factor(differences[name]))
+
+        def around(t: float, centre: float = log_ratio, error: float = se) -> tuple[float, float]:
+            return _exp(centre - t * error), _exp(centre + t * error)
+
+        lower, upper = around(critical)
+        lower_90, upper_90 = around(t_quantile(0.95, df))
+        lower_95, upper_95 = around(t_quantile(0.975, df))
+        equivalence_lower, equivalence_upper = around(one_sided)
+        entries.append(
+            replace(
+                entry,
+                lower=lower,
+                upper=upper,
+                p_adjusted=min(1.0, adjusted_p(log_ratio / se, correlation, df) / share),
+                p_alone=t_two_sided(log_ratio / se, df),
+                lower_90=lower_90,
+                upper_90=upper_90,
+                lower_95=lower_95,
+                upper_95=upper_95,
+                equivalence_lower=equivalence_lower,
+                equivalence_upper=equivalence_upper,
+                se_log=se,
+            )
+        )
+    return entries, critical
+
+
+def _fit_seen(seen: _Trial) -> tuple[CountFit | None, str]:
+    """The fit of the runs whose treatment and block show colours, or None and why there is none."""
+    if len(set(seen.treatments)) < 2:
+        return None, "Fewer than two treatments show any colour."
+    try:
+        return fit_counts(seen.values, seen.treatments, seen.blocks), ""
+    except ValueError as error:
+        return None, str(error)
+
+
+def _one_sided(
+    trial: _Trial, entry: TreatmentComparison, dispersion: float, together: int, confidence: float
+) -> TreatmentComparison:
+    """The treatment, or the control, shows no colour: an exact limit on one side, given the colours of the other."""
+    shared = {
+        block
+        for block in trial.blocks
+        if {entry.treatment, trial.control}
+        <= {name for name, b in zip(trial.treatments, trial.blocks, strict=True) if b == block}
+    }
+    both = trial.keep(lambda value, name, block: block in shared)
+    ours, theirs = _total(both, entry.treatment), _total(both, trial.control)
+    if ours + theirs == 0:
+        return replace(entry, note=f"Neither {entry.treatment} nor {trial.control} shows any colour.")
+    runs, control_runs = both.runs_of(entry.treatment), both.runs_of(trial.control)
+    # Clumped colours tell as much as fewer independent ones would.
+    told = (ours + theirs) / dispersion
+    silent, other = (runs, control_runs) if theirs else (control_runs, runs)
+    missed = (1 - confidence) / 2 / max(1, together)
+    limit = (missed ** (-1 / told) - 1) * other / silent
+    tail = (other / (other + silent)) ** told
+    p = min(1.0, 2 * tail * max(1, together))
+    if theirs:
+        note = f"{entry.treatment} shows no colour at all, so only an upper limit of its ratio exists."
+        return replace(entry, ratio=0.0, lower=0.0, upper=limit, p_adjusted=p, p_alone=min(1.0, 2 * tail), note=note)
+    note = f"{trial.control} shows no colour at all, so the ratio has a lower limit but no value."
+    return replace(entry, lower=1 / limit, p_adjusted=p, p_alone=min(1.0, 2 * tail), note=note)
+
+
+def _spread_of_weighed(trial: _Trial) -> tuple[float | None, int | None]:
+    weighed = trial.keep(lambda value, name, block: value != BELOW_SCALE)
+    if not weighed.values:
+        return None, None
+    logs = fit([math.log(value) for value in weighed.values], weighed.treatments, weighed.blocks)
+    if logs.df < 2 or logs.residual_ss <= NO_SPREAD**2:
+        return None, None
+    return math.sqrt(logs.residual_ss / logs.df), logs.df
+
+
+def _no_comparison(trial: _Trial, name: Hashable) -> str:
+    if not trial.runs_of(name):
+        return f"No run of {name} counts, so it cannot be compared."
+    return f"No block ties {name} to {trial.control}, so they cannot be compared."
+
+
+def _left_out_sentence(trial: _Trial) -> list[str]:
+    if not trial.left_out:
+        return []
+    runs = "1 run without a result is" if trial.left_out == 1 else f"{trial.left_out} runs without a result are"
+    return [f"{runs} left out; if runs failed because of their treatment, no comparison of the rest is fair."]
+
+
+def _model_row(formula: str, trial: _Trial) -> WorkingRow:
+    return WorkingRow(
+        "Runs compared",
+        formula,
+        (
+            given("runs that count", len(trial.values)),
+            given("runs left out", trial.left_out),
+            given("blocks", len(set(trial.blocks))),
+            given("treatments with the control", len(set(trial.treatments))),
+        ),
+        str(len(trial.values)),
+        "runs",
+    )
+
+
+def _critical_row(critical, entries, df, confidence) -> list[WorkingRow]:
+    if critical is None:
+        return []
+    together = sum(1 for entry in entries if entry.se_log is not None)
+    return [
+        WorkingRow(
+            f"Standard errors each way for a {100 * confidence:g} % interval, all treatments judged together",
+            "the value that the largest |t| of all comparisons stays within, with their correlations in this plan",
+            (given("comparisons with the control", together), given("degrees of freedom", df)),
+            figure(critical, 4),
+            "standard errors",
+            DUNNETT,
+        )
+    ]
+
+
+def _ratio_rows(entries, critical, sd_log, control) -> list[WorkingRow]:
+    rows = []
+    for entry in entries:
+        if entry.se_log is None or critical is None:
+            continue
+        spread = [given("spread of ln", sd_log)] if sd_log is not None else []
+        rows.append(
+            WorkingRow(
+                f"{entry.treatment} / {control}",
+                "exp(difference of ln means), limits exp(difference -/+ standard errors each way x standard error)",
+                (
+                    given("difference of ln means", math.log(entry.ratio)),
+                    *spread,
+                    given("standard error", entry.se_log),
+                    given("standard errors each way", critical),
+                ),
+                f"{figure(entry.ratio)} ({figure(entry.lower)} to {figure(entry.upper)})",
+                "times",
+                "least-squares means, blocks in the model",
+            )
+        )
+    return rows
+
+
+def _log_mean(model: Fit, name: Hashable) -> float | None:
+    if name not in model.treatments or not model.estimable(model.mean_of(name)):
+        return None
+    return _exp(model.value_of(model.mean_of(name)))
+
+
+def _exp(power: float) -> float:
+    """exp without overflow: past e^300 a limit says nothing anyway."""
+    return math.exp(max(-300.0, min(300.0, power)))
+
+
+def _mean(values: Sequence[float]) -> float | None:
+    return math.fsum(values) / len(values) if values and -math.inf not in values else (-math.inf if values else None)
+
+
+def _total(trial: _Trial, name: Hashable) -> float:
+    return sum(value for value, entry in zip(trial.values, trial.treatments, strict=True) if entry == name)

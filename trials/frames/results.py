@@ -1,0 +1,397 @@
+"""What pans and assays say of a lot and of a zone: read in a few queries, put together by prospecting.calc.zone_grade."""
+
+import datetime
+from collections import defaultdict
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from django.db import connection
+from django.db.models import Case, F, Q, When
+from django.urls import reverse
+
+from prospecting.calc import units
+from prospecting.calc.grade import below_scale_grade, grade_g_per_t
+from prospecting.calc.zone_grade import ASSAY, PAN, Between, MeanGrade, Result, mean_day, mean_grade, recovery_between
+from prospecting.models import Dig, Draw, Lot, Origin, Reading, Sample, Step
+from trials.calc.working import Working, WorkingRow
+from trials.models import Run
+
+MOST_RUNS = 40
+PAN_FORMULA = "grade = gold in mg × 1000 ÷ portion in g; mean = all the gold ÷ all the ore panned"
+ASSAY_FORMULA = "mean = sum of (grade × mass of the sample) ÷ all the mass sent"
+BOUNDS_FORMULA = "lower bound: what lies below a limit counts as nothing; upper bound: it counts as the limit"
+NEVER_ONE_QUANTITY = (
+    "Panning catches free gold, fire assay counts all of it: the two are never one quantity, so this ratio is no calibration."
+)
+
+# Lots that came out of a recovery or a screen, or hold some that did, with which of the two it was. What a recovery leaves
+# has a grade of its own making, far from the ground's; what passed a screen may be richer or poorer than the whole.
+_SORTED_OUT = """
+    WITH RECURSIVE line(lot_id, kind) AS (
+        SELECT lot.id, step.kind
+        FROM {origin} origin JOIN {dig} dig ON dig.id = origin.dig_id AND dig.zone_id = %s
+        JOIN {lot} lot ON lot.id = origin.lot_id
+        JOIN {step} step ON step.id = lot.made_by_id AND step.kind IN ('recover', 'screen')
+        UNION
+        SELECT made.id, line.kind
+        FROM line JOIN {draw} draw ON draw.lot_id = line.lot_id
+        JOIN {lot} made ON made.made_by_id = draw.step_id
+    )
+    SELECT lot_id, kind FROM line
+"""
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """What the results of one kind say together: their mean, their range, and those with no figure of their own."""
+
+    results: Sequence[Result]
+    mean: MeanGrade
+    mean_text: str
+    range_text: str
+    below: Sequence[Result]
+    above: Sequence[Result]
+    digs: int
+
+
+@dataclass(frozen=True)
+class BesideAssay:
+    """Field estimate beside assay of one lot. `recovery_text` is the apparent recovery, blank while one of the two is missing.
+
+    `panned_above_assay` even at the least the pans can mean; `wet` counts the pans of material that was not dried,
+    `colours_only` those whose gold was counted but not weighed.
+    """
+
+    panned: Estimate | None
+    assayed: Estimate | None
+    recovery_text: str
+    panned_above_assay: bool
+    wet: int
+    colours_only: int
+    working: Working | None
+
+
+@dataclass(frozen=True)
+class RunLine:
+    """A run as the lot's page lists it. While its block is open neither treatment nor result is told."""
+
+    run: Run
+    result: Result | None
+    hidden: bool
+    treatment: str
+    in_estimate: bool
+
+
+@dataclass(frozen=True)
+class ZoneGrade:
+    """Everything the zone's page shows of pans and assays.
+
+    `left_out` results are of concentrates, of tails or of what holds some; `waiting` samples have no figure in use yet;
+    of `colours_only` pans the gold was counted but not weighed.
+    """
+
+    results: Sequence[Result]
+    panned: Estimate | None
+    assayed: Estimate | None
+    left_out: int
+    waiting: int
+    colours_only: int
+    sample_kinds: Sequence[str]
+    has_select: bool
+    working: Working | None
+
+    @property
+    def has_wet(self) -> bool:
+        return any(not result.is_dry for result in self.results)
+
+    @property
+    def has_screened(self) -> bool:
+        return any(result.is_screened for result in self.results)
+
+    @property
+    def has_mixed(self) -> bool:
+        return any(result.share < 1 for result in self.results)
+
+
+def beside_assay(lot_ids: Collection[int], *, grade_unit: str, mass_unit: str) -> BesideAssay:
+    """Field estimate and assay of lots that are the same material, their mean, range and apparent recovery."""
+    graded, colours_only = _untreated(lot_ids)
+    pans = [_pan_of_lot(run) for run in graded]
+    assays = [_assay_of_lot(sample) for sample in _answered(lot_ids)]
+    panned, assayed = _estimate(pans, grade_unit), _estimate(assays, grade_unit)
+    recovery = recovery_between(panned.mean, assayed.mean) if panned and assayed else Between(None, None)
+    return BesideAssay(
+        panned=panned,
+        assayed=assayed,
+        recovery_text=_between_text(recovery),
+        panned_above_assay=recovery.low is not None and recovery.low > 1,
+        wet=sum(not result.is_dry for result in pans),
+        colours_only=colours_only,
+        working=_lot_working(panned, assayed, recovery, grade_unit, mass_unit),
+    )
+
+
+def runs_of(lot_ids: Collection[int]) -> list[RunLine]:
+    """The newest runs of these lots, at most MOST_RUNS and one more. An open block's treatment stays in the database."""
+    key_open = Q(planned__block__closed_at__isnull=False)
+    runs = (
+        Run.objects.filter(lot__in=lot_ids)
+        .for_list()
+        .select_related("planned__block")
+        .defer("planned__treatment")
+        .annotate(
+            treatment_shown=Case(When(key_open, then=F("planned__treatment__name"))),
+            is_control=Case(When(key_open, then=F("planned__treatment__is_control"))),
+        )
+    )
+    return [_run_line(run) for run in runs[: MOST_RUNS + 1]]
+
+
+def readings_of(lot_ids: Collection[int]) -> list[Reading]:
+    """Every reading of samples taken from these lots, in the order they came back and were printed."""
+    readings = Reading.objects.filter(sample__lot__in=lot_ids).in_turn()
+    return list(readings.select_related("sample__lot", "sample__dispatch__laboratory", "assay_return"))
+
+
+def samples_waiting(lot_ids: Collection[int]) -> list[Sample]:
+    """Samples of these lots of which the laboratory has said nothing yet."""
+    return list(
+        Sample.objects.of_lots(lot_ids).filter(readings__isnull=True).select_related("lot", "dispatch__laboratory")
+    )
+
+
+def zone_grade(zone, *, grade_unit: str, mass_unit: str) -> ZoneGrade:
+    """Every counted pan and assay of material of this zone, each with the zone's share in its lot and the days it was dug."""
+    lots = Lot.objects.standing().from_zone(zone)
+    origins: dict[int, list[Origin]] = defaultdict(list)
+    of_results = Q(lot__runs__isnull=False) | Q(lot__sample__isnull=False)
+    for origin in Origin.objects.filter(of_results, dig__zone=zone).select_related("dig").distinct():
+        origins[origin.lot_id].append(origin)
+    sorted_out = _sorted_out(zone)
+    runs, colours_only = _untreated(lots)
+    samples = list(Sample.objects.of_lots(lots).with_value().select_related("dispatch"))
+    answered = [sample for sample in samples if sample.reading_in_use is not None]
+    found = [_of_zone(_pan_of_lot(run), run.lot_id, origins, sorted_out) for run in runs]
+    found += [_of_zone(_assay_of_lot(sample), sample.lot_id, origins, sorted_out) for sample in answered]
+    results = sorted((result for result in found if result is not None), key=lambda each: (each.day, each.kind, each.lot))
+    behind = frozenset().union(*(result.digs for result in results))
+    digs = {origin.dig_id: origin.dig for held in origins.values() for origin in held if origin.dig_id in behind}
+    panned = _estimate([result for result in results if result.kind == PAN], grade_unit)
+    assayed = _estimate([result for result in results if result.kind == ASSAY], grade_unit)
+    return ZoneGrade(
+        results=results,
+        panned=panned,
+        assayed=assayed,
+        left_out=len(found) - len(results),
+        waiting=len(samples) - len(answered),
+        colours_only=colours_only,
+        sample_kinds=sorted({dig.get_sample_kind_display() for dig in digs.values()}),
+        has_select=any(dig.sample_kind == Dig.SampleKind.SELECT for dig in digs.values()),
+        working=_zone_working(panned, assayed, grade_unit, mass_unit),
+    )
+
+
+def _untreated(lots) -> tuple[list[Run], int]:
+    """Untreated runs of these lots with a weight or below the scale; and how many there are whose colours alone were counted."""
+    untreated = Run.objects.standing().untreated().filter(lot__in=lots).select_related("lot", "planned__trial")
+    runs = list(untreated)
+    graded = [run for run in runs if run.gold_mg is not None or run.below_scale]
+    return graded, len(runs) - len(graded)
+
+
+def _answered(lot_ids: Collection[int]) -> list[Sample]:
+    samples = Sample.objects.of_lots(lot_ids).with_value().select_related("dispatch")
+    return list(samples.filter(reading_in_use__isnull=False))
+
+
+def _pan_of_lot(run: Run, label: str = "") -> Result:
+    weighed = run.gold_mg is not None
+    return Result(
+        kind=PAN,
+        lot=run.lot.code,
+        day=run.panned_on,
+        first_day=run.panned_on,
+        last_day=run.panned_on,
+        share=Decimal(1),
+        grade_g_per_t=grade_g_per_t(run.gold_mg, run.portion_mass_g) if weighed else None,
+        limit_g_per_t=None if weighed else below_scale_grade(run.scale_step_mg, run.portion_mass_g),
+        is_below=not weighed,
+        mass_g=run.portion_mass_g,
+        url=run.get_absolute_url(),
+        label=label or (f"control run {run.planned.blind_code}" if run.planned else "test pan"),
+        is_dry=run.lot.is_dry,
+    )
+
+
+def _assay_of_lot(sample: Sample) -> Result:
+    reading = sample.reading_in_use
+    return Result(
+        kind=ASSAY,
+        lot=sample.lot.code,
+        day=sample.dispatch.sent_on,
+        first_day=sample.dispatch.sent_on,
+        last_day=sample.dispatch.sent_on,
+        share=Decimal(1),
+        grade_g_per_t=reading.grade_g_per_t,
+        limit_g_per_t=reading.limit_g_per_t,
+        is_below=reading.symbol == Reading.Symbol.BELOW,
+        is_above=reading.symbol == Reading.Symbol.ABOVE,
+        mass_g=sample.lot.mass_g,
+        url=reverse("return-detail", args=[reading.assay_return_id]),
+        label=sample.dispatch.get_method_display(),
+        is_dry=sample.lot.is_dry,
+    )
+
+
+def _of_zone(
+    result: Result, lot_id: int, origins: dict[int, list[Origin]], sorted_out: dict[int, set[str]]
+) -> Result | None:
+    """The result as the zone's own: its share of the lot, and the days its part was dug; None for what a recovery left."""
+    ways = sorted_out.get(lot_id, set())
+    if Step.Kind.RECOVER in ways:
+        return None
+    held = origins[lot_id]
+    days: list[datetime.date] = [origin.dig.dug_on for origin in held]
+    own = vars(result) | {
+        "share": sum((origin.share for origin in held), Decimal(0)),
+        "day": mean_day([(origin.dig.dug_on, origin.share) for origin in held]),
+        "first_day": min(days),
+        "last_day": max(days),
+        "is_screened": Step.Kind.SCREEN in ways,
+        "digs": frozenset(origin.dig_id for origin in held),
+    }
+    return Result(**own)
+
+
+def _sorted_out(zone) -> dict[int, set[str]]:
+    """Lots with material of this zone that came out of a recovery or a screen: lot id to the kinds of those steps."""
+    models = {"origin": Origin, "dig": Dig, "lot": Lot, "step": Step, "draw": Draw}
+    found: dict[int, set[str]] = defaultdict(set)
+    with connection.cursor() as cursor:
+        cursor.execute(_SORTED_OUT.format(**{name: model._meta.db_table for name, model in models.items()}), [zone.pk])
+        for lot_id, kind in cursor.fetchall():
+            found[lot_id].add(kind)
+    return found
+
+
+def _run_line(run: Run) -> RunLine:
+    hidden = run.key_hidden
+    counts = not (hidden or run.failed or run.is_void)
+    has_grade = counts and (run.gold_mg is not None or run.below_scale)
+    return RunLine(
+        run=run,
+        result=_pan_of_lot(run, label="run") if has_grade else None,
+        hidden=hidden,
+        treatment=run.treatment_shown or "",
+        in_estimate=has_grade and (run.planned is None or bool(run.is_control)),
+    )
+
+
+def _estimate(results: Sequence[Result], grade_unit: str) -> Estimate | None:
+    if not results:
+        return None
+    mean = mean_grade(results)
+    measured = sorted(result.grade_g_per_t for result in results if result.grade_g_per_t is not None)
+    return Estimate(
+        results=results,
+        mean=mean,
+        mean_text=_mean_text(mean, grade_unit),
+        range_text=_range_text(measured, grade_unit),
+        below=[result for result in results if result.is_below],
+        above=[result for result in results if result.is_above],
+        digs=len(frozenset().union(*(result.digs for result in results))),
+    )
+
+
+def _mean_text(mean: MeanGrade, grade_unit: str) -> str:
+    low = units.format_grade(mean.low_g_per_t, grade_unit)
+    if mean.is_exact:
+        return low
+    if mean.high_g_per_t is None:
+        return f"at least {low}"
+    high = units.format_grade(mean.high_g_per_t, grade_unit)
+    return f"between {low} and {high}" if mean.low_g_per_t else f"below {high} (not zero)"
+
+
+def _range_text(measured: Sequence[Decimal], grade_unit: str) -> str:
+    if not measured:
+        return ""
+    low, high = (units.format_grade(grade, grade_unit) for grade in (measured[0], measured[-1]))
+    return low if len(measured) == 1 else f"{low} to {high}"
+
+
+def _between_text(ratio: Between) -> str:
+    low, high = units.format_share(ratio.low), units.format_share(ratio.high)
+    if ratio.low is None:
+        return f"at most {high}" if high else ""
+    if ratio.high is None:
+        return f"at least {low}" if ratio.low else ""
+    if ratio.is_exact:
+        return low
+    return f"between {low} and {high}" if ratio.low else f"below {high}"
+
+
+def _grade_text(result: Result, grade_unit: str) -> str:
+    if result.grade_g_per_t is not None:
+        return units.format_grade(result.grade_g_per_t, grade_unit)
+    return f"{'below' if result.is_below else 'above'} {units.format_grade(result.limit_g_per_t, grade_unit)}"
+
+
+def _inputs(estimate: Estimate, grade_unit: str, mass_unit: str) -> tuple[tuple[str, str, str, str], ...]:
+    """One line per result, linked to its record."""
+    lines = []
+    for result in estimate.results:
+        share = "" if result.share == 1 else f", {units.format_share(result.share)} of it from this zone"
+        value = f"{_grade_text(result, grade_unit)} of {units.format_mass(result.mass_g, mass_unit)}{share}"
+        lines.append((f"{result.lot}, {result.label}", value, "", result.url))
+    return tuple(lines)
+
+
+def _mean_row(estimate: Estimate, label: str, formula: str, grade_unit: str, mass_unit: str) -> WorkingRow:
+    if not estimate.mean.is_exact:
+        formula = f"{formula}; {BOUNDS_FORMULA}"
+    return WorkingRow(label, formula, _inputs(estimate, grade_unit, mass_unit), estimate.mean_text)
+
+
+def _lot_working(
+    panned: Estimate | None, assayed: Estimate | None, recovery: Between, grade_unit: str, mass_unit: str
+) -> Working | None:
+    rows = []
+    if panned:
+        rows.append(_mean_row(panned, "Field estimate", PAN_FORMULA, grade_unit, mass_unit))
+    if assayed:
+        rows.append(_mean_row(assayed, "Assay, values in use", ASSAY_FORMULA, grade_unit, mass_unit))
+    if text := _between_text(recovery):
+        inputs = (("field estimate", panned.mean_text, "", ""), ("assay", assayed.mean_text, "", ""))
+        rows.append(WorkingRow("Apparent recovery", "field estimate ÷ assay", inputs, text))
+    if not rows:
+        return None
+    return Working(
+        rows=tuple(rows),
+        assumptions=(
+            "Counted are results of this lot and of what was dried, crushed, split, cut or taken for assay from it: these "
+            "leave the grade as it is but for chance. A blend, a screen fraction and what a recovery leaves do not count.",
+            "Pans: test pans, and control runs of blocks whose key is open. Failed and voided runs are left out.",
+            NEVER_ONE_QUANTITY,
+        ),
+    )
+
+
+def _zone_working(panned: Estimate | None, assayed: Estimate | None, grade_unit: str, mass_unit: str) -> Working | None:
+    formula = "sum of (grade × share of this zone × mass measured) ÷ sum of (share of this zone × mass measured)"
+    pairs = (("Mean of the pans", panned), ("Mean of the assays", assayed))
+    rows = tuple(
+        _mean_row(estimate, label, formula, grade_unit, mass_unit) for label, estimate in pairs if estimate is not None
+    )
+    if not rows:
+        return None
+    return Working(
+        rows=rows,
+        assumptions=(
+            "Each lot is taken as well mixed. A lot with material of several zones has one grade for all of them; it counts "
+            "here by this zone's share, and is no measure of this zone alone.",
+            "The day is the mean of the days the zone's material in the lot was dug, weighted by share.",
+            "Pans: test pans, and control runs of blocks whose key is open. Assays: the value in use of each sample.",
+        ),
+    )

@@ -1,0 +1,741 @@
+"""What a closed trial shows: its runs out of the books, through calc, to the sentences and rows of one page. Writes nothing."""
+
+import math
+import statistics
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from prospecting.calc import units
+from prospecting.models import Member, Origin
+from trials.models import KeyOpening, PlannedRun, Run, Treatment, Trial
+
+if TYPE_CHECKING:
+    from trials.calc.chance import ControlSpread
+    from trials.calc.comparison import ControlComparison, TreatmentComparison
+    from trials.calc.verdict import Verdict
+    from trials.calc.working import Working, WorkingRow
+
+# Less than this of (treatments - 1)(blocks - 1) is too little to claim anything by (common practice, no source).
+FEWEST_ERROR_DF = 6
+# Portions are called equal within this; the same as a plan demands of cut ones (common practice, no source).
+EQUAL_WITHIN = Decimal("0.05")
+# A scale whose step is a larger part of a middling run than this hides what the trial looks for (common practice, no source).
+COARSEST_STEP = 1 / 3
+INDICATION = "recovered by panning, indication only"
+
+
+@dataclass(frozen=True)
+class RunLine:
+    """One planned run and what came of it. `value` is what is compared: mg or colours, -inf below the scale, None left out."""
+
+    planned: PlannedRun
+    run: Run | None
+    value: float | None
+    result: str
+    left_out: str = ""
+    is_blind: bool = True
+
+    @property
+    def treatment(self) -> str:
+        return self.planned.treatment.name
+
+    @property
+    def block(self) -> int:
+        return self.planned.block.number
+
+    @property
+    def counts(self) -> bool:
+        return self.value is not None
+
+    @property
+    def is_below(self) -> bool:
+        return self.value == -math.inf
+
+
+@dataclass(frozen=True)
+class TableLine:
+    """One treatment as the table shows it; every figure as it is to be read, empty where the runs do not give it."""
+
+    name: str
+    is_control: bool
+    counted: int
+    planned: int
+    below: int
+    middle: str
+    ratio: str
+    interval: str
+    wins: str
+    more_gold: str
+    grade: str
+
+
+@dataclass(frozen=True)
+class SightLine:
+    """What the trial could have seen of one treatment or of several alike, 8 times in 10, and what the wished ratio takes."""
+
+    names: str
+    seen: str
+    more: str
+
+
+@dataclass(frozen=True)
+class Picture:
+    """Rows for the chart (its keyword arguments) and the words around it."""
+
+    rows: list[dict]
+    caption: str
+    title: str
+    description: str
+    legend: str
+    margin_ratio: float | None
+    below_text: str
+
+
+@dataclass(frozen=True)
+class TrialVerdict:
+    """All that the page of a closed trial shows, in the order it shows it."""
+
+    route: str
+    alarms: list[str]
+    route_why: str
+    verdicts: "list[Verdict]"
+    blindness: str
+    logged_blind: bool
+    picture: Picture
+    no_picture: str
+    table: list[TableLine]
+    unit: str
+    chance: list[str]
+    chance_working: "Working | None"
+    sight: list[SightLine]
+    warnings: list[str]
+    working: "Working"
+    origins: list[Origin]
+    runs: list[RunLine]
+    left_out: list[RunLine]
+    panners: str
+    openings: list[KeyOpening]
+
+
+def verdict_of(trial: Trial, member: Member) -> TrialVerdict:
+    """Analyse a closed trial by the outcome fixed at its planning; figures in this member's units."""
+    return _Reading(trial, member).verdict()
+
+
+@dataclass
+class _Reading:
+    """The trial's rows, read once, and the analysis on top of them."""
+
+    trial: Trial
+    member: Member
+    treatments: list[Treatment] = field(init=False)
+    openings: list[KeyOpening] = field(init=False)
+    origins: list[Origin] = field(init=False)
+    lines: list[RunLine] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.treatments = list(self.trial.treatments.all())
+        self.openings = list(self.trial.key_openings.select_related("member"))
+        self.origins = list(self.trial.feed_lot.origins.select_related("dig__zone__claim"))
+        planned_runs = self.trial.planned_runs.select_related(
+            "treatment", "block", "run__step", "run__panner"
+        ).prefetch_related("run__colours")
+        self.lines = [self._line(planned) for planned in planned_runs]
+
+    def verdict(self) -> TrialVerdict:
+        from trials.calc.verdict import judge, not_enough
+
+        comparison, why_none = self._compare()
+        compared = [treatment.name for treatment in self.treatments if not treatment.is_control]
+        if comparison is None:
+            blocks = len({line.block for line in self.counted if line.treatment == self.control})
+            verdicts = {name: not_enough(name, why_none, self.smallest_ratio, blocks) for name in compared}
+        else:
+            verdicts = {name: judge(comparison, name, self.smallest_ratio) for name in compared}
+        spread = self._control_spread()
+        blindness, logged_blind = self._blindness()
+        picture = self._picture(comparison, verdicts)
+        return TrialVerdict(
+            route=comparison.route if comparison else "none",
+            alarms=self._alarms(),
+            route_why=self._route_why(comparison),
+            verdicts=list(verdicts.values()),
+            blindness=blindness,
+            logged_blind=logged_blind,
+            picture=picture,
+            no_picture=self._no_picture(picture),
+            table=self._table(comparison, verdicts),
+            unit=self.unit,
+            chance=self._chance(spread),
+            chance_working=self._chance_working(spread),
+            sight=_sight_lines(verdicts, self.smallest_ratio),
+            warnings=self._warnings(comparison),
+            working=self._working(comparison, verdicts),
+            origins=self.origins,
+            runs=self.lines,
+            left_out=[line for line in self.lines if not line.counts],
+            panners=_counted_names(str(line.run.panner) for line in self.lines if line.run),
+            openings=self.openings,
+        )
+
+    # The rows
+
+    @property
+    def control(self) -> str:
+        return next(treatment.name for treatment in self.treatments if treatment.is_control)
+
+    @property
+    def by_colours(self) -> bool:
+        return self.trial.outcome == Trial.Outcome.COLOURS
+
+    @property
+    def unit(self) -> str:
+        return "colours" if self.by_colours else "mg"
+
+    @property
+    def smallest_ratio(self) -> float:
+        return float(self.trial.smallest_ratio)
+
+    @property
+    def counted(self) -> list[RunLine]:
+        return [line for line in self.lines if line.counts]
+
+    def of(self, name: str) -> list[RunLine]:
+        """The runs of one treatment that count."""
+        return [line for line in self.counted if line.treatment == name]
+
+    def _line(self, planned: PlannedRun) -> RunLine:
+        run = getattr(planned, "run", None)
+        if run is None:
+            return RunLine(planned, None, None, "not done", left_out="not done")
+        blind = run.panner_id != self.trial.mixer_id and not any(
+            opening.member_id == run.panner_id and opening.opened_at < run.recorded_at for opening in self.openings
+        )
+        if run.failed or run.is_void:
+            reason = run.fail_reason if run.failed else run.step.void_reason
+            return RunLine(planned, run, None, "failed" if run.failed else "void", left_out=reason, is_blind=blind)
+        value, result = self._outcome(run)
+        left_out = "" if value is not None else f"no {'colours' if self.by_colours else 'weight'} on record"
+        return RunLine(planned, run, value, result, left_out=left_out, is_blind=blind)
+
+    def _outcome(self, run: Run) -> tuple[float | None, str]:
+        if self.by_colours:
+            total = run.colours_total
+            return (None, "not counted") if total is None else (float(total), f"{total} colours")
+        if run.below_scale:
+            return -math.inf, f"below the scale (under {units.format_gold_mg(run.scale_step_mg)})"
+        if run.gold_mg is None:
+            return None, "not weighed"
+        return float(run.gold_mg), units.format_gold_mg(run.gold_mg)
+
+    @property
+    def scale_step_mg(self) -> float | None:
+        """The coarsest step the gold was weighed with."""
+        steps = [line.run.scale_step_mg for line in self.counted if line.run.scale_step_mg]
+        coarsest = max(steps, default=self.trial.scale_step_mg)
+        return float(coarsest) if coarsest else None
+
+    @property
+    def mean_portion_g(self) -> float | None:
+        masses = [float(line.run.portion_mass_g) for line in self.counted]
+        return statistics.fmean(masses) if masses else None
+
+    def _compare(self) -> "tuple[ControlComparison | None, str]":
+        """The comparison the trial was planned for, or None and the reason why the runs allow none."""
+        from trials.calc.comparison import compare_counts, compare_gold
+
+        columns = (
+            [line.value for line in self.lines],
+            [line.treatment for line in self.lines],
+            [line.block for line in self.lines],
+            self.control,
+        )
+        try:
+            if self.by_colours:
+                return compare_counts(*columns), ""
+            return compare_gold(*columns, scale_step_mg=self.scale_step_mg), ""
+        except ValueError as refusal:
+            return None, str(refusal)
+
+    # What stands above the verdicts, and the warnings below
+
+    def _alarms(self) -> list[str]:
+        found = []
+        not_done = sum(1 for line in self.lines if line.run is None)
+        if not_done:
+            found.append(
+                f"Ended early by {self.trial.closed_by} on {self.trial.closed_at:%-d %b %Y}, {not_done} of {len(self.lines)} "
+                f"planned runs not done: {_ended(self.trial.close_reason)} A trial stopped when it looks good shows gains that "
+                "are not there, so read the verdict as weaker than its figures."
+            )
+        failed = Counter({treatment.name: 0 for treatment in self.treatments})
+        failed.update(line.treatment for line in self.lines if line.run and not line.counts)
+        worst, most = failed.most_common(1)[0]
+        rest = max(number for name, number in failed.items() if name != worst)
+        # Two or more, and over twice what any other treatment lost: a rule of thumb, common practice, no source.
+        if most >= 2 and most > 2 * rest:
+            found.append(
+                f"{most} runs of {worst} failed, and of no other treatment more than {rest}. If they failed because of what "
+                "was done to them, no analysis of the rest is fair: find out why first."
+            )
+        return found
+
+    def _route_why(self, comparison: "ControlComparison | None") -> str:
+        if comparison is None or comparison.route != "ranks":
+            return ""
+        below = _counted_names(line.treatment for line in self.counted if line.is_below)
+        return (
+            f"{comparison.runs_below_scale} of {comparison.runs_used} runs came out below the scale ({below}). What the scale "
+            "does not show is not zero and has no ratio, so the treatments are compared by their places within the blocks: "
+            "that gives a direction, not how much."
+        )
+
+    def _blindness(self) -> tuple[str, bool]:
+        counted = self.counted
+        seeing = [line for line in counted if not line.is_blind]
+        if not counted:
+            return "", True
+        if not seeing:
+            return f"Logged blind: nobody who panned one of the {len(counted)} runs had seen the key.", True
+        by = _counted_names(str(line.run.panner) for line in seeing)
+        were = "run was" if len(seeing) == 1 else "runs were"
+        return (
+            f"{len(seeing)} of {len(counted)} {were} panned by someone who had seen the key ({by}): this verdict is weaker "
+            "than its figures."
+        ), False
+
+    def _warnings(self, comparison: "ControlComparison | None") -> list[str]:
+        checks = [
+            self._warn_left_out(),
+            self._warn_few_blocks(comparison),
+            self._warn_scale(),
+            self._warn_portions(),
+            self._warn_guesses(),
+            self._warn_wet(),
+        ]
+        return [sentence for sentence in checks if sentence]
+
+    def _warn_left_out(self) -> str:
+        out = [line for line in self.lines if line.run and not line.counts]
+        if not out:
+            return ""
+        runs = "1 run is" if len(out) == 1 else f"{len(out)} runs are"
+        return (
+            f"{runs} left out ({_counted_names(line.treatment for line in out)}); reasons stand below. A run that failed "
+            "because of its treatment makes the comparison unfair."
+        )
+
+    def _warn_few_blocks(self, comparison: "ControlComparison | None") -> str:
+        if comparison is None or comparison.route == "ranks" or comparison.df is None or comparison.df >= FEWEST_ERROR_DF:
+            return ""
+        blocks = "1 block" if comparison.blocks == 1 else f"{comparison.blocks} blocks"
+        return (
+            f"{blocks} leave {comparison.df} degrees of freedom to judge chance by; under {FEWEST_ERROR_DF} is little to "
+            "stand on (common practice). A repeat in new blocks is worth more than this verdict."
+        )
+
+    def _warn_scale(self) -> str:
+        weighed = [line.value for line in self.counted if not line.is_below]
+        step = self.scale_step_mg
+        if self.by_colours or not weighed or not step:
+            return ""
+        middle = statistics.median(weighed)
+        if step <= middle * COARSEST_STEP:
+            return ""
+        return (
+            f"The scale's step, {units.format_gold_mg(step)}, is more than a third of a middling run "
+            f"({units.format_gold_mg(middle)}): its rounding hides small differences and can make up others."
+        )
+
+    def _warn_portions(self) -> str:
+        masses = [line.run.portion_mass_g for line in self.counted]
+        if not masses or max(masses) <= min(masses) * (1 + EQUAL_WITHIN):
+            return ""
+        low, high = (units.format_mass(mass, self.member.mass_unit) for mass in (min(masses), max(masses)))
+        return (
+            f"The portions are not equal ({low} to {high}, over 5 % apart): a heavier one holds more gold whatever was done "
+            "to it."
+        )
+
+    def _warn_guesses(self) -> str:
+        guessed = [line for line in self.lines if line.run and line.run.guess]
+        if not guessed:
+            return ""
+        told = "; ".join(f"{line.planned.blind_code} guessed “{line.run.guess}”, was {line.treatment}" for line in guessed)
+        of = "1 run" if len(guessed) == 1 else f"{len(guessed)} runs"
+        return f"Of {of} the panner guessed the treatment: {told}. Where guesses come right, smell, colour or suds gave it away."
+
+    def _warn_wet(self) -> str:
+        if self.trial.feed_lot.is_dry:
+            return ""
+        return (
+            f"{self.trial.feed_lot.code} is not marked as dried: that does not harm the comparison, but a grade per mass of "
+            "it reads low."
+        )
+
+    # Table and picture
+
+    def _table(self, comparison: "ControlComparison | None", verdicts: "dict[str, Verdict]") -> list[TableLine]:
+        return [self._table_line(treatment, comparison, verdicts) for treatment in self.treatments]
+
+    def _table_line(self, treatment: Treatment, comparison, verdicts) -> TableLine:
+        from trials.calc.working import figure
+
+        name, is_control = treatment.name, treatment.is_control
+        counted = self.of(name)
+        entry = None if comparison is None or is_control else comparison.of(name)
+        mean = None if comparison is None else (comparison.control_mean if is_control else entry.mean)
+        ratio, interval, wins, more_gold, grade = "", "", "", "", ""
+        if entry is not None:
+            ratio = "" if entry.ratio is None else figure(entry.ratio)
+            interval = _interval_text(entry, verdicts[name])
+            if entry.blocks_compared:
+                wins = f"{entry.blocks_higher} of {entry.blocks_compared}"
+        if mean and not self.by_colours:
+            grade = units.format_grade(mean / self.mean_portion_g * 1000, self.member.grade_unit)
+            if entry is not None and comparison.control_mean:
+                more_gold = _signed(mean - comparison.control_mean)
+        return TableLine(
+            name=name,
+            is_control=is_control,
+            counted=len(counted),
+            planned=sum(1 for line in self.lines if line.treatment == name),
+            below=sum(1 for line in counted if line.is_below),
+            middle=_middle_text(counted) if mean is None else figure(mean),
+            ratio=ratio,
+            interval=interval,
+            wins=wins,
+            more_gold=more_gold,
+            grade=grade,
+        )
+
+    def _picture(self, comparison: "ControlComparison | None", verdicts: "dict[str, Verdict]") -> Picture:
+        """Multiples of the control's middle where it has one, else the plain figures."""
+        base = comparison.control_mean if comparison and comparison.route != "ranks" else None
+        as_ratio = bool(base)
+        rows = [self._picture_row(treatment, comparison, verdicts, base or 1.0) for treatment in self.treatments]
+        below_text = "none" if self.by_colours else "below"
+        legend = "Each dot is one run."
+        if any(row["below"] for row in rows):
+            legend += " Open dots: runs that showed no colour." if self.by_colours else " Open dots: runs below the scale."
+        if as_ratio:
+            legend += (
+                " Bars are 95 % intervals, all treatments judged together (90 % where the verdict is equivalence): solid where "
+                "something is shown, dashed where not. Shaded: too small to matter, as fixed before the trial."
+            )
+        else:
+            legend += " No bars: the runs give no ratio."
+        what = "colours" if self.by_colours else "gold"
+        return Picture(
+            rows=rows,
+            caption=f"times the middle of {_short(self.control)}" if as_ratio else f"{self.unit} per portion",
+            title=f"{what.title()} by treatment, each run{' as a multiple of the control' if as_ratio else ''}",
+            description=" ".join(_row_in_words(row, self.unit, as_ratio) for row in rows),
+            legend=legend,
+            margin_ratio=self.smallest_ratio if as_ratio else None,
+            below_text=below_text,
+        )
+
+    def _picture_row(self, treatment: Treatment, comparison, verdicts, base: float) -> dict:
+        name = treatment.name
+        values = [line.value / base for line in self.of(name) if line.value > 0]
+        row = {
+            "label": f"{name} (control)" if treatment.is_control else name,
+            "values": values,
+            "below": sum(1 for line in self.of(name) if line.value <= 0),
+        }
+        if treatment.is_control or comparison is None or comparison.route == "ranks" or not comparison.control_mean:
+            return row
+        entry, verdict = comparison.of(name), verdicts[name]
+        lower, upper = _deciding_interval(entry, verdict)
+        return row | {
+            "centre": entry.ratio,
+            "lower": lower,
+            "upper": upper,
+            "shown": verdict.kind != "not shown",
+            "worse": verdict.kind == "worse",
+        }
+
+    def _no_picture(self, picture: Picture) -> str:
+        if any(row["values"] for row in picture.rows):
+            return ""
+        if not self.counted:
+            return "No run counts, so there is nothing to draw."
+        if self.by_colours:
+            return f"Nothing to draw: none of the {len(self.counted)} runs showed a colour."
+        return f"Nothing to draw: all {len(self.counted)} runs came out below the scale."
+
+    # Chance
+
+    def _control_spread(self) -> "ControlSpread | None":
+        from trials.calc.chance import spread_of_counts, spread_of_masses
+
+        values = [line.value for line in self.of(self.control) if not line.is_below]
+        if not values:
+            return None
+        if self.by_colours:
+            return spread_of_counts([int(value) for value in values])
+        return spread_of_masses(values, colours=self._control_colours())
+
+    def _control_colours(self) -> dict[str, float] | None:
+        """Mean colours per control run by size class, over the weighed control runs whose colours were counted."""
+        counted = [line.run for line in self.of(self.control) if not line.is_below and line.run.colours_total is not None]
+        totals: Counter[str] = Counter()
+        for run in counted:
+            totals.update({count.size_class: count.count for count in run.colours.all()})
+        return {size_class: number / len(counted) for size_class, number in totals.items()} if totals.total() else None
+
+    def _chance(self, spread: "ControlSpread | None") -> list[str]:
+        if spread is None:
+            return ["No control run can be weighed against chance: none gave a figure."]
+        found = [spread.sentence]
+        if not self.by_colours and spread.cv_chance is None and spread.mean > 0:
+            found = [self._guessed_chance(spread)]
+        below = sum(1 for line in self.of(self.control) if line.is_below)
+        if below:
+            found.append(f"{_runs(below)} of {self.control} below the scale could not be counted in, so the true spread is wider.")
+        if spread.runs > 1:
+            found.append("What differs from block to block (day, water, panner) is in the spread seen; the verdicts take it out.")
+        return found
+
+    def _guessed_chance(self, spread: "ControlSpread") -> str:
+        from trials.calc.chance import GRAIN_MG, spread_of_masses
+        from trials.calc.working import figure
+
+        values = [line.value for line in self.of(self.control) if not line.is_below]
+        least, most = (spread_of_masses(values, size_class=name).cv_chance for name in ("flour", "fine"))
+        return (
+            f"{spread.sentence} Until then it can only be guessed: were all the gold flour ({figure(GRAIN_MG['flour'], 2)} mg a "
+            f"grain), chance alone would give about {100 * least:.0f} % of the mean; were it all fine "
+            f"({figure(GRAIN_MG['fine'], 2)} mg a grain), about {100 * most:.0f} %."
+        )
+
+    def _chance_working(self, spread: "ControlSpread | None") -> "Working | None":
+        from trials.calc.working import Working
+
+        if spread is None:
+            return None
+        runs = [line for line in self.of(self.control) if not line.is_below]
+        return Working((self._runs_row(f"Runs of {self.control} that count", runs), *spread.working.rows), spread.working.assumptions)
+
+    # Working
+
+    def _working(self, comparison: "ControlComparison | None", verdicts: "dict[str, Verdict]") -> "Working":
+        from trials.calc.working import Working
+
+        rows = [self._runs_row("Runs", self.lines)]
+        if comparison is None:
+            return Working(tuple(rows))
+        rows += comparison.working.rows
+        for entry in comparison.treatments:
+            rows += _equivalence_rows(entry, comparison)
+            rows += self._gain_rows(entry, comparison)
+            rows += _sight_rows(entry, verdicts[entry.treatment], comparison, self.smallest_ratio)
+        if comparison.control_mean and not self.by_colours:
+            rows.append(self._grade_row(self.control, comparison.control_mean))
+        return Working(tuple(rows), (comparison.method, *comparison.assumptions))
+
+    def _runs_row(self, label: str, lines: Iterable[RunLine]) -> "WorkingRow":
+        from trials.calc.working import WorkingRow
+
+        return WorkingRow(
+            label,
+            "as logged; " + ("colours of all size classes added" if self.by_colours else "gold by weight"),
+            tuple(
+                (
+                    f"{line.planned.blind_code}, block {line.block}, {line.treatment}",
+                    f"{line.result}: {line.left_out}" if line.run and line.left_out else line.result,
+                    "",
+                    line.run.get_absolute_url() if line.run else "",
+                )
+                for line in lines
+            ),
+        )
+
+    def _gain_rows(self, entry: "TreatmentComparison", comparison: "ControlComparison") -> "list[WorkingRow]":
+        from trials.calc.working import WorkingRow, given
+
+        if self.by_colours or not entry.mean or not comparison.control_mean:
+            return []
+        gain = WorkingRow(
+            f"{entry.treatment}: gold more or less per portion",
+            "middle of the treatment - middle of the control, both exp(least-squares mean of ln mg)",
+            (given("treatment", entry.mean, "mg"), given("control", comparison.control_mean, "mg")),
+            _signed(entry.mean - comparison.control_mean),
+        )
+        return [gain, self._grade_row(str(entry.treatment), entry.mean)]
+
+    def _grade_row(self, name: str, mean_mg: float) -> "WorkingRow":
+        from trials.calc.working import WorkingRow, given
+
+        return WorkingRow(
+            f"{name}: recovered grade",
+            "mg of gold / g of ore x 1000 = g/t",
+            (given("middle of the runs", mean_mg, "mg"), given("mean portion", self.mean_portion_g, "g")),
+            units.format_grade(mean_mg / self.mean_portion_g * 1000, self.member.grade_unit),
+            "",
+            f"{INDICATION}; {'dried' if self.trial.feed_lot.is_dry else 'not dried'} ore",
+        )
+
+
+def _equivalence_rows(entry: "TreatmentComparison", comparison: "ControlComparison") -> "list[WorkingRow]":
+    from trials.calc.simultaneous import t_quantile
+    from trials.calc.working import WorkingRow, figure, given
+
+    if entry.equivalence_lower is None or entry.equivalence_upper is None or entry.se_log is None:
+        return []
+    t = t_quantile(1 - 0.05 / comparison.judged_together, comparison.df)
+    return [
+        WorkingRow(
+            f"{entry.treatment}: interval for equivalence",
+            "exp(ln ratio -/+ t x standard error), t one-sided at 5 % shared out over the comparisons",
+            (
+                given("ratio", entry.ratio, "times"),
+                given("t", t),
+                given("standard error of ln ratio", entry.se_log),
+                given("comparisons", comparison.judged_together),
+                given("degrees of freedom", comparison.df),
+            ),
+            f"{figure(entry.equivalence_lower)} to {figure(entry.equivalence_upper)}",
+            "times",
+            "two one-sided tests (Schuirmann 1987, from memory), Bonferroni",
+        )
+    ]
+
+
+def _sight_rows(
+    entry: "TreatmentComparison", verdict: "Verdict", comparison: "ControlComparison", smallest_ratio: float
+) -> "list[WorkingRow]":
+    from trials.calc.working import WorkingRow, figure, given
+
+    if verdict.detectable_ratio is None:
+        return []
+    error = [given("standard error of ln ratio", entry.se_log)] if entry.se_log is not None else []
+    more = "" if verdict.more_blocks is None else f", {verdict.more_blocks} more blocks for {figure(smallest_ratio)} times"
+    return [
+        WorkingRow(
+            f"{entry.treatment}: what the trial could have seen",
+            "the true ratio whose interval leaves out 1 with a chance of 80 %, from the spread of equal runs, not from the "
+            "effect seen",
+            (
+                given("spread of ln within blocks", comparison.sd_log),
+                *error,
+                given("blocks", comparison.blocks),
+                given("degrees of freedom", comparison.df),
+            ),
+            f"{_up(verdict.detectable_ratio)} times{more}",
+            "",
+            "normal tail averaged over the estimated spread (noncentral t)",
+        )
+    ]
+
+
+def _sight_lines(verdicts: "dict[str, Verdict]", smallest_ratio: float) -> list[SightLine]:
+    """One line for all treatments that the trial saw equally well."""
+    from trials.calc.verdict import LARGEST_RATIO, written
+    from trials.calc.power import MOST_BLOCKS
+
+    groups: dict[tuple[str, str], list[str]] = {}
+    for name, verdict in verdicts.items():
+        wished = f"{written(smallest_ratio)} times"
+        if verdict.detectable_ratio is None:
+            seen = "cannot be said from these runs"
+            more = "" if verdict.more_blocks is None else f"{_blocks(verdict.more_blocks)} more, to begin with"
+        else:
+            seen = (
+                f"{_up(verdict.detectable_ratio)} times or more"
+                if verdict.detectable_ratio <= LARGEST_RATIO
+                else "nothing short of a hundredfold gain"
+            )
+            if verdict.more_blocks is None:
+                more = f"over {MOST_BLOCKS} blocks to see {wished}: lessen the spread first"
+            elif verdict.more_blocks == 0:
+                more = f"none: {wished} was within its sight"
+            else:
+                more = f"about {_blocks(verdict.more_blocks)} more to see {wished}"
+        groups.setdefault((seen, more), []).append(name)
+    return [SightLine(", ".join(names), seen, more) for (seen, more), names in groups.items()]
+
+
+def _deciding_interval(entry: "TreatmentComparison", verdict: "Verdict") -> tuple[float | None, float | None]:
+    """The interval the verdict rests on."""
+    if verdict.kind == "equivalent":
+        return entry.equivalence_lower, entry.equivalence_upper
+    return entry.lower, entry.upper
+
+
+def _interval_text(entry: "TreatmentComparison", verdict: "Verdict") -> str:
+    from trials.calc.working import figure
+
+    lower, upper = _deciding_interval(entry, verdict)
+    if lower is None and upper is None:
+        return ""
+    level = " (90 %)" if verdict.kind == "equivalent" else ""
+    if upper is None:
+        return f"{figure(lower)} or more{level}"
+    if not lower:
+        return f"up to {figure(upper)}{level}"
+    return f"{figure(lower)} to {figure(upper)}{level}"
+
+
+def _middle_text(lines: Sequence[RunLine]) -> str:
+    """The median, where a run below the scale is lower than every weighed one."""
+    from trials.calc.working import figure
+
+    if not lines:
+        return ""
+    middle = statistics.median([line.value for line in lines])
+    return "below the scale" if middle == -math.inf else figure(middle)
+
+
+def _row_in_words(row: dict, unit: str, as_ratio: bool) -> str:
+    from trials.calc.working import figure
+
+    values, unit = row["values"], "times" if as_ratio else unit
+    runs = len(values) + row["below"]
+    said = f"{row['label']}: {_runs(runs)}"
+    if values:
+        said += f", {figure(min(values))} to {figure(max(values))} {unit}"
+    if row["below"]:
+        said += f", {row['below']} with nothing to show"
+    if row.get("lower") is not None or row.get("upper") is not None:
+        low = figure(row["lower"]) if row.get("lower") else "nothing"
+        high = figure(row["upper"]) if row.get("upper") else "no limit"
+        said += f"; interval {low} to {high}, {'shown' if row['shown'] else 'not shown'}"
+    return f"{said}."
+
+
+def _counted_names(names: Iterable[str]) -> str:
+    return ", ".join(f"{name} {number}" for name, number in Counter(names).items())
+
+
+def _signed(mg: float) -> str:
+    text = units.format_gold_mg(abs(mg))
+    return f"{'+' if mg > 0 else '−' if mg < 0 else ''}{text}"
+
+
+def _up(ratio: float) -> str:
+    """Three figures, rounded up: never flattering the trial."""
+    from trials.calc.working import figure
+
+    step = 10.0 ** (math.floor(math.log10(ratio)) - 2)
+    return figure(math.ceil(ratio / step - 1e-9) * step)
+
+
+def _runs(number: int) -> str:
+    return "1 run" if number == 1 else f"{number} runs"
+
+
+def _blocks(number: int) -> str:
+    return "1 block" if number == 1 else f"{number} blocks"
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= 28 else f"{name[:27].rstrip()}…"
+
+
+def _ended(sentence: str) -> str:
+    return sentence if sentence.endswith((".", "!", "?")) else f"{sentence}."

@@ -27,20 +27,23 @@ def load_scenario(*, password: str, story_file: Path = STORY) -> None:
     if Member.objects.exists():
         raise ValueError("The demo is loaded into an empty site only; this one has members already.")
     story = json.loads(story_file.read_text())
-    people = {
-        name: members.add_first_keeper(username=name, first_name=FIRST_NAMES[name], password=password)
-        if role == "keeper"
-        else None
-        for name, role in ROLES.items()
-    }
-    for name, role in ROLES.items():
-        if people[name] is None:
-            people[name] = members.add_member(
-                username=name, first_name=FIRST_NAMES[name], role=role, password=password, recorded_by=people["keeper"]
-            )
+    people = {"keeper": members.add_first_keeper(username="keeper", password=password)}
+    keeper = members.change_member(
+        member=people["keeper"],
+        role=ROLES["keeper"],
+        is_active=True,
+        first_name=FIRST_NAMES["keeper"],
+        last_name="",
+        changed_by=people["keeper"],
+    )
+    for name, role in list(ROLES.items())[1:]:
+        people[name] = members.add_member(
+            username=name, first_name=FIRST_NAMES[name], role=role, password=password, added_by=keeper
+        )
     player = _Player(story, people)
     player.dig()
     player.test_pans()
+    player.take_splits()
     player.prepare_test_lots()
     player.dose_trial()
     player.running_trial()
@@ -107,6 +110,10 @@ class _Player:
                 recorded_by=self.people["panner"],
             )
 
+    def take_splits(self) -> None:
+        names = [assay["bucket"] for assay in self.story["assays"]]
+        self.splits = {name: self._take_for_assay(self.buckets[name], "2026-09-01") for name in names}
+
     def prepare_test_lots(self) -> None:
         """Crush and screen six buckets; blend four to the dose trial's lot, two to the running trial's."""
         crushed = {name: self._crush(name) for name in ("1-5", "1-6", "2-4", "2-5", "4-5", "4-6")}
@@ -167,9 +174,7 @@ class _Player:
 
     def assays(self) -> None:
         laboratory = assays.add_laboratory(name="Invented Assay Office", recorded_by=self.people["keeper"])
-        splits = {}
-        for assay in self.story["assays"]:
-            splits[assay["bucket"]] = self._take_for_assay(self.buckets[assay["bucket"]], "2026-09-01")
+        splits = self.splits
         of_blend = self._take_for_assay(self.dose_lot, "2026-09-14")
         sent = [lot for name, lot in splits.items() if not name.startswith("3")] + [of_blend]
         dispatch = assays.send_dispatch(

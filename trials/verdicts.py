@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from django.utils import timezone
+
 from prospecting.calc import units
 from prospecting.models import Member, Origin
 from trials.models import KeyOpening, PlannedRun, Run, Treatment, Trial
@@ -207,6 +209,11 @@ class _Reading:
         """The runs of one treatment that count."""
         return [line for line in self.counted if line.treatment == name]
 
+    def _by_treatment(self, lines: Iterable[RunLine]) -> str:
+        """How many of these runs each treatment has, in the treatments' own order."""
+        numbers = Counter(line.treatment for line in lines)
+        return ", ".join(f"{t.name} {numbers[t.name]}" for t in self.treatments if numbers[t.name])
+
     def _line(self, planned: PlannedRun) -> RunLine:
         run = getattr(planned, "run", None)
         if run is None:
@@ -267,7 +274,7 @@ class _Reading:
         not_done = sum(1 for line in self.lines if line.run is None)
         if not_done:
             found.append(
-                f"Ended early by {self.trial.closed_by} on {self.trial.closed_at:%-d %b %Y}, {not_done} of {len(self.lines)} "
+                f"Ended early by {self.trial.closed_by} on {timezone.localtime(self.trial.closed_at):%-d %b %Y}, {not_done} of {len(self.lines)} "
                 f"planned runs not done: {_ended(self.trial.close_reason)} A trial stopped when it looks good shows gains that "
                 "are not there, so read the verdict as weaker than its figures."
             )
@@ -278,7 +285,7 @@ class _Reading:
         # Two or more, and over twice what any other treatment lost: a rule of thumb, common practice, no source.
         if most >= 2 and most > 2 * rest:
             found.append(
-                f"{most} runs of {worst} failed, and of no other treatment more than {rest}. If they failed because of what "
+                f"{most} runs of {worst} failed, and {'at most ' + _runs(rest) if rest else 'none'} of any other treatment. If they failed because of what "
                 "was done to them, no analysis of the rest is fair: find out why first."
             )
         return found
@@ -286,7 +293,7 @@ class _Reading:
     def _route_why(self, comparison: "ControlComparison | None") -> str:
         if comparison is None or comparison.route != "ranks":
             return ""
-        below = _counted_names(line.treatment for line in self.counted if line.is_below)
+        below = self._by_treatment(line for line in self.counted if line.is_below)
         return (
             f"{comparison.runs_below_scale} of {comparison.runs_used} runs came out below the scale ({below}). What the scale "
             "does not show is not zero and has no ratio, so the treatments are compared by their places within the blocks: "
@@ -322,18 +329,16 @@ class _Reading:
         out = [line for line in self.lines if line.run and not line.counts]
         if not out:
             return ""
-        runs = "1 run is" if len(out) == 1 else f"{len(out)} runs are"
         return (
-            f"{runs} left out ({_counted_names(line.treatment for line in out)}); reasons stand below. A run that failed "
+            f"{_runs(len(out))} left out ({self._by_treatment(out)}); reasons stand below. A run that failed "
             "because of its treatment makes the comparison unfair."
         )
 
     def _warn_few_blocks(self, comparison: "ControlComparison | None") -> str:
         if comparison is None or comparison.route == "ranks" or comparison.df is None or comparison.df >= FEWEST_ERROR_DF:
             return ""
-        blocks = "1 block" if comparison.blocks == 1 else f"{comparison.blocks} blocks"
         return (
-            f"{blocks} leave {comparison.df} degrees of freedom to judge chance by; under {FEWEST_ERROR_DF} is little to "
+            f"{_blocks(comparison.blocks)} leave {comparison.df} degrees of freedom to judge chance by; under {FEWEST_ERROR_DF} is little to "
             "stand on (common practice). A repeat in new blocks is worth more than this verdict."
         )
 
@@ -365,8 +370,7 @@ class _Reading:
         if not guessed:
             return ""
         told = "; ".join(f"{line.planned.blind_code} guessed “{line.run.guess}”, was {line.treatment}" for line in guessed)
-        of = "1 run" if len(guessed) == 1 else f"{len(guessed)} runs"
-        return f"Of {of} the panner guessed the treatment: {told}. Where guesses come right, smell, colour or suds gave it away."
+        return f"Of {_runs(len(guessed))} the panner guessed the treatment: {told}. Where guesses come right, smell, colour or suds gave it away."
 
     def _warn_wet(self) -> str:
         if self.trial.feed_lot.is_dry:
@@ -497,7 +501,7 @@ class _Reading:
         below = sum(1 for line in self.of(self.control) if line.is_below)
         if below:
             found.append(f"{_runs(below)} of {self.control} below the scale could not be counted in, so the true spread is wider.")
-        if spread.runs > 1:
+        if spread.cv_seen:
             found.append("What differs from block to block (day, water, panner) is in the spread seen; the verdicts take it out.")
         return found
 
@@ -635,27 +639,25 @@ def _sight_rows(
 
 def _sight_lines(verdicts: "dict[str, Verdict]", smallest_ratio: float) -> list[SightLine]:
     """One line for all treatments that the trial saw equally well."""
-    from trials.calc.verdict import LARGEST_RATIO, written
     from trials.calc.power import MOST_BLOCKS
+    from trials.calc.verdict import LARGEST_RATIO
+    from trials.calc.working import figure
 
+    wished = f"{figure(smallest_ratio)} times"
     groups: dict[tuple[str, str], list[str]] = {}
     for name, verdict in verdicts.items():
-        wished = f"{written(smallest_ratio)} times"
         if verdict.detectable_ratio is None:
-            seen = "cannot be said from these runs"
-            more = "" if verdict.more_blocks is None else f"{_blocks(verdict.more_blocks)} more, to begin with"
+            seen = "Cannot be said from these runs."
+            more = "" if verdict.more_blocks is None else f"{_blocks(verdict.more_blocks, 'more')}, to begin with."
         else:
-            seen = (
-                f"{_up(verdict.detectable_ratio)} times or more"
-                if verdict.detectable_ratio <= LARGEST_RATIO
-                else "nothing short of a hundredfold gain"
-            )
+            far = verdict.detectable_ratio > LARGEST_RATIO
+            seen = "Nothing short of a hundredfold gain." if far else f"{_up(verdict.detectable_ratio)} times or more."
             if verdict.more_blocks is None:
-                more = f"over {MOST_BLOCKS} blocks to see {wished}: lessen the spread first"
+                more = f"Over {MOST_BLOCKS} blocks would be needed to see {wished}: lessen the spread first."
             elif verdict.more_blocks == 0:
-                more = f"none: {wished} was within its sight"
+                more = f"That takes in {wished}."
             else:
-                more = f"about {_blocks(verdict.more_blocks)} more to see {wished}"
+                more = f"About {_blocks(verdict.more_blocks, 'more')} would see {wished}."
         groups.setdefault((seen, more), []).append(name)
     return [SightLine(", ".join(names), seen, more) for (seen, more), names in groups.items()]
 
@@ -729,8 +731,8 @@ def _runs(number: int) -> str:
     return "1 run" if number == 1 else f"{number} runs"
 
 
-def _blocks(number: int) -> str:
-    return "1 block" if number == 1 else f"{number} blocks"
+def _blocks(number: int, between: str = "") -> str:
+    return " ".join(filter(None, [str(number), between, "block" if number == 1 else "blocks"]))
 
 
 def _short(name: str) -> str:

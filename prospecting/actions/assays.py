@@ -335,8 +335,8 @@ def _store(
     write_journal(
         member=recorded_by,
         about=assay_return,
-        what=f"{len(readings)} reading(s) of {len({each.sample_id for each in readings})} sample(s) "
-        + (f"read from {file_name}" if file_bytes is not None else "typed in"),
+        what=f"{'read from ' + file_name if file_bytes is not None else 'typed in'}: cells {len(readings)}, "
+        f"samples {len({each.sample_id for each in readings})}",
         why=f"left out as not of this dispatch: {', '.join(unknown)}"[:2000] if unknown else "",
     )
     _apply_first_reading(assay_return, recorded_by=recorded_by)

@@ -86,9 +86,15 @@ def new_codes(number: int) -> list[str]:
 
 def check_day(day: datetime.date, *, field_name: str = "done_on") -> None:
     if day > timezone.localdate() + datetime.timedelta(days=1):
-        raise Refused(f"{day:%d %b %Y} has not come yet. Give the day it was done.", code="day_in_future", field=field_name)
+        raise Refused(
+            f"{day:%d %b %Y} has not come yet. Give the day it was done.",
+            code="day_in_future",
+            field=field_name,
+        )
     if day.year < 1900:
-        raise Refused(f"{day} is too long ago to be the day it was done.", code="day_too_early", field=field_name)
+        raise Refused(
+            f"{day} is too long ago to be the day it was done.", code="day_too_early", field=field_name
+        )
 
 
 @transaction.atomic
@@ -114,7 +120,9 @@ def record_step(
     drawn_already: set[int] = set()
     for draw in draws:
         if draw.lot.pk in drawn_already:
-            raise Refused(f"{draw.lot.code} is listed twice: give its mass once.", code="lot_twice", field=draw.field)
+            raise Refused(
+                f"{draw.lot.code} is listed twice: give its mass once.", code="lot_twice", field=draw.field
+            )
         drawn_already.add(draw.lot.pk)
         _check_draw(locked[draw.lot.pk], draw)
     loss_g = _check_balance(kind, draws, makes, details, mass_unit=recorded_by.mass_unit)
@@ -161,7 +169,9 @@ def check_makes(makes: Sequence[NewLot]) -> None:
             raise Refused("A lot weighs more than nothing.", code="mass_not_positive", field=new.field)
 
 
-def make_lots(*, step: Step, makes: Sequence[NewLot], shares: dict[int, Decimal], parents: Sequence[Lot]) -> list[Lot]:
+def make_lots(
+    *, step: Step, makes: Sequence[NewLot], shares: dict[int, Decimal], parents: Sequence[Lot]
+) -> list[Lot]:
     """Create the lots a step makes, each with its code, its stripe and its origin shares."""
     stripes = set(Dig.objects.filter(pk__in=shares).values_list("zone__stripe", "zone_id"))
     stripe = next(iter(stripes))[0] if len(stripes) == 1 else "mixed"
@@ -196,7 +206,9 @@ def make_lots(*, step: Step, makes: Sequence[NewLot], shares: dict[int, Decimal]
 def blended_shares(parts: Sequence[tuple[Decimal, Lot]]) -> dict[int, Decimal]:
     """Each dig's share in these masses of these lots put together, every lot taken as well mixed."""
     by_lot: dict[int, dict[int, Decimal]] = {lot.pk: {} for _, lot in parts}
-    for lot_id, dig_id, share in Origin.objects.filter(lot_id__in=by_lot).values_list("lot_id", "dig_id", "share"):
+    for lot_id, dig_id, share in Origin.objects.filter(lot_id__in=by_lot).values_list(
+        "lot_id", "dig_id", "share"
+    ):
         by_lot[lot_id][dig_id] = share
     return lineage.blend_shares([(mass_g, by_lot[lot.pk]) for mass_g, lot in parts])
 

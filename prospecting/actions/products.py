@@ -22,7 +22,9 @@ def keep_products(*, step: Step, products: Sequence[NewLot], recorded_by) -> lis
     if step.kind != Step.Kind.RECOVER:
         raise Refused("Only a recovery has concentrate and tails.", code="no_recovery")
     if not products:
-        raise Refused("Weigh the concentrate, the tails, or both.", code="nothing_weighed", field="concentrate")
+        raise Refused(
+            "Weigh the concentrate, the tails, or both.", code="nothing_weighed", field="concentrate"
+        )
     check_makes(products)
     draws = list(step.draws.select_related("lot"))
     locked = lock_lots(draw.lot for draw in draws)
@@ -37,7 +39,8 @@ def keep_products(*, step: Step, products: Sequence[NewLot], recorded_by) -> lis
             )
     try:
         loss_g = mass_balance.step_loss_g(
-            [draw.mass_g for draw in draws], [lot.mass_g for lot in there] + [product.mass_g for product in products]
+            [draw.mass_g for draw in draws],
+            [lot.mass_g for lot in there] + [product.mass_g for product in products],
         )
     except ValueError as error:
         raise Refused(str(error), code="gain", field=products[-1].field) from None
@@ -47,6 +50,8 @@ def keep_products(*, step: Step, products: Sequence[NewLot], recorded_by) -> lis
     step.save(update_fields=["loss_g"])
     for lot in lots:
         write_journal(
-            member=recorded_by, about=step, what=f"kept {lot.get_kind_display().lower()} as {lot.code}, {lot.mass_typed}"
+            member=recorded_by,
+            about=step,
+            what=f"kept {lot.get_kind_display().lower()} as {lot.code}, {lot.mass_typed}",
         )
     return lots

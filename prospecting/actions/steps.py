@@ -84,7 +84,14 @@ def crush_lot(*, draw: DrawFrom, crushed: NewLot, recorded_by, done_on, details:
     return record_step(
         kind=Step.Kind.CRUSH,
         draws=[draw],
-        makes=[replace(crushed, kind=Kind.CRUSHED, top_size_um=details.target_size_um)],
+        makes=[
+            replace(
+                crushed,
+                kind=Kind.CRUSHED,
+                top_size_um=details.target_size_um,
+                title=crushed.title or draw.lot.title,
+            )
+        ],
         recorded_by=recorded_by,
         done_on=done_on,
         details=details,
@@ -92,7 +99,14 @@ def crush_lot(*, draw: DrawFrom, crushed: NewLot, recorded_by, done_on, details:
 
 
 def screen_lot(
-    *, draw: DrawFrom, opening_um: Decimal, undersize: NewLot | None, oversize: NewLot | None, recorded_by, done_on, details
+    *,
+    draw: DrawFrom,
+    opening_um: Decimal,
+    undersize: NewLot | None,
+    oversize: NewLot | None,
+    recorded_by,
+    done_on,
+    details,
 ) -> Step:
     """Screen into undersize and oversize; both become lots (one may be missing when all passed or none did)."""
     makes = []
@@ -100,9 +114,10 @@ def screen_lot(
         # Material that was finer than the opening already is no coarser for having passed it.
         known_um = draw.lot.top_size_um
         top_size_um = opening_um if known_um is None else min(opening_um, known_um)
-        makes.append(replace(undersize, kind=Kind.UNDERSIZE, top_size_um=top_size_um))
+        title = undersize.title or draw.lot.title
+        makes.append(replace(undersize, kind=Kind.UNDERSIZE, top_size_um=top_size_um, title=title))
     if oversize is not None:
-        makes.append(replace(oversize, kind=Kind.OVERSIZE))
+        makes.append(replace(oversize, kind=Kind.OVERSIZE, title=oversize.title or draw.lot.title))
     if not makes:
         raise Refused("Weigh the undersize, the oversize, or both.", code="nothing_made", field="undersize")
     return record_step(
@@ -115,7 +130,9 @@ def screen_lot(
     )
 
 
-def split_lot(*, draw: DrawFrom, pieces: Sequence[NewLot], recorded_by, done_on, details: StepDetails) -> Step:
+def split_lot(
+    *, draw: DrawFrom, pieces: Sequence[NewLot], recorded_by, done_on, details: StepDetails
+) -> Step:
     """Divide material into two or more splits by a named method."""
     if len(pieces) < 2:
         raise Refused("A split makes at least two pieces.", code="one_piece", field="pieces")
@@ -123,7 +140,12 @@ def split_lot(*, draw: DrawFrom, pieces: Sequence[NewLot], recorded_by, done_on,
     return record_step(
         kind=Step.Kind.SPLIT,
         draws=[draw],
-        makes=[replace(piece, kind=Kind.SPLIT) for piece in pieces],
+        makes=[
+            replace(
+                piece, kind=Kind.SPLIT, title=piece.title or f"{number} of {len(pieces)} of {draw.lot.code}"
+            )
+            for number, piece in enumerate(pieces, start=1)
+        ],
         recorded_by=recorded_by,
         done_on=done_on,
         details=details,
@@ -169,7 +191,12 @@ def cut_portions(
         kind=Step.Kind.CUT,
         draws=[draw],
         makes=[
-            replace(portion, kind=Kind.PORTION, portion_number=number)
+            replace(
+                portion,
+                kind=Kind.PORTION,
+                portion_number=number,
+                title=portion.title or f"number {number} of {draw.lot.code}",
+            )
             for number, portion in enumerate(portions, start=1)
         ],
         recorded_by=recorded_by,
@@ -184,7 +211,9 @@ def take_for_assay(*, draw: DrawFrom, recorded_by, done_on, details: StepDetails
     return record_step(
         kind=Step.Kind.ASSAY,
         draws=[draw],
-        makes=[NewLot(kind=Kind.ASSAY_SPLIT, mass_g=draw.mass_g, typed=draw.typed, title=f"of {draw.lot.code}")],
+        makes=[
+            NewLot(kind=Kind.ASSAY_SPLIT, mass_g=draw.mass_g, typed=draw.typed, title=f"of {draw.lot.code}")
+        ],
         recorded_by=recorded_by,
         done_on=done_on,
         details=details,
@@ -194,12 +223,19 @@ def take_for_assay(*, draw: DrawFrom, recorded_by, done_on, details: StepDetails
 def recover_gold(*, draw: DrawFrom, recorded_by, done_on, details: StepDetails | None = None) -> Step:
     """Put a portion through a recovery. Concentrate and tails become lots when they are weighed (see keep_products)."""
     return record_step(
-        kind=Step.Kind.RECOVER, draws=[draw], makes=[], recorded_by=recorded_by, done_on=done_on, details=details
+        kind=Step.Kind.RECOVER,
+        draws=[draw],
+        makes=[],
+        recorded_by=recorded_by,
+        done_on=done_on,
+        details=details,
     )
 
 
 @transaction.atomic
-def reweigh_lot(*, lot: Lot, weighed_g: Decimal, typed: str, recorded_by, done_on, details: StepDetails) -> Step:
+def reweigh_lot(
+    *, lot: Lot, weighed_g: Decimal, typed: str, recorded_by, done_on, details: StepDetails
+) -> Step:
     """Book what a lot has lost since it was last weighed; it keeps its code."""
     require_writer(recorded_by)
     # Locked before the books are compared with the scale: a draw booked a moment ago must not be counted as missing.
@@ -215,7 +251,9 @@ def reweigh_lot(*, lot: Lot, weighed_g: Decimal, typed: str, recorded_by, done_o
             field="mass",
         )
     if missing_g == 0:
-        raise Refused("This is exactly what the books hold: nothing to change.", code="no_change", field="mass")
+        raise Refused(
+            "This is exactly what the books hold: nothing to change.", code="no_change", field="mass"
+        )
     if not details.loss_reason.strip():
         raise Refused(
             "Say where the missing mass went (dried out, spilled, weighed wrong before).",
@@ -237,10 +275,19 @@ def discard_from_lot(*, draw: DrawFrom, recorded_by, done_on, details: StepDetai
     if not details.loss_reason.strip():
         raise Refused("Say why it is discarded.", code="reason_missing", field="loss_reason")
     return record_step(
-        kind=Step.Kind.DISCARD, draws=[draw], makes=[], recorded_by=recorded_by, done_on=done_on, details=details
+        kind=Step.Kind.DISCARD,
+        draws=[draw],
+        makes=[],
+        recorded_by=recorded_by,
+        done_on=done_on,
+        details=details,
     )
 
 
 def _need_method(details: StepDetails) -> None:
     if not details.method:
-        raise Refused("Say how it was done: the method decides how far it can be trusted.", code="method_missing", field="method")
+        raise Refused(
+            "Say how it was done: the method decides how far it can be trusted.",
+            code="method_missing",
+            field="method",
+        )

@@ -50,21 +50,30 @@ class LaboratoryForm(SiteForm):
         return {name: self.cleaned_data[name] for name in ("name", "note")}
 
 
+class SplitsField(forms.ModelMultipleChoiceField):
+    """Ticked splits for assay."""
+
+    default_error_messages = {
+        "required": "Tick at least one split to send.",
+        "invalid_choice": "One of the ticks is no split for assay. Look at them again.",
+        "invalid_pk_value": "One of the ticks is no split for assay. Look at them again.",
+    }
+
+    def clean(self, value):
+        # A number of more digits than a key can have makes SQLite raise instead of finding nothing.
+        if any(len(str(key)) > 18 for key in value or ()):
+            raise ValidationError(self.error_messages["invalid_choice"], code="invalid_choice")
+        return super().clean(value)
+
+
 class DispatchForm(SiteForm):
     laboratory = forms.ModelChoiceField(
         Laboratory.objects.all(),
         empty_label="Choose the laboratory",
         error_messages={"invalid_choice": "Choose one of the laboratories in the list."},
     )
-    lots = forms.ModelMultipleChoiceField(
-        Lot.objects.of_kind(Lot.Kind.ASSAY_SPLIT),
-        label="Splits to send",
-        widget=forms.CheckboxSelectMultiple,
-        error_messages={
-            "required": "Tick at least one split to send.",
-            "invalid_choice": "One of the ticks is no split for assay. Look at them again.",
-            "invalid_pk_value": "One of the ticks is no split for assay. Look at them again.",
-        },
+    lots = SplitsField(
+        Lot.objects.of_kind(Lot.Kind.ASSAY_SPLIT), label="Splits to send", widget=forms.CheckboxSelectMultiple
     )
     method = forms.ChoiceField(
         choices=[("", "Choose the method to ask for"), *Dispatch.Method.choices],

@@ -13,6 +13,8 @@ from prospecting.models import Claim, Dig, Zone
 from prospecting.models.ground import DigQuerySet
 
 MOST_BUCKETS = 6
+# Short enough that the typed text still fits its column with the unit behind it.
+MASS_SIGNS = 24
 # Wider than this, a vein is a rarity and a slip of the unit is likelier (common practice, no source).
 WIDE_VEIN_CM = Decimal(1000)
 
@@ -21,6 +23,10 @@ def note_field(help_text: str = "", *, label: str = "Note") -> forms.CharField:
     return forms.CharField(
         label=label, max_length=2000, required=False, help_text=help_text, widget=forms.Textarea(attrs={"rows": 3})
     )
+
+
+def further_bucket(number: int) -> MassField:
+    return MassField(label=f"Bucket {number}", required=False, max_length=MASS_SIGNS, help_text="")
 
 
 def one_line(text: str) -> str:
@@ -143,12 +149,12 @@ class DigForm(SiteForm):
         initial="wet",
         widget=forms.RadioSelect,
     )
-    mass_1 = MassField(label="Bucket 1")
-    mass_2 = MassField(label="Bucket 2", required=False, help_text="")
-    mass_3 = MassField(label="Bucket 3", required=False, help_text="")
-    mass_4 = MassField(label="Bucket 4", required=False, help_text="")
-    mass_5 = MassField(label="Bucket 5", required=False, help_text="")
-    mass_6 = MassField(label="Bucket 6", required=False, help_text="")
+    mass_1 = MassField(label="Bucket 1", max_length=MASS_SIGNS)
+    mass_2 = further_bucket(2)
+    mass_3 = further_bucket(3)
+    mass_4 = further_bucket(4)
+    mass_5 = further_bucket(5)
+    mass_6 = further_bucket(6)
     title = forms.CharField(
         label="What it is", max_length=120, required=False, help_text="Stands on each tag, like Rusty quartz, hanging wall."
     )
@@ -180,8 +186,6 @@ class DigForm(SiteForm):
         super().__init__(*args, **kwargs)
         if self.member.mass_unit == "lb":
             self.fields["width"].set_unit("inch")
-        for name in self.bucket_names:
-            self.fields[name].max_length = 30
         first = {"zone": zone.pk if zone else None, "digger": str(self.member)}
         if again is not None:
             first = {
@@ -215,6 +219,9 @@ class DigForm(SiteForm):
 
     def clean(self) -> None:
         data = self.cleaned_data
+        if self.files.get("photo"):
+            # Read only when the form comes back: no browser sends a chosen file a second time by itself.
+            self.fields["photo"].says = "Please choose the photo again."
         for name, other in (("latitude", "longitude"), ("longitude", "latitude")):
             if name not in self.errors and other not in self.errors and data.get(name) is None and data.get(other) is not None:
                 self.add_error(name, ValidationError("A position needs both latitude and longitude.", code="half"))

@@ -17,7 +17,9 @@ class FindForm(forms.Form):
         label="Code on the tag",
         max_length=60,
         error_messages={"required": "Type the code from the tag, like BRK-47-T."},
-        widget=forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}),
+        widget=forms.TextInput(
+            attrs={"autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}
+        ),
     )
 
     def clean_code(self) -> str:
@@ -117,9 +119,13 @@ class BlendChoiceForm:
 
 
 class LotNoteForm(SiteForm):
-    title = forms.CharField(label="What it is", max_length=120, required=False, help_text="Stands on the tag under the code.")
+    title = forms.CharField(
+        label="What it is", max_length=120, required=False, help_text="Stands on the tag under the code."
+    )
     place = forms.CharField(label="Where it stands", max_length=120, required=False)
-    note = forms.CharField(label="Note", max_length=2000, required=False, widget=forms.Textarea(attrs={"rows": 4}))
+    note = forms.CharField(
+        label="Note", max_length=2000, required=False, widget=forms.Textarea(attrs={"rows": 4})
+    )
 
     def values(self) -> dict:
         return {name: self.cleaned_data[name] for name in ("title", "place", "note")}

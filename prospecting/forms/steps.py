@@ -23,6 +23,11 @@ MASS_SIGNS = 24
 LARGE_ASSAY_SPLIT_G = Decimal(10_000)
 MOST_PORTIONS = 60
 MOST_PIECES = 8
+# R. Minnitt, scoop against riffle with tracers of rising density, Sampling Science and Technology, doi 10.62178/sst.005.002.
+SCOOPING = (
+    "Scooping is the least certain way. In a published tracer test, scooped samples varied up to 19 times more (variance) than "
+    "chance alone, and 28 to 47 % of the draws missed the heavy grains; riffle splits stayed at 0.77 to 0.93 of chance."
+)
 SIZE_HELP = "A sieve number or an opening: 20 mesh, 0.85 mm, 850 µm"
 
 
@@ -51,10 +56,22 @@ def read_size(text: str, series: str) -> Size:
     return Size(opening_um=opening_um)
 
 
-def method_field(*methods: str) -> forms.ChoiceField:
+def method_field(*methods: str, help_text: str = "") -> forms.ChoiceField:
     """How it was split or mixed, one big tick each."""
     choices = [(method, Method(method).label) for method in methods]
-    return forms.ChoiceField(label="How", choices=choices, widget=forms.RadioSelect)
+    return forms.ChoiceField(label="How", choices=choices, widget=forms.RadioSelect, help_text=help_text)
+
+
+def splitting_field() -> forms.ChoiceField:
+    """How material was divided, with the caution where the choice is made."""
+    return method_field(
+        Method.RIFFLE,
+        Method.CONE_QUARTER,
+        Method.ROLLED,
+        Method.SHOVELLED,
+        Method.SCOOPED,
+        help_text=SCOOPING,
+    )
 
 
 def passes_field() -> CountField:
@@ -87,7 +104,9 @@ class StepForm(SiteForm):
         self.fields["people"].initial = str(self.member)
         tolerance = mass_balance.LOSS_TOLERANCE[self.kind]
         if tolerance is not None:
-            self.fields["loss_reason"].help_text = (
+            self.fields[
+                "loss_reason"
+            ].help_text = (
                 f"Needed only when more than {units.format_share(tolerance)} of what was put in is missing."
             )
         self.order_fields(
@@ -95,9 +114,9 @@ class StepForm(SiteForm):
         )
         if lot is not None and "mass" in self.fields and not self.fields["mass"].required:
             on_hand = self.shown(lot.on_hand_g)
-            self.fields["mass"].help_text = (
-                f"Leave blank to take all {on_hand}, or write how much: 22 lb 4 oz, 10.2 kg, 454 g."
-            )
+            self.fields[
+                "mass"
+            ].help_text = f"Leave blank to take all {on_hand}, or write how much: 22 lb 4 oz, 10.2 kg, 454 g."
 
     def add_mass_field(self, name: str, label: str, **kwargs) -> None:
         """A mass field known only when the page is asked for, in the member's unit like the others."""
@@ -257,7 +276,7 @@ class SplitForm(StepForm):
 
     kind = Step.Kind.SPLIT
     mass = mass_field("Mass put in", required=False)
-    method = method_field(Method.RIFFLE, Method.CONE_QUARTER, Method.ROLLED, Method.SHOVELLED, Method.SCOOPED)
+    method = splitting_field()
     passes = passes_field()
 
     def __init__(self, *args, pieces: int, **kwargs) -> None:
@@ -279,7 +298,7 @@ class CutForm(StepForm):
     """Portions cut of a lot; a subclass says how their masses are typed."""
 
     kind = Step.Kind.CUT
-    method = method_field(Method.RIFFLE, Method.CONE_QUARTER, Method.ROLLED, Method.SHOVELLED, Method.SCOOPED)
+    method = splitting_field()
     passes = passes_field()
     nothing_left = forms.BooleanField(
         label="Nothing is left of the lot: what the portions lack was lost in cutting", required=False
@@ -386,7 +405,7 @@ class BlendForm(StepForm):
 class TakeForAssayForm(StepForm):
     kind = Step.Kind.ASSAY
     mass = mass_field("Mass for the laboratory", required=False)
-    method = method_field(Method.RIFFLE, Method.CONE_QUARTER, Method.ROLLED, Method.SHOVELLED, Method.SCOOPED)
+    method = splitting_field()
     passes = passes_field()
 
     def __init__(self, *args, **kwargs) -> None:
@@ -440,4 +459,3 @@ class VoidForm(SiteForm):
         max_length=200,
         help_text="The step stays in the books, marked, with this reason.",
     )
-

@@ -110,9 +110,11 @@ class SampleQuerySet(models.QuerySet):
         return found
 
     def with_reading_counts(self) -> "SampleQuerySet":
-        """Annotates `reading_count`, and `figure_count` of those that say something of the grade."""
-        figures = Q(readings__symbol__in=Reading.FIGURES)
-        return self.annotate(reading_count=Count("readings"), figure_count=Count("readings", filter=figures))
+        """Annotates `reading_count` without blank cells, and `figure_count` of those that say something of the grade."""
+        return self.annotate(
+            reading_count=Count("readings", filter=Q(readings__symbol__in=Reading.ANSWERS)),
+            figure_count=Count("readings", filter=Q(readings__symbol__in=Reading.FIGURES)),
+        )
 
 
 class Sample(models.Model):
@@ -147,8 +149,8 @@ class AssayReturnQuerySet(models.QuerySet):
         return self.defer("file_bytes")
 
     def with_reading_count(self) -> "AssayReturnQuerySet":
-        """Annotates `reading_count`."""
-        return self.annotate(reading_count=Count("readings"))
+        """Annotates `reading_count`, without blank cells."""
+        return self.annotate(reading_count=Count("readings", filter=Q(readings__symbol__in=Reading.ANSWERS)))
 
     def of_file(self, sha256: str) -> "AssayReturnQuerySet":
         """The return that was read from the file with this hash."""

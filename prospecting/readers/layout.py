@@ -67,6 +67,8 @@ _ROW_LABELS = (
     ("element", re.compile(r"elements?|analytes?", re.IGNORECASE)),
 )
 _MOST_ROWS_BELOW = 5
+# No certificate has a longer block above its table; looking further would only cost time.
+_MOST_LINES_ABOVE = 200
 
 
 def find_layout(text: str, choices: Choices) -> Layout:
@@ -118,7 +120,7 @@ def _layout_of(lines: list[Line], delimiter: str, choices: Choices) -> Layout:
 def _find_titles(lines: list[Line]) -> int:
     """Return the index of the line of gold titles, by the best evidence: a tag title in it, then beside it."""
     candidates: list[tuple[int, int]] = []
-    for at, line in enumerate(lines):
+    for at, line in enumerate(lines[:_MOST_LINES_ABOVE]):
         gold = gold_cells(line)
         if not gold or any(is_reading(cell) for cell in line.cells):
             continue

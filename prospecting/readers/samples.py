@@ -135,11 +135,11 @@ class Body:
                     f"Line {line.number}, column {index + 1}: the cell runs over several lines; check that no quotation mark "
                     "is stray."
                 )
-        for column in self.gold:
-            if column.index >= len(line.cells):
-                self.problems.append(
-                    f"Line {line.number} ends before {column}; the cell there is read as blank."
-                )
+        missing = next((column for column in self.gold if column.index >= len(line.cells)), None)
+        if missing:
+            self.problems.append(
+                f"Line {line.number} ends before {missing}; from there on its cells are read as blank."
+            )
 
     def _reading(self, line: Line, column: Column, shifted: bool) -> ParsedReading:
         raw_text = line.cell(column.index)
@@ -166,9 +166,9 @@ def _trimmed(line: Line) -> tuple[str, ...]:
     return tuple(cell.strip() for cell in line.cells[: used_width(line)])
 
 
-_MARK = r"(?P<mark>repeat|rpt|rep|r|duplicate|dup|check|chk)"
-_MARK_BEHIND = re.compile(rf"(?P<tag>\S+?)[\s_/-]*\(?{_MARK}\d*\)?", re.IGNORECASE)
-_MARK_BEFORE = re.compile(rf"{_MARK}(?:\s+of)?[\s:_-]+(?P<tag>\S+)", re.IGNORECASE)
+_MARK = "repeat|rpt|rep|duplicate|dup|check|chk"
+_MARK_BEHIND = re.compile(rf"\(?(?P<mark>{_MARK}|r)\d*\)?$", re.IGNORECASE)
+_MARK_BEFORE = re.compile(rf"^(?P<mark>{_MARK})(?:\s+of)?(?=[\s:_-])", re.IGNORECASE)
 
 
 def with_repeats(rows: list[Row]) -> tuple[Row, ...]:
@@ -178,9 +178,14 @@ def with_repeats(rows: list[Row]) -> tuple[Row, ...]:
     numbered = []
     for row in rows:
         for pattern in (_MARK_BEHIND, _MARK_BEFORE):
-            match = pattern.fullmatch(row.tag_text) if len(row.tag_text) <= LONGEST_TAG else None
-            if match and match["tag"] in printed:
-                row = replace(row, tag_text=match["tag"], repeat_mark=titles.repeat_mark(match["mark"]))
+            match = pattern.search(row.tag_text) if len(row.tag_text) <= LONGEST_TAG else None
+            tag = (
+                (row.tag_text[: match.start()] + row.tag_text[match.end() :]).strip(" \t_/:-")
+                if match
+                else ""
+            )
+            if tag in printed and tag:
+                row = replace(row, tag_text=tag, repeat_mark=titles.repeat_mark(match["mark"]))
                 break
         numbered.append(replace(row, repeat=seen[row.tag_text]))
         seen[row.tag_text] += 1

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 MOST_BYTES = 2_000_000
 MOST_LINES = 20_000
-MOST_CELLS = 500
+MOST_CELLS = 200
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 
 _MARKS = (

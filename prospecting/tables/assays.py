@@ -23,7 +23,7 @@ class DispatchTable(tables.Table):
     sample_count = tables.Column(
         verbose_name="Samples", attrs={"td": {"class": "num"}, "th": {"class": "num"}}
     )
-    state = tables.TemplateColumn(template_name="prospecting/dispatch_state.html", verbose_name="Return")
+    state = tables.TemplateColumn(template_name="prospecting/_dispatch_state.html", verbose_name="Return")
     expected_on = tables.DateColumn(verbose_name="Expected", format="d M Y")
 
     class Meta:

@@ -15,7 +15,7 @@ class JournalTable(tables.Table):
         verbose_name="About", orderable=False, linkify=lambda record: record.subject_path or None
     )
     what = tables.Column(verbose_name="What", orderable=False)
-    device = tables.Column(verbose_name="Device", orderable=False, default="none: a command on the site's computer")
+    device = tables.Column(verbose_name="Device", orderable=False, default="the site's computer")
 
     class Meta:
         model = JournalEntry

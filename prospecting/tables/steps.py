@@ -14,6 +14,8 @@ LOSS_WORDS = {
     Step.Kind.REWEIGH: "Missing mass booked",
     Step.Kind.DISCARD: "Thrown away",
 }
+# Whatever these draw is gone by intent: a share of it would always read 100 %.
+ALL_OF_IT = {Step.Kind.REWEIGH, Step.Kind.DISCARD}
 WELL_MIXED = "Each lot is taken as well mixed: whatever is drawn from it holds its digs in the same shares as the whole."
 
 
@@ -52,7 +54,7 @@ def step_balance(step: Step, draws: Sequence[Draw], made: Sequence[Lot]) -> Bala
         drawn_g=drawn_g,
         made_g=sum((lot.mass_g for lot in made), Decimal(0)),
         loss_g=step.loss_g,
-        loss_share=step.loss_g / drawn_g if drawn_g else None,
+        loss_share=step.loss_g / drawn_g if drawn_g and step.kind not in ALL_OF_IT else None,
         loss_word=LOSS_WORDS.get(step.kind, "Loss"),
     )
 
@@ -86,6 +88,8 @@ def loss_working(step: Step, draws: Sequence[Draw], made: Sequence[Lot], mass_un
             )
         )
         given = ["All that was lost in drying is taken as water: dust or a spill would be counted with it."]
+    elif balance.loss_share is None:
+        given = ["The whole mass drawn is what left the books; nothing came out of this step."]
     else:
         rows.append(
             WorkingRow(
@@ -122,8 +126,17 @@ def shares_working(
             share = by_lot[draw.lot_id].get(origin.dig_id)
             if share is not None:
                 mass, _, url = _mass(draw.mass_g, mass_unit, draw.lot)
-                inputs.append((f"{draw.lot.code}: mass × share of this dig", f"{mass} × {units.format_share(share)}", "", url))
-        inputs.append(("all that went in", *_mass(sum((draw.mass_g for draw in draws), Decimal(0)), mass_unit)))
+                inputs.append(
+                    (
+                        f"{draw.lot.code}: mass × share of this dig",
+                        f"{mass} × {units.format_share(share)}",
+                        "",
+                        url,
+                    )
+                )
+        inputs.append(
+            ("all that went in", *_mass(sum((draw.mass_g for draw in draws), Decimal(0)), mass_unit))
+        )
         rows.append(
             WorkingRow(
                 label=str(origin.dig),

@@ -77,8 +77,8 @@ def dispatch_detail(request, pk):
         "prospecting/dispatch_detail.html",
         {
             "dispatch": dispatch,
-            "samples": dispatch.samples.with_value().with_reading_counts(),
-            "returns": dispatch.returns.without_file().with_reading_count(),
+            "samples": dispatch.samples.with_value().with_reading_counts().order_by("tag"),
+            "returns": dispatch.returns.without_file().with_reading_count().order_by("reported_on", "pk"),
             "crumbs": [("Assays", reverse("dispatch-list")), (f"Dispatch {pk}", "")],
         },
     )

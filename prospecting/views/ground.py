@@ -144,7 +144,7 @@ def dig_detail(request: HttpRequest, pk: int) -> HttpResponse:
         {
             "dig": dig,
             "step": dig.step,
-            "buckets": dig.step.made.order_by("pk"),
+            "buckets": list(dig.step.made.order_by("pk")),
             "kind": short_kind(dig),
             "width": width_words(dig.width_cm, request.user.mass_unit),
             "position": (dig.latitude, dig.longitude) if sees_place and dig.latitude is not None else None,
@@ -158,8 +158,10 @@ def dig_detail(request: HttpRequest, pk: int) -> HttpResponse:
 def _zones_with_digs() -> QuerySet[Zone]:
     """Zones with `dig_count` and `last_dug_on` of the digs that stand."""
     stands = Q(digs__step__voided_at__isnull=True)
-    return Zone.objects.select_related("claim").annotate(
-        dig_count=Count("digs", filter=stands), last_dug_on=Max("digs__dug_on", filter=stands)
+    return (
+        Zone.objects.select_related("claim")
+        .annotate(dig_count=Count("digs", filter=stands), last_dug_on=Max("digs__dug_on", filter=stands))
+        .order_by("claim__name", "name")
     )
 
 
@@ -169,6 +171,8 @@ def _digs_with_buckets() -> QuerySet[Dig]:
         Dig.objects.with_ground()
         .select_related("step")
         .annotate(bucket_count=Count("step__made"), mass_g=Sum("step__made__mass_g"))
+        # Grouping drops the model's own order.
+        .order_by("-dug_on", "-pk")
     )
 
 

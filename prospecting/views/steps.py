@@ -48,7 +48,9 @@ def _act(
 
 def _count(text: str, *, least: int, most: int, default: int) -> int:
     """A number from the address, held within its limits."""
-    return min(max(int(text), least), most) if text.isascii() and text.isdigit() and len(text) < 5 else default
+    return (
+        min(max(int(text), least), most) if text.isascii() and text.isdigit() and len(text) < 5 else default
+    )
 
 
 @page(role="member", methods=("GET", "POST"))
@@ -127,9 +129,7 @@ def lot_cut(request: HttpRequest, code: str) -> HttpResponse:
             **_recorded(form),
         )
 
-    return _act(
-        request, "lot_cut", "Cut portions", form, make, weighed=weighed, most=MOST_PORTIONS
-    )
+    return _act(request, "lot_cut", "Cut portions", form, make, weighed=weighed, most=MOST_PORTIONS)
 
 
 @page(role="member", methods=("GET", "POST"))
@@ -193,7 +193,9 @@ def lot_discard(request: HttpRequest, code: str) -> HttpResponse:
 
 @page(role="guest")
 def step_detail(request: HttpRequest, pk: int) -> HttpResponse:
-    step = get_object_or_404(Step.objects.select_related("recorded_by", "voided_by", "dig__zone__claim"), pk=pk)
+    step = get_object_or_404(
+        Step.objects.select_related("recorded_by", "voided_by", "dig__zone__claim"), pk=pk
+    )
     unit = request.user.mass_unit
     draws = list(step.draws.select_related("lot"))
     made = list(step.made.order_by("pk"))
@@ -252,4 +254,6 @@ def step_void(request: HttpRequest, pk: int) -> HttpResponse:
 def _may_void(step: Step, member) -> bool:
     """Whether the page offers voiding; the action decides again."""
     own = step.recorded_by_id == member.pk
-    return member.can_write and (own or member.is_keeper) and not step.is_void and step.kind != Step.Kind.RECOVER
+    return (
+        member.can_write and (own or member.is_keeper) and not step.is_void and step.kind != Step.Kind.RECOVER
+    )

@@ -5,7 +5,19 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from typing import Any
 
-from trials.calc import all_pairs, comparison, cost, counts, designs, equivalence, power, simultaneous, variance, verdict
+from trials.calc import (
+    all_pairs,
+    comparison,
+    cost,
+    counts,
+    designs,
+    equivalence,
+    least_squares,
+    power,
+    simultaneous,
+    variance,
+    verdict,
+)
 
 Answer = Mapping[str, Any]
 TRANSFORMS = {None: float, "log": math.log, "sqrt(x+1)": lambda value: math.sqrt(value + 1)}
@@ -14,7 +26,8 @@ TRANSFORMS = {None: float, "log": math.log, "sqrt(x+1)": lambda value: math.sqrt
 def _transformed(inputs: Answer) -> dict[str, list[float | None]]:
     change = TRANSFORMS[inputs.get("transform")]
     return {
-        name: [None if value is None else change(value) for value in row] for name, row in inputs["table"].items()
+        name: [None if value is None else change(value) for value in row]
+        for name, row in inputs["table"].items()
     }
 
 
@@ -53,7 +66,7 @@ def _dunnett(inputs: Answer) -> Answer:
     if inputs["alternative"] == "two-sided":
         return _against_control(values, names, [1] * len(values), inputs)
     # The site asks two-sided questions only; the one-sided case checks the distribution beneath.
-    fit = comparison.fit(values, names, [1] * len(values))
+    fit = least_squares.fit(values, names, [1] * len(values))
     rows = {name: fit.difference(name, control) for name in groups if name != control}
     correlation = fit.correlation(list(rows.values()))
     critical = simultaneous.critical_t(correlation, fit.df, inputs["confidence"], sides=1)
@@ -65,7 +78,8 @@ def _dunnett(inputs: Answer) -> Answer:
         "difference": difference,
         "t": {name: difference[name] / se[name] for name in rows},
         "p_adjusted": {
-            name: simultaneous.adjusted_p(difference[name] / se[name], correlation, fit.df, sides=1) for name in rows
+            name: simultaneous.adjusted_p(difference[name] / se[name], correlation, fit.df, sides=1)
+            for name in rows
         },
         "critical_t": critical,
         "lower": {name: difference[name] - critical * se[name] for name in rows},
@@ -96,7 +110,9 @@ def _margins(inputs: Answer) -> Answer:
 
 
 def _tost_two(x: equivalence.Summary, y: equivalence.Summary, inputs: Answer) -> Answer:
-    return asdict(equivalence.two_samples(x, y, **_margins(inputs), equal_variances=inputs["equal_variances"]))
+    return asdict(
+        equivalence.two_samples(x, y, **_margins(inputs), equal_variances=inputs["equal_variances"])
+    )
 
 
 def _tost_paired(inputs: Answer) -> Answer:
@@ -211,7 +227,8 @@ def _dispersion(inputs: Answer) -> Answer:
 def _count_glm(inputs: Answer) -> Answer:
     groups = inputs["groups"]
     found = counts.fit_counts(
-        [count for row in groups.values() for count in row], [name for name, row in groups.items() for _ in row]
+        [count for row in groups.values() for count in row],
+        [name for name, row in groups.items() for _ in row],
     )
     keys = ("pearson_chi2", "residual_deviance", "df", "dispersion", "p_upper")
     return {key: getattr(found, key) for key in keys}
@@ -220,14 +237,19 @@ def _count_glm(inputs: Answer) -> Answer:
 def _negative_binomial(inputs: Answer) -> Answer:
     # The keys of a JSON table are text.
     found = counts.fit_negative_binomial(
-        {group: {int(count): times for count, times in row.items()} for group, row in inputs["frequency"].items()}
+        {
+            group: {int(count): times for count, times in row.items()}
+            for group, row in inputs["frequency"].items()
+        }
     )
     return {"mean": found.means, "theta_size": found.size, "log_likelihood": found.log_likelihood}
 
 
 def _plan_check(inputs: Answer) -> Answer:
     found = designs.check_orders(inputs["plan_blocks_in_run_order"], inputs["treatments"])
-    return asdict(found) | {"position_counts": {name: list(row) for name, row in found.position_counts.items()}}
+    return asdict(found) | {
+        "position_counts": {name: list(row) for name, row in found.position_counts.items()}
+    }
 
 
 def _blind_guess(inputs: Answer) -> Answer:
@@ -257,7 +279,9 @@ def _cost_compare(inputs: Answer) -> Answer:
         )
         for side in "ab"
     )
-    return asdict(cost.compare_costs(a, b, inputs["b_bottle_ml"], inputs["b_minimum_effective_dose_ml_per_l"]))
+    return asdict(
+        cost.compare_costs(a, b, inputs["b_bottle_ml"], inputs["b_minimum_effective_dose_ml_per_l"])
+    )
 
 
 def _extra_gold(inputs: Answer) -> Answer:
@@ -275,7 +299,9 @@ SOLVERS: dict[tuple[str, str], Callable[[Answer], Answer]] = {
     ("anova", "oneway_anova"): lambda inputs: asdict(variance.one_way(inputs["groups"])),
     ("anova", "welch_anova"): _welch,
     ("anova", "treatment_means_ci"): lambda inputs: asdict(variance.mean_intervals(**inputs)),
-    ("rcbd", "rcbd_anova"): lambda inputs: asdict(variance.in_blocks(_transformed(inputs), inputs["confidence"])),
+    ("rcbd", "rcbd_anova"): lambda inputs: asdict(
+        variance.in_blocks(_transformed(inputs), inputs["confidence"])
+    ),
     ("rcbd", "rcbd_missing"): lambda inputs: asdict(
         variance.in_blocks_with_missing(_transformed(inputs), inputs["control"])
     ),
@@ -293,7 +319,9 @@ SOLVERS: dict[tuple[str, str], Callable[[Answer], Answer]] = {
     ("equivalence", "tost_two_sample"): lambda inputs: _tost_two(
         equivalence.summarise(inputs["x"]), equivalence.summarise(inputs["y"]), inputs
     ),
-    ("equivalence", "tost_summary"): lambda inputs: _tost_two(_summary(inputs, "1"), _summary(inputs, "2"), inputs),
+    ("equivalence", "tost_summary"): lambda inputs: _tost_two(
+        _summary(inputs, "1"), _summary(inputs, "2"), inputs
+    ),
     ("equivalence", "tost_one_sample_summary"): _tost_one,
     ("equivalence", "tost_paired"): _tost_paired,
     ("equivalence", "tost_ratio"): _tost_ratio,

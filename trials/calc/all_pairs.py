@@ -50,7 +50,9 @@ def _pairs(groups, confidence, error) -> list[Pair]:
     for first, second in combinations(groups, 2):
         variance, df = error(summaries[second], summaries[first])
         if variance == 0:
-            raise ValueError(f"{first} and {second}: all runs are the same, so there is no spread to judge by.")
+            raise ValueError(
+                f"{first} and {second}: all runs are the same, so there is no spread to judge by."
+            )
         difference = summaries[second].mean - summaries[first].mean
         # The range counts a difference in units of sqrt(variance / 2).
         unit = math.sqrt(variance / 2)

@@ -18,7 +18,9 @@ GRAIN_MG = {
     "medium": 8 * OZT_MG / 12_000,
     "coarse": 64 * OZT_MG / 12_000,
 }
-GRAIN_SOURCE = "colours per troy ounce by size class, a miners' rule; medium and coarse reckoned as twice the size each"
+GRAIN_SOURCE = (
+    "colours per troy ounce by size class, a miners' rule; medium and coarse reckoned as twice the size each"
+)
 
 
 @dataclass(frozen=True)
@@ -105,7 +107,9 @@ def spread_of_masses(
         chance = math.sqrt(sum(number * GRAIN_MG[name] ** 2 for name, number in colours.items())) / mass
         formula = "square root of sum (colours x grain mass squared) / sum (colours x grain mass)"
         inputs = tuple(
-            given(f"{name.replace('_', ' ')} colours per run, {figure(GRAIN_MG[name])} mg each", float(number))
+            given(
+                f"{name.replace('_', ' ')} colours per run, {figure(GRAIN_MG[name])} mg each", float(number)
+            )
             for name, number in colours.items()
             if number
         )
@@ -128,7 +132,9 @@ def spread_of_masses(
     return _spread(values_mg, "mg", chance, grains, row)
 
 
-def _spread(values: Sequence[float], unit: str, chance: float | None, grains: float | None, row: WorkingRow) -> ControlSpread:
+def _spread(
+    values: Sequence[float], unit: str, chance: float | None, grains: float | None, row: WorkingRow
+) -> ControlSpread:
     runs, mean = len(values), _mean(values)
     seen = lower = upper = share = None
     if runs >= 2 and mean > 0:
@@ -164,17 +170,20 @@ def _sentence(runs, mean, seen, lower, upper, chance, grains, share) -> str:
     if seen is None:
         start = "One control run shows no spread."
     else:
-        start = (
-            f"The {runs} control runs scatter by about {_percent(seen)} of their mean"
-            + (f" (from so few runs, anything from {_percent(lower)} to {_percent(upper)}, 95 % interval)." if seen else ".")
+        start = f"The {runs} control runs scatter by about {_percent(seen)} of their mean" + (
+            f" (from so few runs, anything from {_percent(lower)} to {_percent(upper)}, 95 % interval)."
+            if seen
+            else "."
         )
     if chance is None:
         return f"{start} Count colours by size class, and chance's part of it can be told."
-    expected = f"With about {figure(grains, 2)} grains to a portion, chance alone gives at least {_percent(chance)}"
+    expected = (
+        f"With about {figure(grains, 2)} grains to a portion, chance alone gives at least {_percent(chance)}"
+    )
     if share is None:
         return f"{start} {expected}."
     if share >= 1:
-        return f"{start} {expected}: nothing but chance is needed to explain the spread, so only more grains or more runs lessen it."
+        return f"{start} {expected}: chance is enough to explain the spread, so only more grains or more runs lessen it."
     if share >= 0.5:
         return f"{start} {expected}: most of the spread is chance, and better blending or panning would lessen it little."
     return f"{start} {expected}: most of the spread comes from elsewhere: blending, splitting, panning or weighing."

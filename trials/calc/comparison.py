@@ -117,7 +117,13 @@ class _Trial:
         sides = []
         for block in dict.fromkeys(self.blocks):
             means = [
-                _mean([v for v, t, b in zip(self.values, self.treatments, self.blocks, strict=True) if (t, b) == (name, block)])
+                _mean(
+                    [
+                        v
+                        for v, t, b in zip(self.values, self.treatments, self.blocks, strict=True)
+                        if (t, b) == (name, block)
+                    ]
+                )
                 for name in (treatment, self.control)
             ]
             if None not in means:
@@ -197,9 +203,13 @@ def compare_with_control(
     trial = _read(values_mg, treatments, blocks, control)
     for value, name, block in zip(trial.values, trial.treatments, trial.blocks, strict=True):
         if value == BELOW_SCALE:
-            raise ValueError(f"A run of {name} in block {block} is below the scale and has no logarithm: compare places instead.")
+            raise ValueError(
+                f"A run of {name} in block {block} is below the scale and has no logarithm: compare places instead."
+            )
         if not (value > 0 and math.isfinite(value)):
-            raise ValueError(f"{value} mg for {name} in block {block}: a weighed mass is above 0; give 0 as below the scale.")
+            raise ValueError(
+                f"{value} mg for {name} in block {block}: a weighed mass is above 0; give 0 as below the scale."
+            )
     logs = fit([math.log(value) for value in trial.values], trial.treatments, trial.blocks)
     if logs.df < 1:
         raise ValueError(
@@ -215,7 +225,9 @@ def compare_with_control(
         *_left_out_sentence(trial),
     ]
     if variance < floor:
-        assumptions.append(f"The runs agree within the scale's step of {figure(scale_step_mg)} mg; its rounding is taken as their spread.")
+        assumptions.append(
+            f"The runs agree within the scale's step of {figure(scale_step_mg)} mg; its rounding is taken as their spread."
+        )
     entries, critical = _ratio_entries(trial, logs, sd_log, logs.df, confidence)
     rows = [
         _model_row("ln(mg) = treatment + block + error, by least squares", trial),
@@ -279,7 +291,9 @@ def compare_ranks(
     trial = _read(values_or_below, treatments, blocks, control)
     for value, name, block in zip(trial.values, trial.treatments, trial.blocks, strict=True):
         if value != BELOW_SCALE and not (value > 0 and math.isfinite(value)):
-            raise ValueError(f"{value} mg for {name} in block {block}: a weighed mass is above 0; give 0 as below the scale.")
+            raise ValueError(
+                f"{value} mg for {name} in block {block}: a weighed mass is above 0; give 0 as below the scale."
+            )
     below = trial.values.count(BELOW_SCALE)
     sums = rank_sums(trial.values, trial.treatments, trial.blocks, control)
     entries = []
@@ -371,11 +385,14 @@ def compare_counts(
     trial = _read(counts, treatments, blocks, control)
     for value, name, block in zip(trial.values, trial.treatments, trial.blocks, strict=True):
         if value < 0 or value != math.floor(value):
-            raise ValueError(f"{value} colours for {name} in block {block}: a count is a whole number, 0 or more.")
+            raise ValueError(
+                f"{value} colours for {name} in block {block}: a count is a whole number, 0 or more."
+            )
     _check_spread_left(trial)
     totals = {name: _total(trial, name) for name in (*trial.names, control)}
     block_totals = {
-        block: sum(v for v, b in zip(trial.values, trial.blocks, strict=True) if b == block) for block in trial.blocks
+        block: sum(v for v, b in zip(trial.values, trial.blocks, strict=True) if b == block)
+        for block in trial.blocks
     }
     seen = trial.keep(lambda value, name, block: totals[name] > 0 and block_totals[block] > 0)
     fitted, why = _fit_seen(seen)
@@ -384,7 +401,9 @@ def compare_counts(
     ratio_of = {}
     if fitted and totals[control] > 0:
         silent = sum(1 for name in trial.names if not totals[name] and trial.runs_of(name))
-        ratio_entries, critical = _ratio_entries(seen, fitted.fit, math.sqrt(dispersion), fitted.df, confidence, silent)
+        ratio_entries, critical = _ratio_entries(
+            seen, fitted.fit, math.sqrt(dispersion), fitted.df, confidence, silent
+        )
         ratio_of = {entry.treatment: entry for entry in ratio_entries}
         sd_log = math.sqrt(dispersion / (totals[control] / trial.runs_of(control)))
     together = sum(1 for name in trial.names if totals[name] + totals[control] > 0 and trial.runs_of(name))
@@ -420,7 +439,10 @@ def compare_counts(
                 "McCullagh and Nelder 1989, chapter 6 (from memory)",
             )
         )
-    rows += [*_critical_row(critical, entries, df, confidence), *_ratio_rows(entries, critical, None, control)]
+    rows += [
+        *_critical_row(critical, entries, df, confidence),
+        *_ratio_rows(entries, critical, None, control),
+    ]
     assumptions = (
         EQUAL_PORTIONS,
         "A treatment changes the colours of every block by the same factor.",
@@ -455,7 +477,9 @@ def compare_counts(
 
 def _read(values, treatments, blocks, control) -> _Trial:
     if not len(values) == len(treatments) == len(blocks):
-        raise ValueError(f"{len(values)} values, {len(treatments)} treatments, {len(blocks)} blocks: one of each for every run.")
+        raise ValueError(
+            f"{len(values)} values, {len(treatments)} treatments, {len(blocks)} blocks: one of each for every run."
+        )
     rows = [
         (float(value), name, block)
         for value, name, block in zip(values, treatments, blocks, strict=True)
@@ -466,7 +490,9 @@ def _read(values, treatments, blocks, control) -> _Trial:
             raise ValueError(f"{value} for {name} in block {block}: give None for a run without a result.")
     names = [name for name in dict.fromkeys(treatments) if name != control]
     if not any(name == control for _, name, _ in rows):
-        raise ValueError(f"{control}: the control has no run that counts, so there is nothing to compare with.")
+        raise ValueError(
+            f"{control}: the control has no run that counts, so there is nothing to compare with."
+        )
     if not names:
         raise ValueError(f"{control} is the only treatment: a comparison needs another.")
     kept, kept_names, kept_blocks = map(list, zip(*rows, strict=True))
@@ -511,7 +537,10 @@ def _ratio_entries(
         entry = trial.entry(name, ratio=math.exp(log_ratio), mean=_log_mean(model, name))
         if not spread:
             entries.append(
-                replace(entry, note="The runs of each treatment agree to the last digit, so the scale's step hides their spread.")
+                replace(
+                    entry,
+                    note="The runs of each treatment agree to the last digit, so the scale's step hides their spread.",
+                )
             )
             continue
         se = sd * math.sqrt(model.variance_factor(differences[name]))
@@ -576,7 +605,9 @@ def _one_sided(
     p = min(1.0, 2 * tail * max(1, together))
     if theirs:
         note = f"{entry.treatment} shows no colour at all, so only an upper limit of its ratio exists."
-        return replace(entry, ratio=0.0, lower=0.0, upper=limit, p_adjusted=p, p_alone=min(1.0, 2 * tail), note=note)
+        return replace(
+            entry, ratio=0.0, lower=0.0, upper=limit, p_adjusted=p, p_alone=min(1.0, 2 * tail), note=note
+        )
     note = f"{trial.control} shows no colour at all, so the ratio has a lower limit but no value."
     return replace(entry, lower=1 / limit, p_adjusted=p, p_alone=min(1.0, 2 * tail), note=note)
 
@@ -600,7 +631,9 @@ def _no_comparison(trial: _Trial, name: Hashable) -> str:
 def _left_out_sentence(trial: _Trial) -> list[str]:
     if not trial.left_out:
         return []
-    runs = "1 run without a result is" if trial.left_out == 1 else f"{trial.left_out} runs without a result are"
+    runs = (
+        "1 run without a result is" if trial.left_out == 1 else f"{trial.left_out} runs without a result are"
+    )
     return [f"{runs} left out; if runs failed because of their treatment, no comparison of the rest is fair."]
 
 
@@ -671,7 +704,11 @@ def _exp(power: float) -> float:
 
 
 def _mean(values: Sequence[float]) -> float | None:
-    return math.fsum(values) / len(values) if values and -math.inf not in values else (-math.inf if values else None)
+    return (
+        math.fsum(values) / len(values)
+        if values and -math.inf not in values
+        else (-math.inf if values else None)
+    )
 
 
 def _total(trial: _Trial, name: Hashable) -> float:

@@ -53,7 +53,9 @@ def dose_cost(price: Number, bottle_ml: Number, dose_ml_per_l: Number, water_per
         raise ValueError(f"price {price}: it must not be below 0.")
     per_ml = price / bottle_ml
     per_litre = per_ml * dose_ml_per_l
-    return DoseCost(per_ml, per_litre, per_litre * water_per_run_l, bottle_ml / (dose_ml_per_l * water_per_run_l))
+    return DoseCost(
+        per_ml, per_litre, per_litre * water_per_run_l, bottle_ml / (dose_ml_per_l * water_per_run_l)
+    )
 
 
 def compare_costs(a: DoseCost, b: DoseCost, b_bottle_ml: Number, b_dose_ml_per_l: Number) -> CostComparison:
@@ -83,7 +85,9 @@ def cost_per_extra_gold(
     False
     """
     if not extra_mg_lower <= extra_mg <= extra_mg_upper:
-        raise ValueError(f"gain {extra_mg} mg lies outside its interval {extra_mg_lower} to {extra_mg_upper} mg.")
+        raise ValueError(
+            f"gain {extra_mg} mg lies outside its interval {extra_mg_lower} to {extra_mg_upper} mg."
+        )
     bounded = extra_mg_lower > 0
     return ExtraGoldCost(
         cost_per_extra_mg=cost_per_run / extra_mg if extra_mg > 0 else None,

@@ -29,6 +29,7 @@ class PlanSummary:
     treatments: tuple[Hashable, ...]
     # treatment -> how often it stands first, second, ... in a block
     position_counts: dict[Hashable, tuple[int, ...]]
+    # of any treatment: its commonest place less its rarest
     largest_position_imbalance: int
     each_treatment_once_per_block: bool
     blocks_with_same_order_as_first: int
@@ -174,7 +175,8 @@ def plan_summary(places: Sequence[Place], control: Hashable | None = None) -> Pl
     for place in places:
         rows.setdefault(place.block, []).append(place)
     orders = [
-        [place.treatment for place in sorted(rows[block], key=lambda place: place.position)] for block in sorted(rows)
+        [place.treatment for place in sorted(rows[block], key=lambda place: place.position)]
+        for block in sorted(rows)
     ]
     treatments = list(dict.fromkeys(treatment for order in orders for treatment in order))
     return check_orders(orders, treatments, control)
@@ -194,18 +196,18 @@ def check_orders(
     longest = max((len(order) for order in orders), default=0)
     counts = {
         treatment: tuple(
-            sum(place < len(order) and order[place] == treatment for order in orders) for place in range(longest)
+            sum(place < len(order) and order[place] == treatment for order in orders)
+            for place in range(longest)
         )
         for treatment in treatments
     }
-    by_position = list(zip(*counts.values(), strict=True))
     runs = sum(len(order) for order in orders)
     return PlanSummary(
         runs=runs,
         blocks=len(orders),
         treatments=tuple(treatments),
         position_counts=counts,
-        largest_position_imbalance=max((max(place) - min(place) for place in by_position), default=0),
+        largest_position_imbalance=max((max(row) - min(row) for row in counts.values() if row), default=0),
         each_treatment_once_per_block=all(Counter(order) == Counter(treatments) for order in orders),
         blocks_with_same_order_as_first=sum(list(order) == list(orders[0]) for order in orders[1:]),
         blocks_with_control_first=None
@@ -242,10 +244,13 @@ def guess_check(guesses: int, right: int, choices: int) -> GuessCheck:
     0.073
     """
     if choices < 2 or not 0 <= right <= guesses:
-        raise ValueError(f"{right} right of {guesses} guesses among {choices}: needs 2 choices and no more right than guesses.")
+        raise ValueError(
+            f"{right} right of {guesses} guesses among {choices}: needs 2 choices and no more right than guesses."
+        )
     luck = 1 / choices
     tail = sum(
-        math.comb(guesses, hits) * luck**hits * (1 - luck) ** (guesses - hits) for hits in range(right, guesses + 1)
+        math.comb(guesses, hits) * luck**hits * (1 - luck) ** (guesses - hits)
+        for hits in range(right, guesses + 1)
     )
     return GuessCheck(min(1.0, tail), guesses * luck, luck**guesses)
 
@@ -269,7 +274,9 @@ def matching_check(pans: int, right: int) -> GuessCheck:
 
 def _check_treatments(treatments: Sequence[Hashable]) -> None:
     if len(treatments) < 2:
-        raise ValueError(f"{len(treatments)} treatments: a trial compares at least 2, one of them the control.")
+        raise ValueError(
+            f"{len(treatments)} treatments: a trial compares at least 2, one of them the control."
+        )
     twice = [name for name, count in Counter(treatments).items() if count > 1]
     if twice:
         raise ValueError(f"{twice[0]} is named twice: each treatment stands once in the list.")
@@ -279,5 +286,7 @@ def _with_codes(rows: Sequence[tuple[int, int, Hashable]], seed: int) -> list[Pl
     codes = draw_blind_codes(random.Random(f"blind codes {seed}"), len(rows))
     return [
         Place(run_order, block, position, treatment, code)
-        for run_order, ((block, position, treatment), code) in enumerate(zip(rows, codes, strict=True), start=1)
+        for run_order, ((block, position, treatment), code) in enumerate(
+            zip(rows, codes, strict=True), start=1
+        )
     ]

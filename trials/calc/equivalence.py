@@ -68,7 +68,9 @@ def summarise(values: Sequence[float]) -> Summary:
     if len(values) < 2:
         raise ValueError(f"{len(values)} run: a spread needs at least 2.")
     mean = math.fsum(values) / len(values)
-    return Summary(mean, math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1)), len(values))
+    return Summary(
+        mean, math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1)), len(values)
+    )
 
 
 def two_one_sided(
@@ -86,18 +88,35 @@ def two_one_sided(
     True
     """
     if not (lower_margin < upper_margin and se > 0):
-        raise ValueError(f"margins {lower_margin} to {upper_margin}, standard error {se}: lower below upper, error above 0.")
+        raise ValueError(
+            f"margins {lower_margin} to {upper_margin}, standard error {se}: lower below upper, error above 0."
+        )
     t_lower, t_upper = (difference - lower_margin) / se, (difference - upper_margin) / se
     p_lower, p_upper = float(stdtr(df, -t_lower)), float(stdtr(df, t_upper))
     half = float(stdtrit(df, 1 - alpha)) * se
     p = max(p_lower, p_upper)
     return Equivalence(
-        difference, se, df, t_lower, p_lower, t_upper, p_upper, p, difference - half, difference + half, p < alpha
+        difference,
+        se,
+        df,
+        t_lower,
+        p_lower,
+        t_upper,
+        p_upper,
+        p,
+        difference - half,
+        difference + half,
+        p < alpha,
     )
 
 
 def two_samples(
-    x: Summary, y: Summary, lower_margin: float, upper_margin: float, alpha: float = 0.05, equal_variances: bool = True
+    x: Summary,
+    y: Summary,
+    lower_margin: float,
+    upper_margin: float,
+    alpha: float = 0.05,
+    equal_variances: bool = True,
 ) -> Equivalence:
     """Return the two one-sided tests of mean x - mean y; Welch's degrees of freedom when the spreads may differ."""
     se, df = _standard_error(x, y, equal_variances)
@@ -108,7 +127,9 @@ def one_sample(
     x: Summary, reference: float, lower_margin: float, upper_margin: float, alpha: float = 0.05
 ) -> Equivalence:
     """Return the two one-sided tests of a mean against a fixed value; give differences for pairs, reference 0."""
-    return two_one_sided(x.mean - reference, x.sd / math.sqrt(x.n), x.n - 1, lower_margin, upper_margin, alpha)
+    return two_one_sided(
+        x.mean - reference, x.sd / math.sqrt(x.n), x.n - 1, lower_margin, upper_margin, alpha
+    )
 
 
 def ratio_of_masses(

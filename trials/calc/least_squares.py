@@ -6,6 +6,8 @@ from functools import cached_property
 
 import numpy as np
 
+ROUNDING = 64 * float(np.finfo(float).eps)
+
 
 @dataclass(frozen=True)
 class Fit:
@@ -33,7 +35,10 @@ class Fit:
     @cached_property
     def residual_ss(self) -> float:
         residuals = self.values - self.design @ self.coefficients
-        return float(self.weights @ residuals**2)
+        found = float(self.weights @ residuals**2)
+        # Runs that the model hits exactly leave only the rounding of their last digits.
+        rounding = ROUNDING * (float(np.abs(self.values).max()) + abs(self.centre))
+        return found if found > float(self.weights.sum()) * rounding**2 else 0.0
 
     @cached_property
     def df(self) -> int:

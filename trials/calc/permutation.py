@@ -59,7 +59,9 @@ def rank_sums(
     p = _shuffled_tail(rows, weights, scale, size) if exact is None else exact
     p = np.where(variance > 0, p, 1.0)
     return RankSums(
-        dict(zip(names, map(float, seen), strict=True)), dict(zip(names, map(float, p), strict=True)), exact is not None
+        dict(zip(names, map(float, seen), strict=True)),
+        dict(zip(names, map(float, p), strict=True)),
+        exact is not None,
     )
 
 
@@ -120,7 +122,10 @@ def _exact_tail(rows, names, distances, control) -> np.ndarray | None:
     step = 2 if any((ranks % 1).any() for _, ranks in rows) else 1
     reach = sum(int(step * np.ptp(ranks)) for _, ranks in rows)
     side = 2 * reach + 1
-    if len(names) * math.log(side) > math.log(EXACT_WORK) or math.factorial(t) * side ** len(names) * len(rows) > EXACT_WORK:
+    if (
+        len(names) * math.log(side) > math.log(EXACT_WORK)
+        or math.factorial(t) * side ** len(names) * len(rows) > EXACT_WORK
+    ):
         return None
     chances = np.zeros((side,) * len(names))
     chances[(reach,) * len(names)] = 1.0
@@ -130,7 +135,9 @@ def _exact_tail(rows, names, distances, control) -> np.ndarray | None:
         moved = np.zeros_like(chances)
         for shift in set(orders):
             # Rolling is safe: nothing lies near the edge until the last block is in.
-            moved += orders.count(shift) / len(orders) * np.roll(chances, shift, axis=tuple(range(len(names))))
+            moved += (
+                orders.count(shift) / len(orders) * np.roll(chances, shift, axis=tuple(range(len(names))))
+            )
         chances = moved
     farthest = np.abs(np.indices(chances.shape) - reach).max(axis=0)
     by_distance = np.bincount(farthest.ravel(), weights=chances.ravel(), minlength=reach + 1)

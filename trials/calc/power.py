@@ -108,7 +108,9 @@ def detectable_difference(
     return _shift_for(power, t_quantile(1 - alpha / sides, df), df, sides) / (per_root * math.sqrt(n))
 
 
-def power_f(groups: int, n: float, between_variance: float, within_variance: float, alpha: float = 0.05) -> float:
+def power_f(
+    groups: int, n: float, between_variance: float, within_variance: float, alpha: float = 0.05
+) -> float:
     """Return the power of the one-way F test.
 
     `between_variance` is the variance of the true group means with divisor groups - 1; n runs in each group.
@@ -138,7 +140,9 @@ def power_f_in_blocks(
     return FTestPower(nc, t - 1, df2, _f_power(t - 1, df2, nc, alpha))
 
 
-def runs_for_ratio(cv_fraction: float, ratio: float, alpha: float = 0.05, power: float = 0.8) -> LognormalReplicates:
+def runs_for_ratio(
+    cv_fraction: float, ratio: float, alpha: float = 0.05, power: float = 0.8
+) -> LognormalReplicates:
     """Return the runs of each of two treatments that show a true ratio, without blocks.
 
     The normal formula is given beside it because it is about one run too small.
@@ -206,7 +210,9 @@ def power_against_control(
     return power_at(_log_ratio(ratio) / (sd_log * math.sqrt(2 / blocks)), critical, df)
 
 
-def detectable_ratio(sd_log: float, blocks: int, treatments: int, power: float = 0.8, alpha: float = 0.05) -> float:
+def detectable_ratio(
+    sd_log: float, blocks: int, treatments: int, power: float = 0.8, alpha: float = 0.05
+) -> float:
     """Return the smallest true ratio above 1 that a trial in complete blocks shows with this power.
 
     `treatments` counts the control. The same trial shows 1 / ratio with the same power. Infinite where nothing thinkable
@@ -302,4 +308,6 @@ def _check_plan(sd_log: float, blocks: int, treatments: int) -> None:
     if not sd_log > 0:
         raise ValueError(f"spread {sd_log}: it must be above 0.")
     if blocks < 2 or treatments < 2:
-        raise ValueError(f"{blocks} blocks of {treatments} treatments: at least 2 of each are needed to see a spread.")
+        raise ValueError(
+            f"{blocks} blocks of {treatments} treatments: at least 2 of each are needed to see a spread."
+        )

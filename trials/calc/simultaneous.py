@@ -199,7 +199,9 @@ def _lattice(dimensions: int) -> np.ndarray:
 def _lattice_chance(limit: float, correlation: np.ndarray, df: float, sides: int) -> float:
     size = len(correlation)
     if size > len(PRIMES):
-        raise ValueError(f"{size} treatments: at most {len(PRIMES)} can be judged together when runs are missing.")
+        raise ValueError(
+            f"{size} treatments: at most {len(PRIMES)} can be judged together when runs are missing."
+        )
     points = _lattice(size)
     root = np.linalg.cholesky(correlation)
     s = np.ones(len(points)) if math.isinf(df) else np.sqrt(2 * gammaincinv(df / 2, points[:, 0]) / df)
@@ -232,7 +234,10 @@ def critical_t(correlation: np.ndarray, df: float, confidence: float = 0.95, sid
 
     def product_root(wanted: float) -> float:
         return find_root(
-            lambda limit: _product_chance(limit, load, df, sides) - wanted, low * 0.98, high * 1.02, tolerance=1e-10
+            lambda limit: _product_chance(limit, load, df, sides) - wanted,
+            low * 0.98,
+            high * 1.02,
+            tolerance=1e-10,
         )
 
     found = product_root(confidence)

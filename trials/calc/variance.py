@@ -297,7 +297,9 @@ def _mean_and_variance(name: Hashable, values: Sequence[float]) -> tuple[float, 
 
 def _check_df(df: int) -> None:
     if df < 1:
-        raise ValueError("No run is left over to show the spread (0 degrees of freedom for the error): more blocks are needed.")
+        raise ValueError(
+            "No run is left over to show the spread (0 degrees of freedom for the error): more blocks are needed."
+        )
 
 
 def _f_test(ss: float, df: int, ss_error: float, df_error: int) -> tuple[float | None, float | None]:

@@ -106,7 +106,9 @@ def judge(
     reach = _reach(comparison, entry, smallest_ratio)
     if entry.p_adjusted is None:
         return _not_shown(name, entry.note, reach, entry)
-    if min(entry.runs, comparison.control_runs) < FEWEST_RUNS or (comparison.df is not None and comparison.df < FEWEST_DF):
+    if min(entry.runs, comparison.control_runs) < FEWEST_RUNS or (
+        comparison.df is not None and comparison.df < FEWEST_DF
+    ):
         return _not_shown(name, _too_few(entry, comparison, name, control), reach, entry)
     if comparison.route == "ranks":
         return _by_places(comparison, entry, name, control, reach)
@@ -120,7 +122,9 @@ def not_enough(treatment: str, reason: str, smallest_ratio: float, blocks: int) 
         f"Without a spread between equal runs it cannot be said what ratio this trial could have seen; "
         f"{_more(more)} would show the spread, and then how many it takes to see {written(smallest_ratio)} times."
     )
-    return Verdict("not shown", f"{treatment}: not shown.", f"{_sentence(reason)} {sentence}", more_blocks=more)
+    return Verdict(
+        "not shown", f"{treatment}: not shown.", f"{_sentence(reason)} {sentence}", more_blocks=more
+    )
 
 
 def written(ratio: float) -> str:
@@ -167,7 +171,12 @@ def _by_ratio(comparison, entry, smallest_ratio, name, control, reach) -> Verdic
             f"Between {written(narrow)} and {written(wide)} times as much (90 % interval, adjusted for judging all treatments "
             f"together); the group said that less than {written(smallest_ratio)} times either way does not matter."
         )
-        return Verdict("equivalent", f"{name} does as well as {control}, within the stated margin.", explanation, **numbers)
+        return Verdict(
+            "equivalent",
+            f"{name} does as well as {control}, within the stated margin.",
+            explanation,
+            **numbers,
+        )
     return Verdict("not shown", f"{name}: not shown.", f"{interval} {reach.sentence}", **numbers)
 
 
@@ -222,7 +231,11 @@ def _reach(comparison, entry, smallest_ratio) -> _Reach:
         se = comparison.sd_log * math.sqrt(1 / max(1, entry.runs) + 1 / comparison.control_runs)
     if se is None or not df:
         more = max(1, FEWEST_RUNS - comparison.blocks)
-        remedy = "of larger portions" if comparison.route == "colours" else "on a finer scale or counted by colours"
+        remedy = (
+            "of larger portions"
+            if comparison.route == "colours"
+            else "on a finer scale or counted by colours"
+        )
         return _Reach(
             None,
             more,
@@ -233,7 +246,9 @@ def _reach(comparison, entry, smallest_ratio) -> _Reach:
     seen = detectable_ratio_for(se, critical, df, POWER)
     blocks = comparison.blocks
     spread = se * math.sqrt(blocks / 2)
-    return _worded_reach(seen, _more_blocks(spread, smallest_ratio, together + 1, blocks, level, seen), smallest_ratio)
+    return _worded_reach(
+        seen, _more_blocks(spread, smallest_ratio, together + 1, blocks, level, seen), smallest_ratio
+    )
 
 
 def _reach_by_places(comparison, smallest_ratio, together, level) -> _Reach:
@@ -257,7 +272,9 @@ def _reach_by_places(comparison, smallest_ratio, together, level) -> _Reach:
     seen = detectable_ratio_for(comparison.sd_log * math.sqrt(2 / comparison.blocks), critical, df, POWER)
     more = _more_blocks(comparison.sd_log, smallest_ratio, together + 1, comparison.blocks, level, seen)
     found = _worded_reach(seen, more, smallest_ratio)
-    return _Reach(seen, more, f"{found.sentence} That is at best: it rests on the runs that could be weighed.")
+    return _Reach(
+        seen, more, f"{found.sentence} That is at best: it rests on the runs that could be weighed."
+    )
 
 
 def _more_blocks(spread, smallest_ratio, treatments, blocks, level, seen) -> int | None:
@@ -275,7 +292,9 @@ def _worded_reach(seen: float, more: int | None, smallest_ratio: float) -> _Reac
     else:
         could = f"This trial could have seen {_rounded_up(seen)} times as much or more, 8 times in 10"
     if more is None:
-        tail = f"more than {MOST_BLOCKS} blocks would be needed to see {wanted} times: lessen the spread first."
+        tail = (
+            f"more than {MOST_BLOCKS} blocks would be needed to see {wanted} times: lessen the spread first."
+        )
     elif more == 0:
         tail = f"so {wanted} times was within its sight, and more blocks would narrow the interval."
     else:
@@ -318,4 +337,3 @@ def _more(number: int) -> str:
 
 def _sentence(text: str) -> str:
     return text if text.endswith(".") else f"{text}."
-

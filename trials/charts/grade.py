@@ -8,11 +8,12 @@ from decimal import Decimal
 from prospecting.calc import units
 from prospecting.calc.zone_grade import ASSAY, Result
 
-WIDTH, HEIGHT = 360, 230
-LEFT, RIGHT, TOP, BOTTOM = 48, 346, 14, 186
+WIDTH, HEIGHT = 360, 252
+LEFT, RIGHT, TOP, BOTTOM = 48, 346, 28, 196
 SMALLEST, LARGEST = 3, 7
-# Pans and assays of one day stand side by side, not on each other.
-ASIDE = 5
+# Pans and assays of one day stand side by side, pans to the left; marks that would hide each other move on by NEXT, so far
+# as there is room.
+ASIDE, NEXT, MOST_MOVED, MARGIN = 5, 9, 3, 34
 
 
 @dataclass(frozen=True)
@@ -70,10 +71,10 @@ def grade_over_time(results: Sequence[Result], *, grade_unit: str, label: str) -
     first = min(result.first_day for result in results)
     last = max(result.last_day for result in results)
     step, top = _scale(max(_shown(result, grade_unit) for result in results))
-    across = _Axis(first.toordinal(), last.toordinal(), LEFT + 14, RIGHT - 14)
+    across = _Axis(first.toordinal(), last.toordinal(), LEFT + MARGIN, RIGHT - MARGIN)
     upward = _Axis(0, float(top), BOTTOM, TOP)
     return GradeChart(
-        marks=[_mark(result, across, upward, grade_unit) for result in results],
+        marks=_marks(results, across, upward, grade_unit),
         days=_day_ticks(first, last, across),
         grades=[Tick(_text(upward.at(float(step * n))), f"{step * n:f}") for n in range(int(top / step) + 1)],
         unit=units.UNIT_NAMES[grade_unit],
@@ -94,11 +95,23 @@ class _Axis:
         return self.start + (value - self.low) / (self.high - self.low) * (self.end - self.start)
 
 
-def _mark(result: Result, across: _Axis, upward: _Axis, grade_unit: str) -> Mark:
-    aside = ASIDE if result.kind == ASSAY else -ASIDE
+def _marks(results: Sequence[Result], across: _Axis, upward: _Axis, grade_unit: str) -> list[Mark]:
+    marks: list[Mark] = []
+    taken: dict[tuple, int] = {}
+    for result in results:
+        # Marks of one day, kind and (to within a marker's height) grade share a place.
+        place = (result.kind, result.day, round(upward.at(float(_shown(result, grade_unit))) / LARGEST))
+        moved = min(taken.get(place, 0), MOST_MOVED)
+        taken[place] = taken.get(place, 0) + 1
+        aside = ASIDE + moved * NEXT
+        marks.append(_mark(result, aside if result.kind == ASSAY else -aside, across, upward, grade_unit))
+    return marks
+
+
+def _mark(result: Result, aside: int, across: _Axis, upward: _Axis, grade_unit: str) -> Mark:
     x = across.at(result.day.toordinal()) + aside
     y = upward.at(float(_shown(result, grade_unit)))
-    # The area, not the radius, goes with the share.
+    # With the root of the share, so that it is the area that is compared.
     size = SMALLEST + (LARGEST - SMALLEST) * float(result.share) ** 0.5
     bar = None
     if result.spans_days:
@@ -159,10 +172,11 @@ def _scale(highest: Decimal) -> tuple[Decimal, Decimal]:
 def _day_ticks(first: datetime.date, last: datetime.date, across: _Axis) -> list[Tick]:
     if first == last:
         return [Tick(_text(across.at(first.toordinal())), _day_text(first))]
-    return [
-        Tick(_text(across.start), _day_text(first), "start"),
-        Tick(_text(across.end), _day_text(last), "end"),
-    ]
+    ticks = [Tick(_text(across.start), _day_text(first), "start"), Tick(_text(across.end), _day_text(last), "end")]
+    if (last - first).days >= 3:
+        middle = first + (last - first) // 2
+        ticks.insert(1, Tick(_text(across.at(middle.toordinal())), f"{middle.day} {middle:%b}"))
+    return ticks
 
 
 def _day_text(day: datetime.date) -> str:

@@ -77,6 +77,15 @@ class Tick:
 
 
 @dataclass(frozen=True)
+class Line:
+    """An upright line."""
+
+    x: float
+    y1: float
+    y2: float
+
+
+@dataclass(frozen=True)
 class Band:
     x: float
     width: float
@@ -90,7 +99,7 @@ class VerdictChart:
     left: float
     rows: list[DrawnRow]
     ticks: list[Tick]
-    one_x: float | None
+    one_lines: list[Line]
     band: Band | None
     below_x: float | None
     below_text: str
@@ -157,9 +166,11 @@ def verdict_chart(
 
     drawn, y = [], TOP
     for row in rows:
-        dots = _spread_dots([x_of(value) for value in sorted(row.values)], y + DOTS_DROP)
-        dots += _gutter_dots(row.below, y + DOTS_DROP)
-        drawn.append(DrawnRow(_shortened(row.label), round(y + LABEL_DROP, 1), dots, _bar(row, x_of, low, high, y + BAR_DROP)))
+        bar = _bar(row, x_of, low, high, y + BAR_DROP)
+        dots_y = y + (DOTS_DROP if bar else BAR_DROP)
+        dots = _spread_dots([x_of(value) for value in sorted(row.values)], dots_y)
+        dots += _gutter_dots(row.below, dots_y)
+        drawn.append(DrawnRow(_shortened(row.label), round(y + LABEL_DROP, 1), dots, bar))
         y = max([dot.y for dot in dots], default=y + BAR_DROP) + DOT_RADIUS + ROW_GAP
     bottom = round(y, 1)
     with_margin = margin_ratio is not None
@@ -168,9 +179,9 @@ def verdict_chart(
         left=left,
         rows=drawn,
         ticks=[Tick(x_of(value), f"{value:g}") for value in log_ticks(low, high, RIGHT - left)],
-        one_x=x_of(1.0) if with_margin else None,
+        one_lines=_beside_labels(x_of(1.0), drawn, bottom) if with_margin else [],
         band=Band(x_of(1 / margin_ratio), round(x_of(margin_ratio) - x_of(1 / margin_ratio), 1)) if with_margin else None,
-        below_x=LEFT + GUTTER / 2 - 6 if has_gutter else None,
+        below_x=2.0 if has_gutter else None,
         below_text=below_text,
         caption=caption,
         title=title,
@@ -226,6 +237,12 @@ def _range(rows: Sequence[Row], margin_ratio: float | None) -> tuple[float, floa
     return low / pad, high * pad
 
 
+def _beside_labels(x: float, rows: Sequence[DrawnRow], bottom: float) -> list[Line]:
+    """The line at 1, broken where it would run through a name."""
+    ends = [row.label_y - LABEL_DROP for row in rows[1:]] + [bottom]
+    return [Line(x, round(row.label_y + 5, 1), round(end, 1)) for row, end in zip(rows, ends, strict=True)]
+
+
 def _bar(row: Row, x_of, low: float, high: float, y: float) -> Bar | None:
     if row.lower is None and row.upper is None:
         return None
@@ -264,11 +281,13 @@ def _spread_dots(places: Sequence[float], y: float) -> list[Dot]:
 
 
 def _gutter_dots(count: int, y: float) -> list[Dot]:
-    across = int((GUTTER - 10) // DOT_STEP)
+    # An open dot has a rim.
+    step = DOT_STEP + 1.5
+    across = int(GUTTER // step)
     return [
         Dot(
-            round(LEFT + DOT_RADIUS + number % across * DOT_STEP, 1),
-            round(y + number // across * DOT_STEP, 1),
+            round(2 + DOT_RADIUS + number % across * step, 1),
+            round(y + number // across * step, 1),
             is_below=True,
         )
         for number in range(count)

@@ -311,14 +311,19 @@ def _mean_text(mean: MeanGrade, grade_unit: str) -> str:
     if mean.high_g_per_t is None:
         return f"at least {low}"
     high = units.format_grade(mean.high_g_per_t, grade_unit)
-    return f"between {low} and {high}" if mean.low_g_per_t else f"below {high} (not zero)"
+    return f"between {_bare(low)} and {high}" if mean.low_g_per_t else f"below {high} (not zero)"
 
 
 def _range_text(measured: Sequence[Decimal], grade_unit: str) -> str:
     if not measured:
         return ""
     low, high = (units.format_grade(grade, grade_unit) for grade in (measured[0], measured[-1]))
-    return low if len(measured) == 1 else f"{low} to {high}"
+    return low if low == high else f"{_bare(low)} to {high}"
+
+
+def _bare(text: str) -> str:
+    """The number without its unit, which the other number of the pair carries."""
+    return text.partition(" ")[0]
 
 
 def _between_text(ratio: Between) -> str:

@@ -114,7 +114,7 @@ def today_for(member: Member) -> Today:
 
 
 def _running() -> list[Running]:
-    trials = list(Trial.objects.for_list().filter(state=Trial.State.RUNNING))
+    trials = list(Trial.objects.for_list().filter(state=Trial.State.RUNNING).order_by("-pk"))
     full = {}
     for block in Block.objects.waiting_to_close().filter(trial__in=[trial.pk for trial in trials]):
         full.setdefault(block.trial_id, block)

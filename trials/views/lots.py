@@ -1,3 +1,4 @@
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
@@ -38,7 +39,13 @@ def lot_detail(request: HttpRequest, code: str) -> HttpResponse:
             "more_runs": len(runs) > MOST_RUNS,
             "readings": readings_of(family.alike),
             "samples_waiting": samples_waiting(family.alike),
-            "journal": JournalEntry.objects.of_lot(lot)[:LATEST_LINES] if member.can_write else [],
+            "journal": _journal_of(lot) if member.can_write else [],
             "crumbs": [("Lots", reverse("lot-list")), (lot.code, "")],
         },
     )
+
+
+def _journal_of(lot: Lot) -> QuerySet[JournalEntry]:
+    """The newest lines about the lot and about the step that made it."""
+    lines = JournalEntry.objects.about(lot) | JournalEntry.objects.about(lot.made_by)
+    return lines.select_related("member")[:LATEST_LINES]

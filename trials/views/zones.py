@@ -41,6 +41,6 @@ def zone_detail(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _digs_of(zone: Zone) -> QuerySet[Dig]:
-    """The zone's standing digs with `bucket_count` and their `mass_g` as weighed that day."""
-    digs = Dig.objects.with_ground().select_related("step").standing().filter(zone=zone)
+    """The zone's standing digs, newest first, with `bucket_count` and their `mass_g` as weighed that day."""
+    digs = Dig.objects.with_ground().select_related("step").standing().filter(zone=zone).order_by("-dug_on", "-pk")
     return digs.annotate(bucket_count=Count("step__made"), mass_g=Sum("step__made__mass_g"))

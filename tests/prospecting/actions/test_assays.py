@@ -33,7 +33,9 @@ def make_split(lot: Lot | None = None, *, member=None, mass_g: str = "400") -> L
 
 def make_dispatch(number: int = 3, *, member=None, **fields) -> Dispatch:
     member = member or make_member()
-    laboratory = Laboratory.objects.first() or assays.add_laboratory(name="Invented Assay Office", recorded_by=member)
+    laboratory = Laboratory.objects.first() or assays.add_laboratory(
+        name="Invented Assay Office", recorded_by=member
+    )
     lots = fields.pop("lots", None) or [make_split(member=member) for _ in range(number)]
     fields = {"laboratory": laboratory, "sent_on": SENT, "method": "fire_30", "recorded_by": member} | fields
     return assays.send_dispatch(lots=lots, **fields)
@@ -43,7 +45,9 @@ def tags_of(dispatch: Dispatch) -> list[str]:
     return [sample.tag for sample in dispatch.samples.order_by("pk")]
 
 
-def store(dispatch: Dispatch, text: str, *, number: str = "C-1", reported_on=REPORTED, choices=None, **fields):
+def store(
+    dispatch: Dispatch, text: str, *, number: str = "C-1", reported_on=REPORTED, choices=None, **fields
+):
     data = text.encode()
     return assays.store_return(
         dispatch=dispatch,
@@ -155,7 +159,12 @@ class TestDispatch:
         )
         void_step(step=void.made_by, reason="wrong bag", voided_by=member)
         free = make_split(member=member)
-        for lot, why in [(sent, "already"), (used, "used up"), (void, "void"), (bucket, "not a split for assay")]:
+        for lot, why in [
+            (sent, "already"),
+            (used, "used up"),
+            (void, "void"),
+            (bucket, "not a split for assay"),
+        ]:
             refusal = self.refused(lots=[free, lot], member=member)
             assert refusal.field == "lots"
             assert lot.code in refusal.messages[0]
@@ -175,13 +184,18 @@ class TestDispatch:
         assays.add_laboratory(name="Invented Assay Office", recorded_by=member)
         lots = [make_split(member=member)]
         assert self.refused(lots=lots, member=member, method="other").field == "note"
-        assert make_dispatch(lots=lots, member=member, method="other", note="bottle roll, 24 h").method == "other"
+        assert (
+            make_dispatch(lots=lots, member=member, method="other", note="bottle roll, 24 h").method
+            == "other"
+        )
 
     def test_needs_a_lot(self):
         member = make_member()
         laboratory = assays.add_laboratory(name="Invented Assay Office", recorded_by=member)
         with pytest.raises(Refused) as refusal:
-            assays.send_dispatch(laboratory=laboratory, sent_on=SENT, method="fire_30", lots=[], recorded_by=member)
+            assays.send_dispatch(
+                laboratory=laboratory, sent_on=SENT, method="fire_30", lots=[], recorded_by=member
+            )
         assert refusal.value.field == "lots"
 
     def test_is_for_members(self):
@@ -203,7 +217,13 @@ class TestReturnFromAFile:
         a, b, c, d = tags_of(dispatch)
         assay_return = store(dispatch, f"Sample,Au_ppm\n{a},4.10\n{b},<0.005\n{c},>10\n{d},NSS\n")
         found = {
-            reading.sample.tag: (reading.raw_text, reading.unit, reading.symbol, reading.grade_g_per_t, reading.limit_g_per_t)
+            reading.sample.tag: (
+                reading.raw_text,
+                reading.unit,
+                reading.symbol,
+                reading.grade_g_per_t,
+                reading.limit_g_per_t,
+            )
             for reading in assay_return.readings.select_related("sample")
         }
         assert found == {
@@ -219,7 +239,9 @@ class TestReturnFromAFile:
         (tag,) = tags_of(dispatch)
         reading = store(dispatch, f"Sample,Gold troy oz per short ton\n{tag},0.234\n").readings.get()
         assert reading.raw_text == "0.234"
-        assert reading.grade_g_per_t == (Decimal("0.234") * 480 * 1_000_000 / (2000 * 7000)).quantize(Decimal("0.000001"))
+        assert reading.grade_g_per_t == (Decimal("0.234") * 480 * 1_000_000 / (2000 * 7000)).quantize(
+            Decimal("0.000001")
+        )
 
     def test_keeps_the_file_byte_for_byte(self):
         dispatch = make_dispatch(1)
@@ -236,7 +258,12 @@ class TestReturnFromAFile:
         sample = dispatch.samples.get(tag=a)
         readings = list(sample.readings.order_by("order"))
         assert [reading.raw_text for reading in readings] == ["4.1", "5.9", "7.7", ""]
-        assert [reading.method for reading in readings] == ["FA30", "FA30, repeat", "FA30, duplicate", "FA30, duplicate"]
+        assert [reading.method for reading in readings] == [
+            "FA30",
+            "FA30, repeat",
+            "FA30, duplicate",
+            "FA30, duplicate",
+        ]
         assert sample.reading_in_use.grade_g_per_t == Decimal("4.1")
         assert sample.in_use_rule == Sample.Rule.FIRST
 
@@ -267,7 +294,10 @@ class TestReturnFromAFile:
 
     def test_refuses_a_file_without_one_of_its_tags_whatever_is_left_out(self):
         dispatch = make_dispatch(1)
-        assert self.refused(dispatch, "Sample,Au_ppm\nSTD-7,9.3\n", leave_out_unknown=True).code == "no_known_tag"
+        assert (
+            self.refused(dispatch, "Sample,Au_ppm\nSTD-7,9.3\n", leave_out_unknown=True).code
+            == "no_known_tag"
+        )
 
     def test_takes_a_tag_whose_blanks_and_look_alikes_differ(self):
         dispatch = make_dispatch(1)
@@ -280,7 +310,9 @@ class TestReturnFromAFile:
         (tag,) = tags_of(dispatch)
         text = f"Sample,Au\n{tag},412\n"
         assert self.refused(dispatch, text).code == "unit_unknown"
-        assert store(dispatch, text, choices=Choices(units={1: "ppb"})).readings.get().grade_g_per_t == Decimal("0.412")
+        assert store(
+            dispatch, text, choices=Choices(units={1: "ppb"})
+        ).readings.get().grade_g_per_t == Decimal("0.412")
 
     def test_refuses_a_figure_that_is_not_understood(self):
         dispatch = make_dispatch(2)
@@ -361,7 +393,10 @@ class TestReadingInUse:
         type_in(dispatch, row(tag, "9.9", grade="9.9"), number="C-2", reported_on=REPORTED)
         assert dispatch.samples.get().reading_in_use.raw_text == "9.9"
         earlier = type_in(
-            dispatch, row(tag, "4.1", grade="4.1"), number="C-1", reported_on=REPORTED - datetime.timedelta(days=5)
+            dispatch,
+            row(tag, "4.1", grade="4.1"),
+            number="C-1",
+            reported_on=REPORTED - datetime.timedelta(days=5),
         )
         assert dispatch.samples.get().reading_in_use.raw_text == "4.1"
         told = JournalEntry.objects.about(earlier).get(what__contains="earlier return")
@@ -371,7 +406,12 @@ class TestReadingInUse:
         dispatch = make_dispatch(1)
         (tag,) = tags_of(dispatch)
         type_in(dispatch, row(tag, "4.1", grade="4.1"))
-        type_in(dispatch, row(tag, "9.9", grade="9.9"), number="C-2", reported_on=REPORTED + datetime.timedelta(days=5))
+        type_in(
+            dispatch,
+            row(tag, "9.9", grade="9.9"),
+            number="C-2",
+            reported_on=REPORTED + datetime.timedelta(days=5),
+        )
         assert dispatch.samples.get().reading_in_use.raw_text == "4.1"
 
     def chosen(self):
@@ -420,7 +460,9 @@ class TestReadingInUse:
         dispatch, sample, _ = self.chosen()
         reading = Reading.objects.get(raw_text=which)
         with pytest.raises(Refused) as refusal:
-            assays.choose_reading(sample=sample, reading=reading, reason=reason, chosen_by=dispatch.recorded_by)
+            assays.choose_reading(
+                sample=sample, reading=reading, reason=reason, chosen_by=dispatch.recorded_by
+            )
         assert refusal.value.code == code
         sample.refresh_from_db()
         assert (sample.reading_in_use.raw_text, sample.in_use_rule) == (">10", Sample.Rule.FIRST)

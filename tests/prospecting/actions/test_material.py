@@ -92,14 +92,22 @@ def play(move: tuple, member) -> None:
     elif what == "crush":
         steps.crush_lot(draw=taken, crushed=made(str(out_g)), details=details, **common)
     elif what == "cut":
-        steps.cut_portions(draw=taken, portions=[made(str(third_g))] * 3 if third_g * 3 <= mass_g else [made(str(third_g))] * 2, details=details, **common)
+        steps.cut_portions(
+            draw=taken,
+            portions=[made(str(third_g))] * 3 if third_g * 3 <= mass_g else [made(str(third_g))] * 2,
+            details=details,
+            **common,
+        )
     elif what == "discard":
         steps.discard_from_lot(draw=taken, details=details, **common)
     elif len(stock) > 1:
         second = stock[(one + 1 + other % (len(stock) - 1)) % len(stock)]
         both_g = mass_g + second.on_hand_g - loss_g
         steps.blend_lots(
-            draws=[taken, draw(second, str(second.on_hand_g))], blend=made(str(both_g)), details=details, **common
+            draws=[taken, draw(second, str(second.on_hand_g))],
+            blend=made(str(both_g)),
+            details=details,
+            **common,
         )
 
 
@@ -251,7 +259,11 @@ def test_nothing_is_stored_when_a_text_is_longer_than_its_column():
     ):
         with pytest.raises(ValidationError):
             steps.split_lot(
-                draw=draw(lot, "1000"), pieces=[piece, made("500")], recorded_by=member, done_on=DAY, details=details
+                draw=draw(lot, "1000"),
+                pieces=[piece, made("500")],
+                recorded_by=member,
+                done_on=DAY,
+                details=details,
             )
     with pytest.raises(ValidationError):
         steps.split_lot(
@@ -276,9 +288,7 @@ def test_nothing_is_stored_when_a_text_is_longer_than_its_column():
 def test_refuses_a_day_that_cannot_be(day, code):
     lot = make_lot()
     with pytest.raises(Refused) as refusal:
-        steps.take_for_assay(
-            draw=draw(lot, "10"), recorded_by=make_member(), done_on=day, details=RIFFLED
-        )
+        steps.take_for_assay(draw=draw(lot, "10"), recorded_by=make_member(), done_on=day, details=RIFFLED)
     assert (refusal.value.code, refusal.value.field) == (code, "done_on")
 
 

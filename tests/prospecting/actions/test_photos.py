@@ -109,7 +109,10 @@ def test_a_picture_just_over_the_sites_own_limit_is_refused(settings):
         ("page.jpg", b"<!doctype html><html><script>alert(1)</script></html>"),
         ("empty.jpg", b""),
         ("cut.jpg", jpeg()[:200]),
-        ("film.gif", b"GIF89a\x01\x00\x01\x00\x80\x00\x00\x00\x00\x00\xff\xff\xff,\x00\x00\x00\x00\x01\x00\x01\x00\x00\x02\x02D\x01\x00;"),
+        (
+            "film.gif",
+            b"GIF89a\x01\x00\x01\x00\x80\x00\x00\x00\x00\x00\xff\xff\xff,\x00\x00\x00\x00\x01\x00\x01\x00\x00\x02\x02D\x01\x00;",
+        ),
         ("broken.png", png_header(30, 30)),
         ("nought.png", png_header(0, 0)),
         ("page.eps", b"%!PS-Adobe-3.0 EPSF-3.0\n%%BoundingBox: 0 0 10 10\n"),

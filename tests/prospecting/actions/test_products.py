@@ -57,9 +57,7 @@ def test_may_be_kept_one_after_the_other_but_each_only_once():
 def test_refuses_more_than_was_panned(products):
     step = recover(make_lot())
     with pytest.raises(Refused) as refusal:
-        keep_products(
-            step=step, products=[product(*each) for each in products], recorded_by=make_member()
-        )
+        keep_products(step=step, products=[product(*each) for each in products], recorded_by=make_member())
     step.refresh_from_db()
     assert (refusal.value.code, step.loss_g, step.made.count()) == ("gain", 500, 0)
 

@@ -589,7 +589,7 @@ class TestRefusals:
             (b"Tag,Au ppm\n" + b"234566,0.7\n" * 20_000, "more than 20,000 lines"),
             (b"Tag,Au ppm\n" + b" " * 2_000_000, "at most 2,000,000 bytes"),
             (b"Tag" + b",Au ppm" * 21 + b"\n234566" + b",1" * 21, "at most 20 are read"),
-            (b"Tag,Au ppm\n" + b"," * 600, "more than 500 cells"),
+            (b"Tag,Au ppm\n" + b"," * 600, "more than 200 cells"),
         ],
     )
     def test_refuses_in_a_sentence(self, data: bytes, sentence: str):

@@ -22,7 +22,7 @@ def test_equal_ratios_are_equal_lengths_on_the_axis():
 
 def test_the_band_reaches_as_far_below_one_as_above():
     chart = draw(Row("rinse", [0.7, 2.5]), margin_ratio=1.25)
-    assert chart.band.x + chart.band.width / 2 == pytest.approx(chart.one_x, abs=0.15)
+    assert chart.band.x + chart.band.width / 2 == pytest.approx(chart.one_lines[0].x, abs=0.15)
     assert chart.band.width > 10
 
 
@@ -73,6 +73,14 @@ def test_no_two_dots_touch(values: list[float]):
     nearest = min(math.dist(a, b) for number, a in enumerate(dots) for b in dots[:number])
     assert nearest >= DOT_STEP - 0.2
     assert max(y for _, y in dots) < chart.bottom < chart.height
+
+
+def test_the_line_at_one_does_not_cross_a_name():
+    chart = draw(Row("water", [0.9, 1.1]), Row("rinse", [1.2, 1.6]), margin_ratio=1.2)
+    for line in chart.one_lines:
+        assert line.y1 < line.y2 <= chart.bottom
+        assert not any(line.y1 < row.label_y - 2 < line.y2 for row in chart.rows)
+    assert draw(Row("water", [0.9, 1.1])).one_lines == []
 
 
 def test_runs_below_the_scale_stand_left_of_the_axis():

@@ -16,7 +16,6 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("--load-only", action="store_true", help="load the scenario, serve nothing")
-        parser.add_argument("--port", type=int, help="port to serve on (default: PROSPECTING_PORT or 8000)")
 
     def handle(self, **options) -> None:
         call_command("migrate", verbosity=0)
@@ -32,7 +31,7 @@ class Command(BaseCommand):
         self.stdout.write(f"Sign in as {', '.join(ROLES)} with the password: {password}")
         if not options["load_only"]:
             self.stdout.flush()
-            call_command("serve", **({"port": options["port"]} if options["port"] else {}))
+            call_command("serve")
 
     @transaction.atomic
     def _set_password(self, password: str) -> None:

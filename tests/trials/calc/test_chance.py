@@ -1,0 +1,72 @@
+"""Spread of control runs beside chance: laws of counting, simulation, words."""
+
+import math
+
+import numpy as np
+import pytest
+
+from trials.calc.chance import GRAIN_MG, spread_of_counts, spread_of_masses
+
+
+def test_grain_masses_follow_the_miners_rule():
+    # 12,000, 40,000 and 300,000 colours per troy ounce of 31.1034768 g: 2.6, 0.78 and 0.10 mg (placer handbook).
+    assert [round(GRAIN_MG[name], 2) for name in ("fine", "very_fine", "flour")] == [2.59, 0.78, 0.10]
+
+
+def test_chance_of_masses_agrees_with_grains_thrown_by_the_computer():
+    dice = np.random.default_rng(3)
+    colours = {"fine": 1.5, "very_fine": 6.0, "flour": 40.0}
+    mass = sum(GRAIN_MG[name] * dice.poisson(mean, 200_000) for name, mean in colours.items())
+    found = spread_of_masses([4.0, 9.0, 13.0], colours=colours)
+    assert found.cv_chance == pytest.approx(mass.std() / mass.mean(), rel=0.01)
+
+
+def test_one_class_needs_only_its_grain():
+    found = spread_of_masses([2.0, 4.0, 6.0], size_class="very_fine")
+    assert found.cv_chance == pytest.approx(math.sqrt(GRAIN_MG["very_fine"] / 4))
+    assert found.cv_seen == pytest.approx(0.5)
+    assert found.share_by_chance == pytest.approx(GRAIN_MG["very_fine"] / 4 / 0.25)
+
+
+def test_the_share_is_capped_where_chance_alone_would_give_more():
+    found = spread_of_counts([5, 5, 6, 5])
+    assert found.share_by_chance == 1
+    assert "chance is enough to explain" in found.sentence
+
+
+def test_says_when_the_spread_comes_from_elsewhere():
+    found = spread_of_counts([20, 200, 90, 400])
+    assert found.share_by_chance < 0.1
+    assert "comes from elsewhere" in found.sentence
+
+
+def test_few_runs_know_their_own_spread_only_roughly():
+    found = spread_of_masses([5.0, 9.0, 6.0, 8.0])
+    # Limits of a standard deviation with 3 df: 0.566 and 3.729 times (chi-squared tables, 9.348 and 0.216).
+    assert found.seen_lower / found.cv_seen == pytest.approx(0.566, abs=0.001)
+    assert found.seen_upper / found.cv_seen == pytest.approx(3.729, abs=0.002)
+    assert "95 % interval" in found.sentence
+    assert "Count colours by size class" in found.sentence
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        (lambda: spread_of_masses([]), "No control run"),
+        (lambda: spread_of_masses([0.0]), "0.0 mg"),
+        (lambda: spread_of_masses([1.0], size_class="gravel"), "gravel"),
+        (lambda: spread_of_masses([1.0], grain_mg=0.0), "above 0"),
+        (lambda: spread_of_counts([-1]), "whole number"),
+    ],
+)
+def test_refuses_what_has_no_spread(call, says):
+    with pytest.raises(ValueError, match=says):
+        call()
+
+
+@pytest.mark.parametrize(
+    "found", [spread_of_masses([3.0]), spread_of_counts([0, 0]), spread_of_masses([3.0, 3.0], grain_mg=0.5)]
+)
+def test_odd_runs_still_give_a_sentence(found):
+    assert found.sentence.endswith(".")
+    assert not {"nan", "inf", "None"} & set(found.sentence.split())

@@ -1,0 +1,92 @@
+"""Power: against simulation and laws; published figures are among the reference cases."""
+
+import math
+
+import numpy as np
+import pytest
+
+from trials.calc.power import (
+    MOST_BLOCKS,
+    blocks_needed,
+    detectable_ratio,
+    power_against_control,
+    power_at,
+    power_of_equivalence,
+    power_t,
+    runs_for_t,
+)
+
+
+def test_power_agrees_with_trials_simulated_on_the_computer():
+    # Three treatments, five blocks, Dunnett's critical value 2.673 for 2 comparisons and 8 df (reference tables; from memory).
+    dice = np.random.default_rng(20)
+    trials, blocks, sd = 20_000, 5, 0.3
+    logs = dice.normal(size=(trials, blocks, 3)) * sd
+    logs[:, :, 1] += math.log(1.8)
+    residual = (
+        logs - logs.mean(1, keepdims=True) - logs.mean(2, keepdims=True) + logs.mean((1, 2), keepdims=True)
+    )
+    s = np.sqrt((residual**2).sum((1, 2)) / 8)
+    t = (logs[:, :, 1] - logs[:, :, 0]).mean(1) / (s * math.sqrt(2 / blocks))
+    seen = (np.abs(t) > 2.673).mean()
+    # Standard error of a share of 20,000: at most 0.0036.
+    assert power_against_control(sd, 1.8, blocks, 3) == pytest.approx(seen, abs=0.012)
+
+
+@pytest.mark.parametrize(("n", "difference"), [(6, 20), (6, 36), (1500, 1), (11, 6)])
+def test_gives_a_number_where_the_noncentral_t_of_common_libraries_gives_nan(n, difference):
+    assert power_t(n, difference, sd=1) == pytest.approx(1.0, abs=1e-6)
+
+
+def test_power_of_no_effect_is_the_level():
+    assert power_at(0.0, 2.2281388519649385, 10) == pytest.approx(0.05, abs=1e-9)
+
+
+def test_detectable_ratio_has_the_power_asked_for():
+    ratio = detectable_ratio(0.25, blocks=6, treatments=4, power=0.8)
+    assert power_against_control(0.25, ratio, 6, 4) == pytest.approx(0.8, abs=1e-8)
+    assert power_against_control(0.25, 1 / ratio, 6, 4) == pytest.approx(0.8, abs=1e-8)
+
+
+@pytest.mark.parametrize(
+    ("sd", "ratio", "treatments"), [(0.3, 1.5, 4), (0.15, 2.0, 2), (0.6, 1.25, 3), (0.05, 3.0, 2)]
+)
+def test_blocks_needed_is_the_fewest(sd, ratio, treatments):
+    blocks = blocks_needed(sd, ratio, treatments)
+    assert power_against_control(sd, ratio, blocks, treatments) >= 0.8
+    assert blocks == 2 or power_against_control(sd, ratio, blocks - 1, treatments) < 0.8
+
+
+def test_says_none_where_no_plan_is_enough():
+    assert blocks_needed(2.0, 1.05, 3) is None
+    assert power_against_control(2.0, 1.05, MOST_BLOCKS, 3) < 0.8
+
+
+def test_more_treatments_need_more_to_be_seen():
+    seen = [detectable_ratio(0.3, blocks=8, treatments=treatments) for treatments in (3, 5, 9)]
+    assert seen == sorted(seen)
+
+
+def test_unthinkable_ratios_are_infinite():
+    assert detectable_ratio(3.0, blocks=2, treatments=2) == math.inf
+
+
+def test_no_equivalence_without_sight():
+    assert power_of_equivalence(1.0, 3, 1.0, 0.8, 1.25) < 0.01
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        (lambda: detectable_ratio(0.0, 5, 3), "spread 0.0"),
+        (lambda: detectable_ratio(0.3, 1, 3), "1 blocks of 3 treatments"),
+        (lambda: blocks_needed(0.3, 1.0, 3), "ratio 1.0"),
+        (lambda: power_t(5, 1, 0), "sd 0"),
+        (lambda: power_t(5, 1, 1, kind="ranks"), "ranks"),
+        (lambda: runs_for_t(1.0, 1e-5, 1), "million"),
+        (lambda: detectable_ratio(0.3, 5, 3, power=1.2), "power 1.2"),
+    ],
+)
+def test_refuses_what_has_no_answer(call, says):
+    with pytest.raises(ValueError, match=says):
+        call()

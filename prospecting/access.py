@@ -45,7 +45,9 @@ class RoleMiddleware:
         with on_device(request.headers.get("User-Agent", "")):
             return self.get_response(request)
 
-    def process_view(self, request: HttpRequest, view: Callable, args: tuple, kwargs: dict) -> HttpResponse | None:
+    def process_view(
+        self, request: HttpRequest, view: Callable, args: tuple, kwargs: dict
+    ) -> HttpResponse | None:
         least_role = getattr(view, "least_role", None)
         if least_role is None:
             raise PermissionDenied("This page does not say who may open it.")

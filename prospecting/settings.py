@@ -15,7 +15,16 @@ def env_switch(name: str, default: bool) -> bool:
     text = os.environ.get(name, "").strip().lower()
     if not text:
         return default
-    accepted = {"1": True, "yes": True, "true": True, "on": True, "0": False, "no": False, "false": False, "off": False}
+    accepted = {
+        "1": True,
+        "yes": True,
+        "true": True,
+        "on": True,
+        "0": False,
+        "no": False,
+        "false": False,
+        "off": False,
+    }
     if text not in accepted:
         raise ImproperlyConfigured(f"{name} is {text!r}; write one of: {', '.join(accepted)}.")
     return accepted[text]
@@ -37,7 +46,9 @@ def env_count(name: str, default: int, least: int, most: int) -> int:
 def env_time_zone(name: str, default: str) -> str:
     text = os.environ.get(name, "").strip() or default
     if text not in available_timezones():
-        raise ImproperlyConfigured(f"{name} is {text!r}; write a zone of the tz database, like America/Denver or UTC.")
+        raise ImproperlyConfigured(
+            f"{name} is {text!r}; write a zone of the tz database, like America/Denver or UTC."
+        )
     return text
 
 
@@ -57,7 +68,9 @@ def secret_key(folder: Path) -> str:
             file.write(secrets.token_urlsafe(64))
     key = kept.read_text().strip()
     if len(key) < 50:
-        raise ImproperlyConfigured(f"The key in {kept} is too short; delete that file to have a new one made.")
+        raise ImproperlyConfigured(
+            f"The key in {kept} is too short; delete that file to have a new one made."
+        )
     return key
 
 

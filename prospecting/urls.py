@@ -1,8 +1,21 @@
 """Every address of the site; those of trials (and the pages that need both sides) are included as text."""
 
-from django.urls import include, path
+from django.urls import include, path, register_converter
+from django.urls.converters import StringConverter
 
 from prospecting.views import assays, ground, journal, lots, members, photos, site, steps
+
+
+class CodeConverter(StringConverter):
+    """A lot's or tub's code: letters, digits and hyphens, so that no odd sign of an address reaches the database."""
+
+    regex = "[A-Za-z0-9-]{1,12}"
+
+    def to_python(self, value: str) -> str:
+        return value.upper()
+
+
+register_converter(CodeConverter, "code")
 
 handler400 = "prospecting.views.site.bad_request"
 handler403 = "prospecting.views.site.permission_denied"
@@ -31,15 +44,15 @@ urlpatterns = [
     path("lots/", lots.lot_list, name="lot-list"),
     path("lots/find/", lots.lot_find, name="lot-find"),
     path("lots/blend/", steps.lot_blend, name="lot-blend"),
-    path("lots/<str:code>/note/", lots.lot_note, name="lot-note"),
-    path("lots/<str:code>/dry/", steps.lot_dry, name="lot-dry"),
-    path("lots/<str:code>/crush/", steps.lot_crush, name="lot-crush"),
-    path("lots/<str:code>/screen/", steps.lot_screen, name="lot-screen"),
-    path("lots/<str:code>/split/", steps.lot_split, name="lot-split"),
-    path("lots/<str:code>/cut/", steps.lot_cut, name="lot-cut"),
-    path("lots/<str:code>/take-for-assay/", steps.lot_take_for_assay, name="lot-take-for-assay"),
-    path("lots/<str:code>/reweigh/", steps.lot_reweigh, name="lot-reweigh"),
-    path("lots/<str:code>/discard/", steps.lot_discard, name="lot-discard"),
+    path("lots/<code:code>/note/", lots.lot_note, name="lot-note"),
+    path("lots/<code:code>/dry/", steps.lot_dry, name="lot-dry"),
+    path("lots/<code:code>/crush/", steps.lot_crush, name="lot-crush"),
+    path("lots/<code:code>/screen/", steps.lot_screen, name="lot-screen"),
+    path("lots/<code:code>/split/", steps.lot_split, name="lot-split"),
+    path("lots/<code:code>/cut/", steps.lot_cut, name="lot-cut"),
+    path("lots/<code:code>/take-for-assay/", steps.lot_take_for_assay, name="lot-take-for-assay"),
+    path("lots/<code:code>/reweigh/", steps.lot_reweigh, name="lot-reweigh"),
+    path("lots/<code:code>/discard/", steps.lot_discard, name="lot-discard"),
     path("steps/<int:pk>/", steps.step_detail, name="step-detail"),
     path("steps/<int:pk>/void/", steps.step_void, name="step-void"),
     path("photos/<int:pk>/", photos.photo, name="photo"),

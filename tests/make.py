@@ -14,7 +14,11 @@ _number = count(1)
 
 def make_member(role: str = "member", **fields) -> Member:
     number = next(_number)
-    fields = {"username": f"{role}{number}", "first_name": f"{role.title()} {number}", "mass_unit": "kg"} | fields
+    fields = {
+        "username": f"{role}{number}",
+        "first_name": f"{role.title()} {number}",
+        "mass_unit": "kg",
+    } | fields
     member = Member(role=role, **fields)
     member.set_password("a long enough password")
     member.save()
@@ -29,7 +33,9 @@ def make_zone(claim: Claim | None = None, name: str | None = None, **fields) -> 
     return Zone.objects.create(claim=claim or make_claim(), name=name or f"Zone {next(_number)}", **fields)
 
 
-def make_lot(mass_g: str = "10000", *, member: Member | None = None, zone: Zone | None = None, day=DAY, **fields) -> Lot:
+def make_lot(
+    mass_g: str = "10000", *, member: Member | None = None, zone: Zone | None = None, day=DAY, **fields
+) -> Lot:
     """A bucket from a dig of its own."""
     step = steps.record_dig(
         zone=zone or make_zone(),
@@ -43,7 +49,9 @@ def make_lot(mass_g: str = "10000", *, member: Member | None = None, zone: Zone 
     return step.made.get()
 
 
-def make_blend(*parts: tuple[Lot, str], member: Member | None = None, mass_g: str | None = None, day=DAY) -> Lot:
+def make_blend(
+    *parts: tuple[Lot, str], member: Member | None = None, mass_g: str | None = None, day=DAY
+) -> Lot:
     """A rolled blend of (lot, mass in grams) parts, without loss unless `mass_g` says so."""
     draws = [DrawFrom(lot=lot, mass_g=Decimal(mass), typed=f"{mass} g") for lot, mass in parts]
     total_g = Decimal(mass_g) if mass_g else sum((draw.mass_g for draw in draws), Decimal(0))
@@ -57,7 +65,9 @@ def make_blend(*parts: tuple[Lot, str], member: Member | None = None, mass_g: st
     return step.made.get()
 
 
-def make_portions(lot: Lot, number: int, mass_g: str = "454", member: Member | None = None, day=DAY) -> list[Lot]:
+def make_portions(
+    lot: Lot, number: int, mass_g: str = "454", member: Member | None = None, day=DAY
+) -> list[Lot]:
     portion = NewLot(kind=Lot.Kind.PORTION, mass_g=Decimal(mass_g), typed=f"{mass_g} g")
     step = steps.cut_portions(
         draw=DrawFrom(lot=lot, mass_g=Decimal(mass_g) * number, typed=f"{number} x {mass_g} g"),

@@ -64,7 +64,9 @@ def test_every_address_opens_to_whom_it_should():
 
 
 def test_a_guest_posts_only_about_the_own_account():
-    posts = {p.name for p in patterns() if "POST" in p.callback.allowed_methods and least_role_of(p.name) == GUEST}
+    posts = {
+        p.name for p in patterns() if "POST" in p.callback.allowed_methods and least_role_of(p.name) == GUEST
+    }
     assert posts == GUESTS_POST
 
 
@@ -88,7 +90,9 @@ def test_the_gate_holds_for_every_address_role_and_method(role):
                 assert type(refusal).__name__ == "PermissionDenied"
                 opened = False
             least = least_role_of(pattern.name)
-            may = method in pattern.callback.allowed_methods and (least == ANYONE or rank[role] >= rank[least])
+            may = method in pattern.callback.allowed_methods and (
+                least == ANYONE or rank[role] >= rank[least]
+            )
             assert opened == may, f"{role} {method} {pattern.name}"
 
 

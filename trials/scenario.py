@@ -95,7 +95,15 @@ class _Player:
                 sample_kind=dig["kind"],
                 latitude=Decimal(str(dig["latitude"])),
                 longitude=Decimal(str(dig["longitude"])),
-                buckets=[NewLot(kind=Lot.Kind.BUCKET, mass_g=mass_g, typed=typed, title=f"{dig['station']}, {dig['zone']}", is_dry=True)],
+                buckets=[
+                    NewLot(
+                        kind=Lot.Kind.BUCKET,
+                        mass_g=mass_g,
+                        typed=typed,
+                        title=f"{dig['station']}, {dig['zone']}",
+                        is_dry=True,
+                    )
+                ],
                 recorded_by=self.people["panner"],
             )
             self.buckets[dig["as"]] = step.made.get()
@@ -117,8 +125,12 @@ class _Player:
     def prepare_test_lots(self) -> None:
         """Crush and screen six buckets; blend four to the dose trial's lot, two to the running trial's."""
         crushed = {name: self._crush(name) for name in ("1-5", "1-6", "2-4", "2-5", "4-5", "4-6")}
-        self.dose_lot = self._blend([crushed[n] for n in ("1-5", "1-6", "2-4", "2-5")], "2026-09-12", "rinse test lot")
-        self.clearing_lot = self._blend([crushed[n] for n in ("4-5", "4-6")], "2026-11-14", "clearing test lot")
+        self.dose_lot = self._blend(
+            [crushed[n] for n in ("1-5", "1-6", "2-4", "2-5")], "2026-09-12", "rinse test lot"
+        )
+        self.clearing_lot = self._blend(
+            [crushed[n] for n in ("4-5", "4-6")], "2026-11-14", "clearing test lot"
+        )
         portion_g, typed = _lb(1)
         steps.cut_portions(
             draw=DrawFrom(lot=self.dose_lot, mass_g=32 * portion_g, typed="32 x 1 lb"),
@@ -142,13 +154,20 @@ class _Player:
         )
         trial = self._plan(facts, self.dose_lot, rinse, blocks=len(facts["blocks"]), portions="cut")
         for block in facts["blocks"]:
-            for planned in trial.planned_runs.filter(block__number=block["block"]).select_related("treatment"):
+            for planned in trial.planned_runs.filter(block__number=block["block"]).select_related(
+                "treatment"
+            ):
                 result = block["runs"][planned.treatment.name]
-                if facts["failed"]["block"] == block["block"] and facts["failed"]["treatment"] == planned.treatment.name:
+                if (
+                    facts["failed"]["block"] == block["block"]
+                    and facts["failed"]["treatment"] == planned.treatment.name
+                ):
                     self._log(planned, {"failed": facts["failed"]["reason"]}, block["day"])
                 else:
                     self._log(planned, result, block["day"])
-            running.close_block(block=trial.blocks.get(number=block["block"]), closed_by=self.people["panner"])
+            running.close_block(
+                block=trial.blocks.get(number=block["block"]), closed_by=self.people["panner"]
+            )
         run = trial.planned_runs.first().run
         products.keep_products(
             step=run.step,
@@ -227,11 +246,16 @@ class _Player:
         crushed_g = (bucket.on_hand_g * Decimal("0.992")).quantize(Decimal("1"))
         step = steps.crush_lot(
             draw=DrawFrom(lot=bucket, mass_g=bucket.on_hand_g, typed="all of it"),
-            crushed=NewLot(kind=Lot.Kind.CRUSHED, mass_g=crushed_g, typed=f"{crushed_g} g", title=bucket.title),
+            crushed=NewLot(
+                kind=Lot.Kind.CRUSHED, mass_g=crushed_g, typed=f"{crushed_g} g", title=bucket.title
+            ),
             recorded_by=self.people["mixer"],
             done_on=_day("2026-09-05"),
             details=StepDetails(
-                people="Moss", machine="jaw, then hand mill", passes=2, target_size_um=units.sieve_opening_um("astm_e11", 20)
+                people="Moss",
+                machine="jaw, then hand mill",
+                passes=2,
+                target_size_um=units.sieve_opening_um("astm_e11", 20),
             ),
         )
         return step.made.get()
@@ -282,7 +306,11 @@ class _Player:
             doses = []
             if "dose" in treatment:
                 dose = units.parse_dose(treatment["dose"])
-                doses = [planning.DoseOf(additive=additive, ml_per_l=round(dose.ml_per_l, 6), typed=treatment["dose"])]
+                doses = [
+                    planning.DoseOf(
+                        additive=additive, ml_per_l=round(dose.ml_per_l, 6), typed=treatment["dose"]
+                    )
+                ]
             planning.add_treatment(
                 trial=trial,
                 name=treatment["name"],
@@ -295,13 +323,23 @@ class _Player:
         planning.open_key(trial=trial, member=mixer)
         return trial
 
-    def _log(self, planned: PlannedRun, result: dict, day: str, portion: running.Portion | None = None) -> None:
+    def _log(
+        self, planned: PlannedRun, result: dict, day: str, portion: running.Portion | None = None
+    ) -> None:
         running.log_run(
-            planned=planned, result=self._result(result, day), recorded_by=self.people["panner"], portion=portion
+            planned=planned,
+            result=self._result(result, day),
+            recorded_by=self.people["panner"],
+            portion=portion,
         )
 
     def _result(self, result: dict, day: str) -> running.RunResult:
-        common = {"panned_on": _day(day), "panner": self.people["panner"], "pan": "12 inch, dark", "water": "spring, fresh"}
+        common = {
+            "panned_on": _day(day),
+            "panner": self.people["panner"],
+            "pan": "12 inch, dark",
+            "water": "spring, fresh",
+        }
         if "failed" in result:
             return running.RunResult(**common, failed=True, fail_reason=result["failed"])
         return running.RunResult(

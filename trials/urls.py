@@ -6,8 +6,8 @@ from trials.views import additives, home, lots, planning, runs, verdicts, zones
 
 urlpatterns = [
     path("", home.home, name="home"),
-    path("lots/<str:code>/", lots.lot_detail, name="lot-detail"),
-    path("lots/<str:code>/pan/", runs.run_add, name="run-add"),
+    path("lots/<code:code>/", lots.lot_detail, name="lot-detail"),
+    path("lots/<code:code>/pan/", runs.run_add, name="run-add"),
     path("zones/<int:pk>/", zones.zone_detail, name="zone-detail"),
     path("additives/", additives.additive_list, name="additive-list"),
     path("additives/add/", additives.additive_add, name="additive-add"),
@@ -24,7 +24,7 @@ urlpatterns = [
     path("trials/<int:pk>/mixing-sheet/", planning.mixing_sheet, name="mixing-sheet"),
     path("trials/<int:pk>/close/", planning.trial_close, name="trial-close"),
     path("trials/<int:pk>/next/", runs.run_next, name="run-next"),
-    path("trials/<int:pk>/runs/<str:blind_code>/", runs.run_log, name="run-log"),
+    path("trials/<int:pk>/runs/<code:blind_code>/", runs.run_log, name="run-log"),
     path("blocks/<int:pk>/close/", runs.block_close, name="block-close"),
     path("trials/<int:pk>/verdict/", verdicts.trial_verdict, name="trial-verdict"),
     path("pans/", runs.run_list, name="run-list"),

@@ -142,7 +142,7 @@ def store_return(
         marks={column.index: column.repeat_mark for column in certificate.columns},
         certificate_number=certificate_number,
         reported_on=reported_on,
-        file_name=Path(file_name.replace("\\", "/")).name[-120:] or "certificate.csv",
+        file_name=_plain_name(file_name),
         file_bytes=file_bytes,
         leave_out_unknown=leave_out_unknown,
         note=note,
@@ -469,6 +469,12 @@ def _put_in_use(sample: Sample, reading: Reading, *, rule: str, reason: str, mem
         why=reason,
         changes={"reading in use": [str(before) if before else "", str(reading)]},
     )
+
+
+def _plain_name(file_name: str) -> str:
+    """The name alone, without the folders of the sender's machine and signs that no name has."""
+    name = Path(file_name.replace("\\", "/")).name
+    return "".join(sign for sign in name if sign.isprintable())[-120:] or "certificate.csv"
 
 
 def _to_step(grade_g_per_t: Decimal | None) -> Decimal | None:

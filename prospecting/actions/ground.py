@@ -77,7 +77,9 @@ def _fill_claim(claim: Claim, values: dict) -> None:
         raise Refused(f"{name} is in the books already.", code="claim_twice", field="name")
     next_date: datetime.date | None = values.get("next_date")
     if next_date is None and values.get("next_date_what"):
-        raise Refused("Give the date this is due, or leave both blank.", code="date_missing", field="next_date")
+        raise Refused(
+            "Give the date this is due, or leave both blank.", code="date_missing", field="next_date"
+        )
     if next_date is not None and not values.get("next_date_what"):
         raise Refused("Say what is due on that date.", code="date_unsaid", field="next_date_what")
     for field, value in values.items():

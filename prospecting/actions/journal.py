@@ -21,7 +21,9 @@ def on_device(name: str) -> Iterator[None]:
         _device.reset(token)
 
 
-def write_journal(*, member, about: Model, what: str, why: str = "", changes: dict | None = None) -> JournalEntry:
+def write_journal(
+    *, member, about: Model, what: str, why: str = "", changes: dict | None = None
+) -> JournalEntry:
     """Add one line about a record. `changes` maps a field to [before, after], already as text."""
     path = about.get_absolute_url() if hasattr(about, "get_absolute_url") else ""
     return JournalEntry.objects.create(

@@ -66,11 +66,6 @@ def lock_lots(lots: Iterable[Lot]) -> dict[int, Lot]:
     return {lot.pk: lot for lot in Lot.objects.select_for_update().filter(pk__in=wanted).order_by("pk")}
 
 
-def new_code() -> str:
-    """A lot code no lot has."""
-    return new_codes(1)[0]
-
-
 def new_codes(number: int) -> list[str]:
     """So many different lot codes no lot has, looked up all at once; three digits once two no longer suffice."""
     free: list[str] = []

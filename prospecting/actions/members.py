@@ -28,7 +28,9 @@ def add_member(
 def add_first_keeper(*, username: str, password: str) -> Member:
     """The keeper a new site begins with; nobody is there yet who could add them."""
     if Member.objects.filter(role=Role.KEEPER, is_active=True).exists():
-        raise Refused("There is a keeper already, who can add others on the page Members.", code="keeper_there")
+        raise Refused(
+            "There is a keeper already, who can add others on the page Members.", code="keeper_there"
+        )
     member = _new_member(username=username, role=Role.KEEPER, password=password)
     write_journal(member=member, about=member, what="added as the first keeper, when the site was set up")
     return member
@@ -93,7 +95,9 @@ def change_own_units(*, member: Member, mass_unit: str, grade_unit: str, dose_un
     return member
 
 
-def _new_member(*, username: str, role: str, password: str, first_name: str = "", last_name: str = "") -> Member:
+def _new_member(
+    *, username: str, role: str, password: str, first_name: str = "", last_name: str = ""
+) -> Member:
     username = Member.normalize_username(username.strip())
     # Two user names that differ only in capitals would be mixed up on a phone that writes its own capitals.
     if Member.objects.filter(username__iexact=username).exists():

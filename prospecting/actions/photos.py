@@ -35,7 +35,9 @@ def _redrawn(data: bytes, field: str) -> tuple[bytes, tuple[int, int]]:
     from PIL import Image, ImageOps, UnidentifiedImageError
 
     unreadable = Refused(
-        "This file is not a picture the site can read. Send a JPEG, PNG or WebP picture.", code="photo_unreadable", field=field
+        "This file is not a picture the site can read. Send a JPEG, PNG or WebP picture.",
+        code="photo_unreadable",
+        field=field,
     )
     too_many_pixels = Refused(
         f"The picture has too many pixels (more than {settings.PHOTO_MAX_PIXELS // 1_000_000} million). Send a smaller one.",

@@ -75,10 +75,6 @@ class Between:
     low: Decimal | None
     high: Decimal | None
 
-    @property
-    def is_exact(self) -> bool:
-        return self.low is not None and self.low == self.high
-
 
 def mean_grade(results: Sequence[Result]) -> MeanGrade:
     """Return the mean grade, each result weighted by its share of the lot times the mass measured.

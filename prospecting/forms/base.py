@@ -33,8 +33,11 @@ class QuantityField(forms.CharField):
     the unit it was read in, so that it can be shown back as typed.
     """
 
-    def __init__(self, *, read: Callable[[str, str], Quantity], unit: str, step: Decimal | None = None, **kwargs) -> None:
-        kwargs.setdefault("max_length", 40)
+    def __init__(
+        self, *, read: Callable[[str, str], Quantity], unit: str, step: Decimal | None = None, **kwargs
+    ) -> None:
+        # Room for the unit that _with_unit adds within the 40 signs the database keeps.
+        kwargs.setdefault("max_length", 24)
         super().__init__(**kwargs)
         self.read = read
         self.step = step
@@ -46,7 +49,11 @@ class QuantityField(forms.CharField):
 
     def widget_attrs(self, widget) -> dict:
         # Not type=number: that refuses "22 lb 4 oz" and a comma. The decimal keypad still has digits, point and comma.
-        return super().widget_attrs(widget) | {"autocomplete": "off", "autocapitalize": "off", "spellcheck": "false"}
+        return super().widget_attrs(widget) | {
+            "autocomplete": "off",
+            "autocapitalize": "off",
+            "spellcheck": "false",
+        }
 
     def clean(self, value: str) -> Quantity | None:
         text = super().clean(value)
@@ -61,13 +68,19 @@ class QuantityField(forms.CharField):
             canonical = canonical.quantize(self.step, rounding=ROUND_HALF_EVEN)
             if canonical == 0 and quantity.canonical != 0:
                 raise ValidationError("That is too small to record.", code="too_small")
-        return Quantity(value=quantity.value, unit=quantity.unit, canonical=canonical, typed=_with_unit(quantity))
+        return Quantity(
+            value=quantity.value, unit=quantity.unit, canonical=canonical, typed=_with_unit(quantity)
+        )
 
 
 def _with_unit(quantity: Quantity) -> str:
     """The typed text, with the unit it was read in where none was typed."""
     typed = " ".join(quantity.typed.split())
-    return typed if any(sign.isalpha() for sign in typed) else f"{typed} {UNIT_LABELS.get(quantity.unit, quantity.unit)}"
+    return (
+        typed
+        if any(sign.isalpha() for sign in typed)
+        else f"{typed} {UNIT_LABELS.get(quantity.unit, quantity.unit)}"
+    )
 
 
 class MassField(QuantityField):
@@ -104,7 +117,9 @@ class GradeField(QuantityField):
 class NumberField(forms.CharField):
     """A plain number as people type it (decimal comma, any script's digits); cleans to Decimal."""
 
-    def __init__(self, *, least: Decimal | int = 0, most: Decimal | int, places: int, unit_label: str = "", **kwargs) -> None:
+    def __init__(
+        self, *, least: Decimal | int = 0, most: Decimal | int, places: int, unit_label: str = "", **kwargs
+    ) -> None:
         kwargs.setdefault("max_length", 20)
         # Before the field makes its widget, whose attributes name the least number.
         self.least, self.most, self.places, self.unit_label = least, most, places, unit_label

@@ -21,7 +21,11 @@ WIDE_VEIN_CM = Decimal(1000)
 
 def note_field(help_text: str = "", *, label: str = "Note") -> forms.CharField:
     return forms.CharField(
-        label=label, max_length=2000, required=False, help_text=help_text, widget=forms.Textarea(attrs={"rows": 3})
+        label=label,
+        max_length=2000,
+        required=False,
+        help_text=help_text,
+        widget=forms.Textarea(attrs={"rows": 3}),
     )
 
 
@@ -37,10 +41,17 @@ class ClaimForm(SiteForm):
     name = forms.CharField(max_length=80)
     kind = forms.ChoiceField(label="Kind of ground", choices=Claim.Kind)
     serial_number = forms.CharField(
-        label="Agency serial number", max_length=60, required=False, help_text="As it stands on the papers. Guests don't see it."
+        label="Agency serial number",
+        max_length=60,
+        required=False,
+        help_text="As it stands on the papers. Guests don't see it.",
     )
-    holder = forms.CharField(label="Holder or locator", max_length=120, required=False, help_text="Guests don't see it.")
-    permission = note_field("From whom, until when, how deep, with which tools.", label="Permission to work here, and its limits")
+    holder = forms.CharField(
+        label="Holder or locator", max_length=120, required=False, help_text="Guests don't see it."
+    )
+    permission = note_field(
+        "From whom, until when, how deep, with which tools.", label="Permission to work here, and its limits"
+    )
     next_date = DayField(label="Next date to keep", initial=None, required=False)
     next_date_what = forms.CharField(label="What is due then", max_length=120, required=False)
     note = note_field("Guests don't see it.")
@@ -95,20 +106,27 @@ class DegreesField(forms.CharField):
 
     def widget_attrs(self, widget) -> dict:
         # Letters too: a decimal keypad has no minus sign on some phones.
-        return super().widget_attrs(widget) | {"inputmode": "text", "autocomplete": "off", "autocapitalize": "characters"}
+        return super().widget_attrs(widget) | {
+            "inputmode": "text",
+            "autocomplete": "off",
+            "autocapitalize": "characters",
+        }
 
     def clean(self, value: str) -> Decimal | None:
         text = super().clean(value)
         if not text:
             return None
-        match = re.fullmatch(rf"(?P<number>[^°A-Z]+)°?\s*(?P<half>[{self.plus}{self.minus}])?", text.strip().upper())
+        match = re.fullmatch(
+            rf"(?P<number>[^°A-Z]+)°?\s*(?P<half>[{self.plus}{self.minus}])?", text.strip().upper()
+        )
         try:
             if not match:
                 raise ValueError
             degrees = units.parse_number(match["number"].strip(), allow_negative=True)
         except ValueError:
             raise ValidationError(
-                f"Write decimal degrees, like 41.5 {self.plus} or -41.5, not minutes and seconds.", code="degrees"
+                f"Write decimal degrees, like 41.5 {self.plus} or -41.5, not minutes and seconds.",
+                code="degrees",
             ) from None
         if match["half"] and degrees < 0:
             raise ValidationError("Write either the minus sign or the letter, not both.", code="sign_twice")
@@ -156,7 +174,10 @@ class DigForm(SiteForm):
     mass_5 = further_bucket(5)
     mass_6 = further_bucket(6)
     title = forms.CharField(
-        label="What it is", max_length=120, required=False, help_text="Stands on each tag, like Rusty quartz, hanging wall."
+        label="What it is",
+        max_length=120,
+        required=False,
+        help_text="Stands on each tag, like Rusty quartz, hanging wall.",
     )
     width = QuantityField(
         read=units.parse_length,
@@ -168,9 +189,15 @@ class DigForm(SiteForm):
         help_text="Also with its unit: 18 in, 1 ft 6 in, 0.45 m",
     )
     latitude = DegreesField(
-        plus="N", minus="S", most=90, label="Latitude", help_text="Decimal degrees. Guests never see the position."
+        plus="N",
+        minus="S",
+        most=90,
+        label="Latitude",
+        help_text="Decimal degrees. Guests never see the position.",
     )
-    longitude = DegreesField(plus="E", minus="W", most=180, label="Longitude", help_text="West is minus: -105.5 or 105.5 W.")
+    longitude = DegreesField(
+        plus="E", minus="W", most=180, label="Longitude", help_text="West is minus: -105.5 or 105.5 W."
+    )
     photo = forms.FileField(
         label="Photo",
         required=False,
@@ -223,14 +250,23 @@ class DigForm(SiteForm):
             # Read only when the form comes back: no browser sends a chosen file a second time by itself.
             self.fields["photo"].says = "Please choose the photo again."
         for name, other in (("latitude", "longitude"), ("longitude", "latitude")):
-            if name not in self.errors and other not in self.errors and data.get(name) is None and data.get(other) is not None:
-                self.add_error(name, ValidationError("A position needs both latitude and longitude.", code="half"))
+            if (
+                name not in self.errors
+                and other not in self.errors
+                and data.get(name) is None
+                and data.get(other) is not None
+            ):
+                self.add_error(
+                    name, ValidationError("A position needs both latitude and longitude.", code="half")
+                )
         weighed = {name: data[name] for name in self.bucket_names if data.get(name)}
         for name, mass in weighed.items():
             others_g = [other.canonical for key, other in weighed.items() if key != name]
             # One other bucket may as well be the odd one; of two or more, the middle one is the usual fill.
             usual_g = statistics.median(others_g) if len(others_g) > 1 else None
-            seen = guard.mass_guard(mass.canonical, usual_g, container="bucket", mass_unit=self.member.mass_unit)
+            seen = guard.mass_guard(
+                mass.canonical, usual_g, container="bucket", mass_unit=self.member.mass_unit
+            )
             self.fields[name].says = seen.sentence
             self.ask(f"{self.fields[name].label}: {seen.ask}" if seen.ask else None)
         width = data.get("width")

@@ -17,7 +17,9 @@ def kind_choices() -> list[tuple[str, str]]:
 class JournalFilterForm(forms.Form):
     """Whose lines, and about what; what cannot be read filters nothing and is said beside its field."""
 
-    member = forms.ModelChoiceField(label="Who", queryset=Member.objects.all(), required=False, empty_label="everyone")
+    member = forms.ModelChoiceField(
+        label="Who", queryset=Member.objects.all(), required=False, empty_label="everyone"
+    )
     kind = forms.ChoiceField(label="About", required=False)
 
     def __init__(self, *args, **kwargs) -> None:

@@ -64,11 +64,16 @@ class MemberAddForm(PasswordsForm):
     )
     first_name, last_name = name_fields()
     role = forms.ChoiceField(choices=Member.Role, initial=Member.Role.MEMBER, widget=forms.RadioSelect)
-    password = password_field("First password", help_text="At least 10 signs. They can change it under My settings.")
+    password = password_field(
+        "First password", help_text="At least 10 signs. They can change it under My settings."
+    )
     password_again = password_field("The same password again")
 
     def values(self) -> dict:
-        return {name: self.cleaned_data[name] for name in ("username", "first_name", "last_name", "role", "password")}
+        return {
+            name: self.cleaned_data[name]
+            for name in ("username", "first_name", "last_name", "role", "password")
+        }
 
 
 class MemberEditForm(SiteForm):
@@ -102,7 +107,9 @@ class OwnPasswordForm(PasswordsForm):
 
 
 class OwnUnitsForm(SiteForm):
-    mass_unit = forms.ChoiceField(label="Ore and material in", choices=Member.MassUnit, widget=forms.RadioSelect)
+    mass_unit = forms.ChoiceField(
+        label="Ore and material in", choices=Member.MassUnit, widget=forms.RadioSelect
+    )
     grade_unit = forms.ChoiceField(label="Grade in", choices=Member.GradeUnit, widget=forms.RadioSelect)
     dose_unit = forms.ChoiceField(label="Dose in", choices=Member.DoseUnit, widget=forms.RadioSelect)
 

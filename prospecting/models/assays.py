@@ -1,3 +1,4 @@
+import re
 from collections.abc import Iterable
 
 from django.conf import settings
@@ -153,8 +154,8 @@ class AssayReturnQuerySet(models.QuerySet):
         return self.annotate(reading_count=Count("readings", filter=Q(readings__symbol__in=Reading.ANSWERS)))
 
     def of_file(self, sha256: str) -> "AssayReturnQuerySet":
-        """The return that was read from the file with this hash."""
-        return self.filter(file_sha256=sha256)
+        """The return that was read from the file with this hash; none for a text that is no hash."""
+        return self.filter(file_sha256=sha256) if re.fullmatch(r"[0-9a-f]{64}", sha256) else self.none()
 
 
 class AssayReturn(models.Model):

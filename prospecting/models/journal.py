@@ -11,7 +11,9 @@ class JournalEntry(models.Model):
     """Who changed what, when, on which device, and why. Only ever added to."""
 
     at = models.DateTimeField(auto_now_add=True)
-    member = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    member = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+"
+    )
     device = models.CharField(max_length=200, blank=True)
     subject_kind = models.CharField(max_length=40)
     subject_id = models.BigIntegerField()

@@ -25,7 +25,9 @@ class Member(AbstractUser):
 
     role = models.CharField(max_length=10, choices=Role, default=Role.MEMBER)
     mass_unit = models.CharField("ore and material in", max_length=4, choices=MassUnit, default=MassUnit.LB)
-    grade_unit = models.CharField("grade in", max_length=20, choices=GradeUnit, default=GradeUnit.OZT_PER_SHORT_TON)
+    grade_unit = models.CharField(
+        "grade in", max_length=20, choices=GradeUnit, default=GradeUnit.OZT_PER_SHORT_TON
+    )
     dose_unit = models.CharField("dose in", max_length=16, choices=DoseUnit, default=DoseUnit.TSP_PER_US_GAL)
 
     class Meta:

@@ -15,7 +15,9 @@ NUMBER = {"td": {"class": "num"}, "th": {"class": "num"}}
 class DigTable(tables.Table):
     """Digs, newest first; `bucket_count` and `mass_g` are annotations of the query, masses in the reader's unit."""
 
-    dug_on = tables.DateColumn(verbose_name="Day", format="d M Y", linkify=True, attrs={"td": {"class": "lead"}})
+    dug_on = tables.DateColumn(
+        verbose_name="Day", format="d M Y", linkify=True, attrs={"td": {"class": "lead"}}
+    )
     station = tables.Column()
     zone = tables.Column(linkify=True, order_by=("zone__claim__name", "zone__name"))
     sample_kind = tables.Column(verbose_name="Sample", orderable=False)
@@ -37,7 +39,9 @@ class DigTable(tables.Table):
         return f"{day}, voided" if record.step.is_void else day
 
     def render_zone(self, value: Zone):
-        return format_html('<span class="swatch stripe-{}"></span>{}: {}', value.stripe, value.claim.name, value.name)
+        return format_html(
+            '<span class="swatch stripe-{}"></span>{}: {}', value.stripe, value.claim.name, value.name
+        )
 
     def render_sample_kind(self, record: Dig) -> str:
         return short_kind(record)

@@ -9,7 +9,9 @@ from prospecting.models import JournalEntry
 class JournalTable(tables.Table):
     """The journal's lines, newest first; what changed stands below what was done."""
 
-    at = tables.DateTimeColumn(verbose_name="When", format="d M Y H:i", order_by="pk", attrs={"td": {"class": "lead"}})
+    at = tables.DateTimeColumn(
+        verbose_name="When", format="d M Y H:i", order_by="pk", attrs={"td": {"class": "lead"}}
+    )
     member = tables.Column(verbose_name="Who", orderable=False, empty_values=())
     subject_label = tables.Column(
         verbose_name="About", orderable=False, linkify=lambda record: record.subject_path or None

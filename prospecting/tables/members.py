@@ -10,7 +10,12 @@ class MemberTable(tables.Table):
         linkify=lambda record: reverse("member-edit", args=[record.pk]),
         attrs={"td": {"class": "lead"}},
     )
-    name = tables.Column(accessor="get_full_name", verbose_name="Name", default="not given", order_by=("first_name", "last_name"))
+    name = tables.Column(
+        accessor="get_full_name",
+        verbose_name="Name",
+        default="not given",
+        order_by=("first_name", "last_name"),
+    )
     role = tables.Column()
     is_active = tables.Column(verbose_name="May sign in")
     last_login = tables.DateTimeColumn(verbose_name="Last signed in", format="d M Y H:i", default="never")

@@ -25,7 +25,9 @@ def claim_add(request: HttpRequest) -> HttpResponse:
     form = ClaimForm(request.POST or None, member=request.user)
     if response := enter(request, form, lambda: add_claim(**form.values(), recorded_by=request.user)):
         return response
-    return render(request, "prospecting/claim_add.html", {"form": form, "crumbs": _crumbs(("Add a claim", ""))})
+    return render(
+        request, "prospecting/claim_add.html", {"form": form, "crumbs": _crumbs(("Add a claim", ""))}
+    )
 
 
 @page(role=KEEPER, methods=("GET", "POST"))
@@ -34,7 +36,10 @@ def claim_edit(request: HttpRequest, pk: int) -> HttpResponse:
     stands = {name: getattr(claim, name) for name in ClaimForm.base_fields if hasattr(claim, name)}
     form = ClaimForm(request.POST or None, member=request.user, initial=stands)
     if response := enter(
-        request, form, lambda: change_claim(claim=claim, **form.values(), recorded_by=request.user), said="Changed."
+        request,
+        form,
+        lambda: change_claim(claim=claim, **form.values(), recorded_by=request.user),
+        said="Changed.",
     ):
         return response
     crumbs = _crumbs((claim.name, claim.get_absolute_url()), ("Change", ""))
@@ -44,7 +49,9 @@ def claim_edit(request: HttpRequest, pk: int) -> HttpResponse:
 @page(role=GUEST)
 def claim_detail(request: HttpRequest, pk: int) -> HttpResponse:
     claim = get_object_or_404(Claim, pk=pk)
-    table = DigTable(_digs_with_buckets().standing().filter(zone__claim=claim), mass_unit=request.user.mass_unit)
+    table = DigTable(
+        _digs_with_buckets().standing().filter(zone__claim=claim), mass_unit=request.user.mass_unit
+    )
     RequestConfig(request, paginate={"per_page": 10}).configure(table)
     return render(
         request,
@@ -63,12 +70,18 @@ def claim_detail(request: HttpRequest, pk: int) -> HttpResponse:
 @page(role=MEMBER, methods=("GET", "POST"))
 def zone_add(request: HttpRequest, pk: int) -> HttpResponse:
     claim = get_object_or_404(Claim, pk=pk)
-    form = ZoneForm(request.POST or None, member=request.user, zones=list(Zone.objects.select_related("claim")))
-    if response := enter(request, form, lambda: add_zone(claim=claim, **form.values(), recorded_by=request.user)):
+    form = ZoneForm(
+        request.POST or None, member=request.user, zones=list(Zone.objects.select_related("claim"))
+    )
+    if response := enter(
+        request, form, lambda: add_zone(claim=claim, **form.values(), recorded_by=request.user)
+    ):
         return response
     crumbs = _crumbs((claim.name, claim.get_absolute_url()), ("Add a zone", ""))
     return render(
-        request, "prospecting/zone_form.html", {"claim": claim, "form": form, "submit": "Add the zone", "crumbs": crumbs}
+        request,
+        "prospecting/zone_form.html",
+        {"claim": claim, "form": form, "submit": "Add the zone", "crumbs": crumbs},
     )
 
 
@@ -82,7 +95,10 @@ def zone_edit(request: HttpRequest, pk: int) -> HttpResponse:
         initial={"name": zone.name, "stripe": zone.stripe, "note": zone.note},
     )
     if response := enter(
-        request, form, lambda: change_zone(zone=zone, **form.values(), recorded_by=request.user), said="Changed."
+        request,
+        form,
+        lambda: change_zone(zone=zone, **form.values(), recorded_by=request.user),
+        said="Changed.",
     ):
         return response
     crumbs = _crumbs(
@@ -126,7 +142,9 @@ def dig_add(request: HttpRequest) -> HttpResponse:
             **form.facts(),
         )
 
-    if response := enter(request, form, make, said="Recorded. Write each code on its bucket, outside and inside."):
+    if response := enter(
+        request, form, make, said="Recorded. Write each code on its bucket, outside and inside."
+    ):
         return response
     return render(request, "prospecting/dig_add.html", {"form": form, "again": again})
 
@@ -178,7 +196,9 @@ def _digs_with_buckets() -> QuerySet[Dig]:
 
 def _named(records: QuerySet, text: str):
     """The record whose number stands in the address, or None."""
-    return records.filter(pk=int(text)).first() if text.isascii() and text.isdigit() and len(text) < 19 else None
+    return (
+        records.filter(pk=int(text)).first() if text.isascii() and text.isdigit() and len(text) < 19 else None
+    )
 
 
 def _crumbs(*last: tuple[str, str]) -> list[tuple[str, str]]:

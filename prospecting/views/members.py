@@ -35,7 +35,10 @@ def member_list(request: HttpRequest) -> HttpResponse:
 def member_add(request: HttpRequest) -> HttpResponse:
     form = MemberAddForm(request.POST or None, member=request.user)
     if response := enter(
-        request, form, lambda: add_member(**form.values(), added_by=request.user), said="The member can sign in now."
+        request,
+        form,
+        lambda: add_member(**form.values(), added_by=request.user),
+        said="The member can sign in now.",
     ):
         return response
     return render(request, "prospecting/member_add.html", {"form": form, "crumbs": _crumbs("Add a member")})
@@ -47,7 +50,10 @@ def member_edit(request: HttpRequest, pk: int) -> HttpResponse:
     stands = {name: getattr(member, name) for name in ("first_name", "last_name", "role", "is_active")}
     form = MemberEditForm(request.POST or None, member=request.user, initial=stands)
     if response := enter(
-        request, form, lambda: change_member(member=member, **form.values(), changed_by=request.user), said="Changed."
+        request,
+        form,
+        lambda: change_member(member=member, **form.values(), changed_by=request.user),
+        said="Changed.",
     ):
         return response
     return render(
@@ -79,7 +85,9 @@ def member_password(request: HttpRequest, pk: int) -> HttpResponse:
         (str(member), reverse("member-edit", args=[member.pk])),
         ("New password", ""),
     ]
-    return render(request, "prospecting/member_password.html", {"edited": member, "form": form, "crumbs": crumbs})
+    return render(
+        request, "prospecting/member_password.html", {"edited": member, "form": form, "crumbs": crumbs}
+    )
 
 
 @page(role=GUEST, methods=("GET", "POST"), own=True)
@@ -104,7 +112,9 @@ def own_password(request: HttpRequest) -> HttpResponse:
     def make() -> OwnPage:
         return OwnPage(change_own_password(member=request.user, password=form.cleaned_data["password"]))
 
-    if response := enter(request, form, make, said="Your new password holds from now on. Other devices are signed out."):
+    if response := enter(
+        request, form, make, said="Your new password holds from now on. Other devices are signed out."
+    ):
         _stay_signed_in(request)
         return response
     crumbs = [("My settings", reverse("own-settings")), ("Password", "")]

@@ -83,8 +83,13 @@ def key_of(mixer_page, trial: Trial) -> dict[str, str]:
     mixer_page.get_by_role("button", name="Show me the mixing sheet").click()
     rows = mixer_page.locator("table tbody tr")
     # Half a teaspoon in two gallons is the same dose as was typed, so each dosed tub of 2 gal gets half a teaspoon.
-    assert "2.46 mL" in mixer_page.locator("main").inner_text() or "drops" in mixer_page.locator("main").inner_text()
-    return {row.locator("td").nth(1).inner_text(): row.locator("td").nth(2).inner_text() for row in rows.all()}
+    assert (
+        "2.46 mL" in mixer_page.locator("main").inner_text()
+        or "drops" in mixer_page.locator("main").inner_text()
+    )
+    return {
+        row.locator("td").nth(1).inner_text(): row.locator("td").nth(2).inner_text() for row in rows.all()
+    }
 
 
 def log_all(page, trial: Trial, key: dict[str, str]) -> None:
@@ -137,7 +142,10 @@ def read_assay(page, blend: Lot, tmp_path: Path) -> None:
 
 def test_from_dig_to_verdict_and_back(phone_as, tmp_path):
     claim = make.make_claim("Trial claim")
-    rich, poor = make.make_zone(claim, "Rich seam", stripe="a"), make.make_zone(claim, "Poor wall", stripe="b")
+    rich, poor = (
+        make.make_zone(claim, "Rich seam", stripe="a"),
+        make.make_zone(claim, "Poor wall", stripe="b"),
+    )
     panner = phone_as("member", mass_unit="lb", grade_unit="g_per_t")
     mixer = phone_as("member", first_name="Moss")
 

@@ -44,9 +44,16 @@ def make_draft(
         **fields,
     )
     for number, name in enumerate(names):
-        dose = planning.DoseOf(additive=make_additive(), ml_per_l=Decimal(number) / 10, typed=f"0.{number} mL/L")
+        dose = planning.DoseOf(
+            additive=make_additive(), ml_per_l=Decimal(number) / 10, typed=f"0.{number} mL/L"
+        )
         planning.add_treatment(
-            trial=trial, name=name, is_control=not number, technique="", doses=[dose] if number else [], recorded_by=member
+            trial=trial,
+            name=name,
+            is_control=not number,
+            technique="",
+            doses=[dose] if number else [],
+            recorded_by=member,
         )
     return trial
 
@@ -59,7 +66,10 @@ def make_running(**fields) -> Trial:
 def make_result(panner: Member, gold: str | None = "8.0", **fields) -> running.RunResult:
     fields = {"scale_step_mg": Decimal("0.1"), "panned_on": make.DAY} | fields
     return running.RunResult(
-        panner=panner, gold_mg=None if gold is None else Decimal(gold), gold_typed="" if gold is None else f"{gold} mg", **fields
+        panner=panner,
+        gold_mg=None if gold is None else Decimal(gold),
+        gold_typed="" if gold is None else f"{gold} mg",
+        **fields,
     )
 
 
@@ -75,7 +85,9 @@ def log(planned: PlannedRun, member: Member, gold: str | None = "8.0", **fields)
     )
 
 
-def make_closed(gold_of: Callable[[PlannedRun], str | None], *, panner: Member | None = None, **fields) -> Trial:
+def make_closed(
+    gold_of: Callable[[PlannedRun], str | None], *, panner: Member | None = None, **fields
+) -> Trial:
     """A trial with every run in; `gold_of` gives each planned run's milligrams."""
     trial = make_running(**fields)
     panner = panner or make.make_member()

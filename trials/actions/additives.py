@@ -23,9 +23,15 @@ def change_additive(*, additive: Additive, recorded_by, **fields) -> Additive:
     """Change an additive. Its kind stays once a dose of it has been planned: past trials were about that kind."""
     require_writer(recorded_by)
     additive = Additive.objects.select_for_update().get(pk=additive.pk)
-    if "kind" in fields and fields["kind"] != additive.kind and Dose.objects.filter(additive=additive).exists():
+    if (
+        "kind" in fields
+        and fields["kind"] != additive.kind
+        and Dose.objects.filter(additive=additive).exists()
+    ):
         raise Refused(
-            "Trials have used this as what it is now. Add the other kind as a new additive.", code="used", field="kind"
+            "Trials have used this as what it is now. Add the other kind as a new additive.",
+            code="used",
+            field="kind",
         )
     changes = changed_fields(record=additive, values=fields)
     for name, value in fields.items():

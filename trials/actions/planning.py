@@ -8,7 +8,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from prospecting.actions.journal import changed_fields, write_journal
-from prospecting.actions.material import draw_seed
+from prospecting.actions.material import draw_seed, lock_lots
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.models import Lot
@@ -32,6 +32,8 @@ def plan_trial(*, recorded_by, **fields) -> Trial:
     """Open a draft; nothing is fixed yet."""
     require_writer(recorded_by)
     trial = Trial(recorded_by=recorded_by, **fields)
+    # Locked, so that nobody voids the step that made the lot while a trial is put on it.
+    trial.feed_lot = lock_lots([trial.feed_lot])[trial.feed_lot.pk]
     _check_draft(trial)
     trial.full_clean()
     trial.save()
@@ -101,7 +103,7 @@ def fix_plan(*, trial: Trial, planned_by) -> Trial:
     """
     require_writer(planned_by)
     trial = _draft(trial)
-    feed_lot = Lot.objects.select_for_update().get(pk=trial.feed_lot_id)
+    feed_lot = lock_lots([trial.feed_lot])[trial.feed_lot_id]
     treatments = list(trial.treatments.prefetch_related("doses"))
     runs = len(treatments) * trial.blocks_planned
     _check_plan(trial, feed_lot, treatments, runs)
@@ -109,7 +111,7 @@ def fix_plan(*, trial: Trial, planned_by) -> Trial:
     places = designs.randomised_blocks([treatment.pk for treatment in treatments], trial.blocks_planned, seed)
     portion_of = {}
     if trial.portions_from == Trial.PortionsFrom.CUT:
-        ready = [lot.pk for lot in trial.portions_ready()]
+        ready = [lot.pk for lot in lock_lots(trial.portions_ready()).values() if lot.on_hand_g == lot.mass_g]
         if len(ready) < runs:
             raise Refused(
                 f"The plan needs {runs} equal portions; {len(ready)} untouched ones of about {trial.portion_typed} are "
@@ -149,7 +151,9 @@ def fix_plan(*, trial: Trial, planned_by) -> Trial:
         ]
     )
     write_journal(
-        member=planned_by, about=trial, what=f"fixed the plan: {runs} runs in {trial.blocks_planned} blocks, seed {seed}"
+        member=planned_by,
+        about=trial,
+        what=f"fixed the plan: {runs} runs in {trial.blocks_planned} blocks, seed {seed}",
     )
     return trial
 
@@ -166,7 +170,11 @@ def open_key(*, trial: Trial, member, reason: str = "") -> KeyOpening:
         if not member.is_keeper:
             raise Refused(f"The mixing sheet is for the mixer, {trial.mixer}.", code="not_mixer")
         if not reason:
-            raise Refused("Say why you look: it is kept, and whoever looks is no longer blind.", code="reason_missing", field="reason")
+            raise Refused(
+                "Say why you look: it is kept, and whoever looks is no longer blind.",
+                code="reason_missing",
+                field="reason",
+            )
     opening = KeyOpening.objects.create(trial=trial, member=member, reason=reason)
     write_journal(member=member, about=trial, what="opened the mixing sheet", why=reason)
     return opening
@@ -209,7 +217,10 @@ def close_trial(*, trial: Trial, closed_by, reason: str = "") -> Trial:
 def _draft(trial: Trial) -> Trial:
     trial = Trial.objects.select_for_update().get(pk=trial.pk)
     if trial.state != Trial.State.DRAFT:
-        raise Refused("The plan of this trial stands: it no longer changes. Plan a new trial instead.", code="plan_stands")
+        raise Refused(
+            "The plan of this trial stands: it no longer changes. Plan a new trial instead.",
+            code="plan_stands",
+        )
     return trial
 
 
@@ -217,13 +228,21 @@ def _check_draft(trial: Trial) -> None:
     if trial.feed_lot.is_void:
         raise Refused(f"{trial.feed_lot.code} is void.", code="lot_void", field="feed_lot")
     if not trial.mixer.can_write:
-        raise Refused(f"{trial.mixer} can't record anything, so can't be the mixer.", code="mixer", field="mixer")
+        raise Refused(
+            f"{trial.mixer} can't record anything, so can't be the mixer.", code="mixer", field="mixer"
+        )
 
 
-def _set_treatment(treatment: Treatment, *, name: str, is_control: bool, technique: str, doses: Sequence[DoseOf]) -> None:
+def _set_treatment(
+    treatment: Treatment, *, name: str, is_control: bool, technique: str, doses: Sequence[DoseOf]
+) -> None:
     others = treatment.trial.treatments.exclude(pk=treatment.pk)
     if is_control and others.filter(is_control=True).exists():
-        raise Refused("This trial has its control already: one, and only one.", code="second_control", field="is_control")
+        raise Refused(
+            "This trial has its control already: one, and only one.",
+            code="second_control",
+            field="is_control",
+        )
     if others.filter(name__iexact=name).exists():
         raise Refused("Another treatment of this trial has that name.", code="name_taken", field="name")
     if not is_control and not doses and not technique.strip():
@@ -248,14 +267,19 @@ def _check_plan(trial: Trial, feed_lot: Lot, treatments: Sequence[Treatment], ru
     if feed_lot.is_void:
         raise Refused(f"{feed_lot.code} is void.", code="lot_void")
     if len(treatments) < 2:
-        raise Refused("A trial compares at least two treatments, one of them the control.", code="too_few_treatments")
+        raise Refused(
+            "A trial compares at least two treatments, one of them the control.", code="too_few_treatments"
+        )
     if not any(treatment.is_control for treatment in treatments):
         raise Refused(
             "No treatment is the control. Without one, nobody can say what the others did.", code="no_control"
         )
     seen: dict[tuple, Treatment] = {}
     for treatment in treatments:
-        content = (treatment.technique.strip().lower(), *sorted((d.additive_id, d.ml_per_l) for d in treatment.doses.all()))
+        content = (
+            treatment.technique.strip().lower(),
+            *sorted((d.additive_id, d.ml_per_l) for d in treatment.doses.all()),
+        )
         if content in seen:
             raise Refused(f"{treatment} and {seen[content]} are the same thing done.", code="same_treatment")
         seen[content] = treatment

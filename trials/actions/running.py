@@ -85,7 +85,9 @@ def log_test_pan(*, lot: Lot, portion: Portion, result: RunResult, recorded_by) 
     require_writer(recorded_by)
     _check_result(result)
     run = _record(lot=lot, portion=portion, result=result, planned=None, recorded_by=recorded_by)
-    write_journal(member=recorded_by, about=run, what=f"logged a test pan of {lot.code}", why=result.fail_reason)
+    write_journal(
+        member=recorded_by, about=run, what=f"logged a test pan of {lot.code}", why=result.fail_reason
+    )
     return run
 
 
@@ -105,7 +107,8 @@ def correct_run(*, run: Run, result: RunResult, reason: str, recorded_by) -> Run
             raise Refused("Only who logged a run, or a keeper, corrects it.", code="not_yours")
         if planned is not None and planned.block.closed_at is not None:
             raise Refused(
-                "The key of this block is open, so a correction could follow a wish. Ask a keeper.", code="key_open"
+                "The key of this block is open, so a correction could follow a wish. Ask a keeper.",
+                code="key_open",
             )
     if planned is not None:
         _check_outcome(planned.trial, result)
@@ -151,7 +154,9 @@ def close_block(*, block: Block, closed_by) -> Block:
         raise Refused(f"{block} is closed already.", code="closed_already")
     missing = [planned.blind_code for planned in block.planned_runs.open()]
     if missing:
-        raise Refused(f"Not in yet: {', '.join(missing)}. Log them first, failed ones too.", code="runs_missing")
+        raise Refused(
+            f"Not in yet: {', '.join(missing)}. Log them first, failed ones too.", code="runs_missing"
+        )
     now = timezone.now()
     block.closed_at = now
     block.closed_by = closed_by
@@ -190,7 +195,10 @@ def _record(*, lot: Lot, portion: Portion, result: RunResult, planned: PlannedRu
 
 def _count_colours(run: Run, result: RunResult) -> None:
     ColourCount.objects.bulk_create(
-        [ColourCount(run=run, size_class=size_class, count=number) for size_class, number in result.colours.items()]
+        [
+            ColourCount(run=run, size_class=size_class, count=number)
+            for size_class, number in result.colours.items()
+        ]
     )
 
 
@@ -207,7 +215,9 @@ def _check_outcome(trial: Trial, result: RunResult) -> None:
         )
     if trial.outcome == Trial.Outcome.COLOURS and not result.colours:
         raise Refused(
-            "This trial is judged by colours: count them. If there was none, type 0.", code="outcome_missing", field="colours"
+            "This trial is judged by colours: count them. If there was none, type 0.",
+            code="outcome_missing",
+            field="colours",
         )
 
 
@@ -218,11 +228,15 @@ def _check_result(result: RunResult) -> None:
         return
     if result.below_scale and result.gold_mg is not None:
         raise Refused(
-            "Either a weight, or nothing on the scale: not both.", code="weighed_and_below", field="below_scale"
+            "Either a weight, or nothing on the scale: not both.",
+            code="weighed_and_below",
+            field="below_scale",
         )
     if result.below_scale and not result.scale_step_mg:
         raise Refused(
-            "Give the scale's step: without it nobody knows how little 'nothing' is.", code="step_missing", field="scale_step"
+            "Give the scale's step: without it nobody knows how little 'nothing' is.",
+            code="step_missing",
+            field="scale_step",
         )
     if result.gold_mg is not None and result.scale_step_mg and result.gold_mg < result.scale_step_mg:
         raise Refused(
@@ -232,7 +246,9 @@ def _check_result(result: RunResult) -> None:
         )
     if result.gold_mg is None and not result.below_scale and not result.colours:
         raise Refused(
-            "Weigh the gold, say that it does not show on the scale, or count colours.", code="nothing_seen", field="gold"
+            "Weigh the gold, say that it does not show on the scale, or count colours.",
+            code="nothing_seen",
+            field="gold",
         )
 
 
@@ -240,4 +256,6 @@ def _as_text(run: Run) -> dict[str, str]:
     colours = ", ".join(f"{count.count} {count.size_class}" for count in run.colours.order_by("size_class"))
     names = [name for name in RunResult.__dataclass_fields__ if name != "colours"]
     values = {name: getattr(run, name) for name in names}
-    return {name: "" if value is None else str(value) for name, value in values.items()} | {"colours": colours}
+    return {name: "" if value is None else str(value) for name, value in values.items()} | {
+        "colours": colours
+    }

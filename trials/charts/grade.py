@@ -172,7 +172,10 @@ def _scale(highest: Decimal) -> tuple[Decimal, Decimal]:
 def _day_ticks(first: datetime.date, last: datetime.date, across: _Axis) -> list[Tick]:
     if first == last:
         return [Tick(_text(across.at(first.toordinal())), _day_text(first))]
-    ticks = [Tick(_text(across.start), _day_text(first), "start"), Tick(_text(across.end), _day_text(last), "end")]
+    ticks = [
+        Tick(_text(across.start), _day_text(first), "start"),
+        Tick(_text(across.end), _day_text(last), "end"),
+    ]
     if (last - first).days >= 3:
         middle = first + (last - first) // 2
         ticks.insert(1, Tick(_text(across.at(middle.toordinal())), f"{middle.day} {middle:%b}"))

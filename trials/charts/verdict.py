@@ -68,6 +68,11 @@ class DrawnRow:
     label_y: float
     dots: list[Dot]
     bar: Bar | None
+    note: str
+
+    @property
+    def note_y(self) -> float:
+        return round(self.label_y + 16, 1)
 
 
 @dataclass(frozen=True)
@@ -170,7 +175,8 @@ def verdict_chart(
         dots_y = y + (DOTS_DROP if bar else BAR_DROP)
         dots = _spread_dots([x_of(value) for value in sorted(row.values)], dots_y)
         dots += _gutter_dots(row.below, dots_y)
-        drawn.append(DrawnRow(_shortened(row.label), round(y + LABEL_DROP, 1), dots, bar))
+        note = "" if dots else "no run counts"
+        drawn.append(DrawnRow(_shortened(row.label), round(y + LABEL_DROP, 1), dots, bar, note))
         y = max([dot.y for dot in dots], default=y + BAR_DROP) + DOT_RADIUS + ROW_GAP
     bottom = round(y, 1)
     with_margin = margin_ratio is not None

@@ -8,16 +8,22 @@ from trials.models import Additive
 class AdditiveForm(SiteForm):
     name = forms.CharField(label="Name", max_length=80)
     kind = forms.ChoiceField(label="Kind", choices=Additive.Kind)
-    bottle = VolumeField(label="A bottle holds", unit="mL", required=False, help_text="With its unit: 500 mL, 16 fl oz")
+    bottle = VolumeField(
+        label="A bottle holds", unit="mL", required=False, help_text="With its unit: 500 mL, 16 fl oz"
+    )
     price = NumberField(label="Price of a bottle", most=1_000_000, places=2, required=False)
     currency = forms.CharField(label="Currency", max_length=12, required=False)
     priced_on = DayField(label="Price as of", required=False, initial=None)
-    note = forms.CharField(label="Note", required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2}))
+    note = forms.CharField(
+        label="Note", required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2})
+    )
 
     def clean(self) -> dict:
         cleaned = super().clean()
         if cleaned.get("price") is not None and not cleaned.get("currency"):
-            self.add_error("currency", ValidationError("Which money is the price in?", code="currency_missing"))
+            self.add_error(
+                "currency", ValidationError("Which money is the price in?", code="currency_missing")
+            )
         return cleaned
 
     def fields_typed(self) -> dict:

@@ -20,7 +20,9 @@ class LotChoiceField(forms.ModelChoiceField):
 
 class TrialForm(SiteForm):
     question = forms.CharField(
-        label="Question", max_length=200, help_text="One question: Does rinse A keep more fine gold than plain water?"
+        label="Question",
+        max_length=200,
+        help_text="One question: Does rinse A keep more fine gold than plain water?",
     )
     feed_lot = LotChoiceField(label="Lot the portions come from", queryset=Lot.objects.none())
     outcome = forms.ChoiceField(label="Judged by", choices=Trial.Outcome)
@@ -42,19 +44,25 @@ class TrialForm(SiteForm):
     )
     water = VolumeField(label="Water in the tub")
     soak_min = NumberField(label="Soak", unit_label="min", most=100_000, places=1, required=False)
-    scale_step = GoldMassField(label="Scale step", required=False, help_text="The smallest step your scale shows: 1 mg, 0.01 g")
+    scale_step = GoldMassField(
+        label="Scale step", required=False, help_text="The smallest step your scale shows: 1 mg, 0.01 g"
+    )
     mixer = forms.ModelChoiceField(
         label="Mixer",
         queryset=Member.objects.none(),
         help_text="Only the mixer sees which code is which treatment. To be blind, the mixer is not the panner.",
     )
-    note = forms.CharField(label="Note", required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2}))
+    note = forms.CharField(
+        label="Note", required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2})
+    )
 
     def __init__(self, *args, member: Member, **kwargs) -> None:
         super().__init__(*args, member=member, **kwargs)
         lots = self.fields["feed_lot"]
         lots.mass_unit = member.mass_unit
-        lots.queryset = Lot.objects.in_stock().exclude(kind__in=[Lot.Kind.PORTION, Lot.Kind.ASSAY_SPLIT, Lot.Kind.CONCENTRATE])
+        lots.queryset = Lot.objects.in_stock().exclude(
+            kind__in=[Lot.Kind.PORTION, Lot.Kind.ASSAY_SPLIT, Lot.Kind.CONCENTRATE]
+        )
         if self.initial.get("feed_lot"):
             lots.queryset |= Lot.objects.standing().filter(pk=self.initial["feed_lot"])
         self.fields["mixer"].queryset = Member.objects.filter(is_active=True).exclude(role=Member.Role.GUEST)
@@ -91,7 +99,9 @@ class TreatmentForm(SiteForm):
 
     name = forms.CharField(label="Name", max_length=80, help_text="plain water; rinse, low; second screen")
     is_control = forms.BooleanField(label="This is the control: nothing is added or changed", required=False)
-    additive = forms.ModelChoiceField(label="Additive", queryset=Additive.objects.all(), required=False, empty_label="none")
+    additive = forms.ModelChoiceField(
+        label="Additive", queryset=Additive.objects.all(), required=False, empty_label="none"
+    )
     dose = forms.CharField(
         label="Dose",
         max_length=40,
@@ -103,7 +113,10 @@ class TreatmentForm(SiteForm):
     )
     second_dose = forms.CharField(label="Its dose", max_length=40, required=False)
     technique = forms.CharField(
-        label="Technique or gear", max_length=200, required=False, help_text="What is done differently, in a few words"
+        label="Technique or gear",
+        max_length=200,
+        required=False,
+        help_text="What is done differently, in a few words",
     )
 
     pairs = (("additive", "dose"), ("second_additive", "second_dose"))
@@ -133,7 +146,9 @@ class TreatmentForm(SiteForm):
             self.add_error(dose_name, ValidationError("That is too little to record.", code="dose_too_small"))
             return
         if ml_per_l > 50:
-            self.ask(f"{typed} is {units.format_dose(ml_per_l, 'ml_per_l')}, a very strong dose. Is it right?")
+            self.ask(
+                f"{typed} is {units.format_dose(ml_per_l, 'ml_per_l')}, a very strong dose. Is it right?"
+            )
         self.doses.append(DoseOf(additive=additive, ml_per_l=ml_per_l, typed=typed))
 
     def fields_typed(self) -> dict:

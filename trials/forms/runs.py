@@ -19,9 +19,13 @@ class RunForm(SiteForm):
 
     portion = MassField(label="Portion put through")
     gold = GoldMassField(label="Gold, dried and weighed", required=False)
-    scale_step = GoldMassField(label="Scale step", required=False, help_text="The smallest step your scale shows: 1 mg, 0.01 g")
+    scale_step = GoldMassField(
+        label="Scale step", required=False, help_text="The smallest step your scale shows: 1 mg, 0.01 g"
+    )
     below_scale = forms.BooleanField(
-        label="Nothing shows on the scale", required=False, help_text="Not the same as no gold: it is kept as less than one step."
+        label="Nothing shows on the scale",
+        required=False,
+        help_text="Not the same as no gold: it is kept as less than one step.",
     )
     coarse = CountField(label=ColourCount.SizeClass.COARSE.label, required=False)
     medium = CountField(label=ColourCount.SizeClass.MEDIUM.label, required=False)
@@ -33,9 +37,14 @@ class RunForm(SiteForm):
     panned_on = DayField(done=True)
     panner = forms.ModelChoiceField(label="Panner", queryset=Member.objects.none(), empty_label=None)
     pan = forms.CharField(label="Pan or gear", max_length=80, required=False)
-    water = forms.CharField(label="Water", max_length=120, required=False, help_text="Where from, fresh or re-used how often")
+    water = forms.CharField(
+        label="Water", max_length=120, required=False, help_text="Where from, fresh or re-used how often"
+    )
     guess = forms.CharField(
-        label="Could you guess the treatment?", max_length=80, required=False, help_text="By smell, suds or colour. Blank: no."
+        label="Could you guess the treatment?",
+        max_length=80,
+        required=False,
+        help_text="By smell, suds or colour. Blank: no.",
     )
     photo = forms.FileField(
         label="Photo",
@@ -43,11 +52,15 @@ class RunForm(SiteForm):
         help_text="Gold and a scale bar in one picture, the code beside it. Position data is removed.",
         widget=forms.FileInput(attrs={"accept": "image/jpeg,image/png,image/webp", "capture": "environment"}),
     )
-    note = forms.CharField(label="Note", required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2}))
+    note = forms.CharField(
+        label="Note", required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2})
+    )
     failed = forms.BooleanField(label="This run failed (spilled, mixed up)", required=False)
     fail_reason = forms.CharField(label="What went wrong", max_length=200, required=False)
 
-    def __init__(self, *args, member: Member, weighings: list[tuple] = (), portion: Portion | None = None, **kwargs) -> None:
+    def __init__(
+        self, *args, member: Member, weighings: list[tuple] = (), portion: Portion | None = None, **kwargs
+    ) -> None:
         super().__init__(*args, member=member, **kwargs)
         self.weighings = weighings
         # A cut portion goes through whole: its mass is known and not asked for.
@@ -70,7 +83,8 @@ class RunForm(SiteForm):
                 portion.mass_g,
                 scale_step_mg=step.canonical if step else None,
                 others_mg=[
-                    gold_mg(grade_g_per_t(other_mg, other_g), portion.mass_g) for other_mg, other_g in self.weighings
+                    gold_mg(grade_g_per_t(other_mg, other_g), portion.mass_g)
+                    for other_mg, other_g in self.weighings
                 ],
                 grade_unit=self.member.grade_unit,
                 mass_unit=self.member.mass_unit,

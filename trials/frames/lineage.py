@@ -94,7 +94,9 @@ def alike(root: int, edges: Iterable[Edge], kinds: Mapping[int, str]) -> frozens
     return frozenset(found)
 
 
-def _tree(rows: Sequence[TreeRow], edges: Iterable[Edge], steps: Mapping[int, Step], lots: Mapping[int, Lot]) -> Tree:
+def _tree(
+    rows: Sequence[TreeRow], edges: Iterable[Edge], steps: Mapping[int, Step], lots: Mapping[int, Lot]
+) -> Tree:
     made: dict[int, set[int]] = defaultdict(set)
     for edge in edges:
         if edge.child is not None:

@@ -79,4 +79,9 @@ def _row(trial: Trial, treatments: int, spread: float, seen: int) -> OutlookRow:
     sd_log = power.sd_log_from_cv(spread)
     ratio = power.detectable_ratio(sd_log, trial.blocks_planned, treatments)
     blocks = power.blocks_needed(sd_log, float(trial.smallest_ratio), treatments)
-    return OutlookRow(spread=spread, seen=seen, ratio=f"{figure(ratio)} times" if ratio < 100 else "over 100 times", blocks=str(blocks) if blocks else "more than 500")
+    return OutlookRow(
+        spread=spread,
+        seen=seen,
+        ratio=f"{figure(ratio)} times" if ratio < 100 else "over 100 times",
+        blocks=str(blocks) if blocks else "more than 500",
+    )

@@ -12,7 +12,16 @@ from django.urls import reverse
 
 from prospecting.calc import units
 from prospecting.calc.grade import below_scale_grade, grade_g_per_t
-from prospecting.calc.zone_grade import ASSAY, PAN, Between, MeanGrade, Result, mean_day, mean_grade, recovery_between
+from prospecting.calc.zone_grade import (
+    ASSAY,
+    PAN,
+    Between,
+    MeanGrade,
+    Result,
+    mean_day,
+    mean_grade,
+    recovery_between,
+)
 from prospecting.models import Dig, Draw, Lot, Origin, Reading, Sample, Step
 from trials.calc.working import Working, WorkingRow
 from trials.models import Run
@@ -21,9 +30,7 @@ MOST_RUNS = 40
 PAN_FORMULA = "grade = gold in mg × 1000 ÷ portion in g; mean = all the gold ÷ all the ore panned"
 ASSAY_FORMULA = "mean = sum of (grade × mass of the sample) ÷ all the mass sent"
 BOUNDS_FORMULA = "lower bound: what lies below a limit counts as nothing; upper bound: it counts as the limit"
-NEVER_ONE_QUANTITY = (
-    "Panning catches free gold, fire assay counts all of it: the two are never one quantity, so this ratio is no calibration."
-)
+NEVER_ONE_QUANTITY = "Panning catches free gold, fire assay counts all of it: the two are never one quantity, so this ratio is no calibration."
 
 # Lots that came out of a recovery or a screen, or hold some that did, with which of the two it was. What a recovery leaves
 # has a grade of its own making, far from the ground's; what passed a screen may be richer or poorer than the whole.
@@ -157,7 +164,9 @@ def readings_of(lot_ids: Collection[int]) -> list[Reading]:
 def samples_waiting(lot_ids: Collection[int]) -> list[Sample]:
     """Samples of these lots of which the laboratory has said nothing yet."""
     return list(
-        Sample.objects.of_lots(lot_ids).filter(readings__isnull=True).select_related("lot", "dispatch__laboratory")
+        Sample.objects.of_lots(lot_ids)
+        .filter(readings__isnull=True)
+        .select_related("lot", "dispatch__laboratory")
     )
 
 
@@ -174,9 +183,13 @@ def zone_grade(zone, *, grade_unit: str, mass_unit: str) -> ZoneGrade:
     answered = [sample for sample in samples if sample.reading_in_use is not None]
     found = [_of_zone(_pan_of_lot(run), run.lot_id, origins, sorted_out) for run in runs]
     found += [_of_zone(_assay_of_lot(sample), sample.lot_id, origins, sorted_out) for sample in answered]
-    results = sorted((result for result in found if result is not None), key=lambda each: (each.day, each.kind, each.lot))
+    results = sorted(
+        (result for result in found if result is not None), key=lambda each: (each.day, each.kind, each.lot)
+    )
     behind = frozenset().union(*(result.digs for result in results))
-    digs = {origin.dig_id: origin.dig for held in origins.values() for origin in held if origin.dig_id in behind}
+    digs = {
+        origin.dig_id: origin.dig for held in origins.values() for origin in held if origin.dig_id in behind
+    }
     panned = _estimate([result for result in results if result.kind == PAN], grade_unit)
     assayed = _estimate([result for result in results if result.kind == ASSAY], grade_unit)
     return ZoneGrade(
@@ -194,7 +207,9 @@ def zone_grade(zone, *, grade_unit: str, mass_unit: str) -> ZoneGrade:
 
 def _untreated(lots) -> tuple[list[Run], int]:
     """Untreated runs of these lots with a weight or below the scale; and how many there are whose colours alone were counted."""
-    untreated = Run.objects.standing().untreated().filter(lot__in=lots).select_related("lot", "planned__trial")
+    untreated = (
+        Run.objects.standing().untreated().filter(lot__in=lots).select_related("lot", "planned__trial")
+    )
     runs = list(untreated)
     graded = [run for run in runs if run.gold_mg is not None or run.below_scale]
     return graded, len(runs) - len(graded)
@@ -269,7 +284,9 @@ def _sorted_out(zone) -> dict[int, set[str]]:
     models = {"origin": Origin, "dig": Dig, "lot": Lot, "step": Step, "draw": Draw}
     found: dict[int, set[str]] = defaultdict(set)
     with connection.cursor() as cursor:
-        cursor.execute(_SORTED_OUT.format(**{name: model._meta.db_table for name, model in models.items()}), [zone.pk])
+        cursor.execute(
+            _SORTED_OUT.format(**{name: model._meta.db_table for name, model in models.items()}), [zone.pk]
+        )
         for lot_id, kind in cursor.fetchall():
             found[lot_id].add(kind)
     return found
@@ -311,6 +328,8 @@ def _mean_text(mean: MeanGrade, grade_unit: str) -> str:
     if mean.high_g_per_t is None:
         return f"at least {low}"
     high = units.format_grade(mean.high_g_per_t, grade_unit)
+    if low == high:
+        return low
     return f"between {_bare(low)} and {high}" if mean.low_g_per_t else f"below {high} (not zero)"
 
 
@@ -327,14 +346,23 @@ def _bare(text: str) -> str:
 
 
 def _between_text(ratio: Between) -> str:
-    low, high = units.format_share(ratio.low), units.format_share(ratio.high)
+    low, high = _ratio_text(ratio.low), _ratio_text(ratio.high)
     if ratio.low is None:
         return f"at most {high}" if high else ""
     if ratio.high is None:
         return f"at least {low}" if ratio.low else ""
-    if ratio.is_exact:
+    if low == high:
         return low
     return f"between {low} and {high}" if ratio.low else f"below {high}"
+
+
+def _ratio_text(ratio: Decimal | None) -> str:
+    """An apparent recovery to two figures or so: its two halves are no better known than that."""
+    if ratio is None:
+        return ""
+    if ratio >= 2:
+        return f"{ratio:.1f} times the assay" if ratio < 10 else f"{ratio:.0f} times the assay"
+    return f"{ratio * 100:.0f} %" if ratio >= Decimal("0.1") else units.format_share(round(ratio, 4))
 
 
 def _grade_text(result: Result, grade_unit: str) -> str:
@@ -383,11 +411,17 @@ def _lot_working(
     )
 
 
-def _zone_working(panned: Estimate | None, assayed: Estimate | None, grade_unit: str, mass_unit: str) -> Working | None:
-    formula = "sum of (grade × share of this zone × mass measured) ÷ sum of (share of this zone × mass measured)"
+def _zone_working(
+    panned: Estimate | None, assayed: Estimate | None, grade_unit: str, mass_unit: str
+) -> Working | None:
+    formula = (
+        "sum of (grade × share of this zone × mass measured) ÷ sum of (share of this zone × mass measured)"
+    )
     pairs = (("Mean of the pans", panned), ("Mean of the assays", assayed))
     rows = tuple(
-        _mean_row(estimate, label, formula, grade_unit, mass_unit) for label, estimate in pairs if estimate is not None
+        _mean_row(estimate, label, formula, grade_unit, mass_unit)
+        for label, estimate in pairs
+        if estimate is not None
     )
     if not rows:
         return None

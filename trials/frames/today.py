@@ -35,7 +35,10 @@ class Running:
 
     @property
     def nearly_used_up(self) -> bool:
-        return self.left_after_g is not None and 0 <= self.left_after_g < SPARE_PORTIONS * self.trial.portion_mass_g
+        return (
+            self.left_after_g is not None
+            and 0 <= self.left_after_g < SPARE_PORTIONS * self.trial.portion_mass_g
+        )
 
 
 @dataclass(frozen=True)
@@ -95,7 +98,9 @@ class Today:
 
 def today_for(member: Member) -> Today:
     """What this member needs to see; claim dates, drafts and the journal are for those who record."""
-    finished = list(Trial.objects.filter(state=Trial.State.CLOSED).select_related("feed_lot").order_by("-closed_at")[:3])
+    finished = list(
+        Trial.objects.filter(state=Trial.State.CLOSED).select_related("feed_lot").order_by("-closed_at")[:3]
+    )
     running = _running()
     waiting = Dispatch.objects.with_state().select_related("laboratory").exclude(state="returned")
     in_stock = Lot.objects.in_stock()
@@ -124,7 +129,9 @@ def _running() -> list[Running]:
 def _one_running(trial: Trial, full_block: Block | None) -> Running:
     open_runs = trial.planned - trial.logged
     measured = trial.portions_from == Trial.PortionsFrom.MEASURED
-    left_after_g = trial.feed_lot.on_hand_g - open_runs * trial.portion_mass_g if measured and open_runs else None
+    left_after_g = (
+        trial.feed_lot.on_hand_g - open_runs * trial.portion_mass_g if measured and open_runs else None
+    )
     return Running(trial=trial, full_block=full_block, open_runs=open_runs, left_after_g=left_after_g)
 
 

@@ -23,7 +23,14 @@ class RunQuerySet(models.QuerySet):
 
     def for_detail(self) -> "RunQuerySet":
         return self.select_related(
-            "lot", "step", "panner", "photo", "planned__block", "planned__treatment", "planned__trial", "recorded_by"
+            "lot",
+            "step",
+            "panner",
+            "photo",
+            "planned__block",
+            "planned__treatment",
+            "planned__trial",
+            "recorded_by",
         ).prefetch_related("colours")
 
     def of_feed(self, lot) -> "RunQuerySet":
@@ -52,7 +59,7 @@ class RunQuerySet(models.QuerySet):
 
 
 class Run(models.Model):
-    """One measured portion put through one recovery: of a trial, or alone (a test pan). Never deleted; a failed one stays, marked."""
+    """One measured portion put through one recovery: of a trial, or alone (a test pan). A failed one stays, marked."""
 
     planned = models.OneToOneField(
         "trials.PlannedRun", on_delete=models.PROTECT, null=True, blank=True, related_name="run"

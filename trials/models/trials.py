@@ -51,7 +51,9 @@ class Trial(models.Model):
     water_ml = models.DecimalField("water in the tub", max_digits=10, decimal_places=2)
     water_typed = models.CharField(max_length=40)
     soak_min = models.DecimalField("soak, minutes", max_digits=6, decimal_places=1, default=0)
-    scale_step_mg = models.DecimalField("scale step, mg", max_digits=12, decimal_places=4, null=True, blank=True)
+    scale_step_mg = models.DecimalField(
+        "scale step, mg", max_digits=12, decimal_places=4, null=True, blank=True
+    )
     mixer = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     note = models.TextField(blank=True)
     state = models.CharField(max_length=8, choices=State, default=State.DRAFT)
@@ -120,7 +122,11 @@ class Trial(models.Model):
             .select_related("treatment", "portion", "run__step")
             .prefetch_related("run__colours")
         )
-        hidden = self.planned_runs.filter(block__in=open_ids).defer("treatment").select_related("portion", "run__step")
+        hidden = (
+            self.planned_runs.filter(block__in=open_ids)
+            .defer("treatment")
+            .select_related("portion", "run__step")
+        )
         by_block: dict[int, list[PlannedRun]] = {}
         for planned in [*shown, *hidden]:
             by_block.setdefault(planned.block_id, []).append(planned)
@@ -204,8 +210,12 @@ class PlannedRunQuerySet(models.QuerySet):
 
     def blind(self) -> "PlannedRunQuerySet":
         """What the panner may know of a planned run: everything but its treatment, which is not even read."""
-        return self.defer("treatment").select_related("block", "portion").annotate(
-            is_logged=Exists(self.model.run.related.related_model.objects.filter(planned=OuterRef("pk")))
+        return (
+            self.defer("treatment")
+            .select_related("block", "portion")
+            .annotate(
+                is_logged=Exists(self.model.run.related.related_model.objects.filter(planned=OuterRef("pk")))
+            )
         )
 
 

@@ -11,7 +11,9 @@ class RunTable(tables.Table):
 
     run = tables.Column(accessor="pk", verbose_name="Run", linkify=True, orderable=False)
     panned_on = tables.DateColumn(verbose_name="Day", format="j M Y")
-    lot = tables.Column(verbose_name="Lot", accessor="lot__code", linkify=lambda record: record.lot.get_absolute_url())
+    lot = tables.Column(
+        verbose_name="Lot", accessor="lot__code", linkify=lambda record: record.lot.get_absolute_url()
+    )
     what = tables.Column(verbose_name="What", empty_values=(), orderable=False)
     gold = tables.Column(verbose_name="Gold", empty_values=(), order_by="gold_mg")
     colours = tables.Column(verbose_name="Colours", accessor="colours_total", orderable=False)
@@ -32,7 +34,9 @@ class RunTable(tables.Table):
         if record.planned is None:
             return "test pan"
         return format_html(
-            '<a href="{}">trial</a>, code {}', record.planned.trial.get_absolute_url(), record.planned.blind_code
+            '<a href="{}">trial</a>, code {}',
+            record.planned.trial.get_absolute_url(),
+            record.planned.blind_code,
         )
 
     def render_gold(self, record: Run) -> str:

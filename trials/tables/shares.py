@@ -11,7 +11,9 @@ from prospecting.tables.steps import ShareRow
 def zone_rows(origins: Sequence[Origin]) -> list[ShareRow]:
     """A bar for each zone, largest first. The origins have their digs with zone and claim."""
     shares, zones = _by_dig(origins), {origin.dig.pk: origin.dig.zone for origin in origins}
-    return [_row(zone, share, stripe=zone.stripe) for zone, share in shares_by(shares, zones.__getitem__).items()]
+    return [
+        _row(zone, share, stripe=zone.stripe) for zone, share in shares_by(shares, zones.__getitem__).items()
+    ]
 
 
 def claim_rows(origins: Sequence[Origin]) -> list[ShareRow]:

@@ -6,7 +6,11 @@ from trials.models import Trial
 class TrialTable(tables.Table):
     question = tables.Column(verbose_name="Question", linkify=True)
     state = tables.Column(verbose_name="State")
-    feed_lot = tables.Column(verbose_name="Lot", accessor="feed_lot__code", linkify=lambda record: record.feed_lot.get_absolute_url())
+    feed_lot = tables.Column(
+        verbose_name="Lot",
+        accessor="feed_lot__code",
+        linkify=lambda record: record.feed_lot.get_absolute_url(),
+    )
     logged = tables.Column(verbose_name="Runs in", accessor="logged", orderable=False)
 
     class Meta:

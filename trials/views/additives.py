@@ -21,7 +21,9 @@ def additive_list(request: HttpRequest) -> HttpResponse:
 @page(role="member", methods=("GET", "POST"))
 def additive_add(request: HttpRequest) -> HttpResponse:
     form = AdditiveForm(request.POST or None, member=request.user)
-    if response := enter(request, form, lambda: add_additive(**form.fields_typed(), recorded_by=request.user)):
+    if response := enter(
+        request, form, lambda: add_additive(**form.fields_typed(), recorded_by=request.user)
+    ):
         return response
     return render(request, "trials/additive_form.html", {"form": form})
 

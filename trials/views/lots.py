@@ -17,7 +17,9 @@ LATEST_LINES = 20
 @page(role="guest")
 def lot_detail(request: HttpRequest, code: str) -> HttpResponse:
     """A lot's tag, where it came from, what became of it, and what its pans and assays say."""
-    lot = get_object_or_404(Lot.objects.select_related("made_by__recorded_by", "made_by__voided_by"), code=code)
+    lot = get_object_or_404(
+        Lot.objects.select_related("made_by__recorded_by", "made_by__voided_by"), code=code
+    )
     member = request.user
     family = family_of(lot)
     origins = list(lot.origins.select_related("dig__zone__claim"))

@@ -11,10 +11,17 @@ from prospecting.access import page
 from prospecting.models import JournalEntry
 from prospecting.views.entry import enter
 from trials.actions import planning
-from trials.forms.planning import PlainForm, ReasonForm, TreatmentForm, TrialForm, draft_before, treatment_before
-from trials.models import Treatment, Trial
+from trials.forms.planning import (
+    PlainForm,
+    ReasonForm,
+    TreatmentForm,
+    TrialForm,
+    draft_before,
+    treatment_before,
+)
 from trials.frames.outlook import plan_outlook
 from trials.frames.sheets import mixing_rows
+from trials.models import Treatment, Trial
 from trials.tables.trials import TrialTable
 
 
@@ -67,7 +74,9 @@ def trial_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "blocks": trial.blocks_with_runs(),
             "progress": trial.progress(),
             "openings": trial.key_openings.select_related("member"),
-            "journal": JournalEntry.objects.about(trial).select_related("member") if request.user.can_write else [],
+            "journal": JournalEntry.objects.about(trial).select_related("member")
+            if request.user.can_write
+            else [],
         },
     )
 
@@ -99,7 +108,9 @@ def treatment_edit(request: HttpRequest, pk: int) -> HttpResponse:
     if response := enter(request, form, make, said="Changed."):
         return response
     return render(
-        request, "trials/treatment_form.html", {"trial": treatment.trial, "treatment": treatment, "form": form}
+        request,
+        "trials/treatment_form.html",
+        {"trial": treatment.trial, "treatment": treatment, "form": form},
     )
 
 
@@ -122,7 +133,9 @@ def trial_plan(request: HttpRequest, pk: int) -> HttpResponse:
     trial = get_object_or_404(Trial, pk=pk)
     form = PlainForm(request.POST, member=request.user)
     said = "The plan is fixed. Print the run sheet; the mixer opens the mixing sheet."
-    if response := enter(request, form, lambda: planning.fix_plan(trial=trial, planned_by=request.user), said=said):
+    if response := enter(
+        request, form, lambda: planning.fix_plan(trial=trial, planned_by=request.user), said=said
+    ):
         return response
     for sentences in form.errors.values():
         for sentence in sentences:
@@ -134,7 +147,9 @@ def trial_plan(request: HttpRequest, pk: int) -> HttpResponse:
 def run_sheet(request: HttpRequest, pk: int) -> HttpResponse:
     """The panner's sheet: order, blind codes and portions, without a word about treatments."""
     trial = get_object_or_404(Trial.objects.select_related("feed_lot"), pk=pk)
-    return render(request, "trials/run_sheet.html", {"trial": trial, "planned_runs": trial.planned_runs.blind()})
+    return render(
+        request, "trials/run_sheet.html", {"trial": trial, "planned_runs": trial.planned_runs.blind()}
+    )
 
 
 @page(role="member", methods=("GET", "POST"))
@@ -169,4 +184,6 @@ def trial_close(request: HttpRequest, pk: int) -> HttpResponse:
 
     if response := enter(request, form, make, said="The trial is closed."):
         return response
-    return render(request, "trials/trial_close.html", {"trial": trial, "form": form, "progress": trial.progress()})
+    return render(
+        request, "trials/trial_close.html", {"trial": trial, "form": form, "progress": trial.progress()}
+    )

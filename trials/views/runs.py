@@ -48,7 +48,12 @@ def run_add(request: HttpRequest, code: str) -> HttpResponse:
     )
 
     def make() -> Run:
-        return running.log_test_pan(lot=lot, portion=form.portion_taken(), result=form.result(kept_photo(request, form)), recorded_by=request.user)
+        return running.log_test_pan(
+            lot=lot,
+            portion=form.portion_taken(),
+            result=form.result(kept_photo(request, form)),
+            recorded_by=request.user,
+        )
 
     if response := enter(request, form, make, said="Test pan kept."):
         return response
@@ -68,7 +73,12 @@ def run_next(request: HttpRequest, pk: int) -> HttpResponse:
     return render(
         request,
         "trials/run_next.html",
-        {"trial": trial, "next_run": next_run, "full_block": full_block, "form": CloseBlockForm(member=request.user)},
+        {
+            "trial": trial,
+            "next_run": next_run,
+            "full_block": full_block,
+            "form": CloseBlockForm(member=request.user),
+        },
     )
 
 
@@ -87,7 +97,9 @@ def run_log(request: HttpRequest, pk: int, blind_code: str) -> HttpResponse:
         request.FILES or None,
         member=request.user,
         weighings=Run.objects.filter(planned__trial=trial).weighings(),
-        portion=Portion(mass_g=planned.portion.mass_g, typed=planned.portion.mass_typed) if planned.portion else None,
+        portion=Portion(mass_g=planned.portion.mass_g, typed=planned.portion.mass_typed)
+        if planned.portion
+        else None,
         initial=Run.objects.habits_of(request.user, trial=trial)
         | {"portion": trial.portion_typed, "scale_step": trial.scale_step_typed},
     )
@@ -150,7 +162,9 @@ def run_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "grade_says": grade_says(run, request.user),
             "products": run.step.made.all(),
             "origins": run.lot.origins.select_related("dig__zone__claim", "dig__step"),
-            "journal": JournalEntry.objects.about(run).select_related("member") if request.user.can_write else [],
+            "journal": JournalEntry.objects.about(run).select_related("member")
+            if request.user.can_write
+            else [],
         },
     )
 
@@ -182,7 +196,10 @@ def run_correct(request: HttpRequest, pk: int) -> HttpResponse:
 
     def make() -> Run:
         return running.correct_run(
-            run=run, result=form.result(kept_photo(request, form)), reason=form.cleaned_data["reason"], recorded_by=request.user
+            run=run,
+            result=form.result(kept_photo(request, form)),
+            reason=form.cleaned_data["reason"],
+            recorded_by=request.user,
         )
 
     if response := enter(request, form, make, said="Corrected. What stood there before is in the journal."):

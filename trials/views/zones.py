@@ -26,7 +26,9 @@ def zone_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "zone": zone,
             "grade": grade,
             "chart": grade_over_time(
-                grade.results, grade_unit=member.grade_unit, label=f"Grade of {zone.name} over time, pans and assays"
+                grade.results,
+                grade_unit=member.grade_unit,
+                label=f"Grade of {zone.name} over time, pans and assays",
             )
             if grade.results
             else None,
@@ -42,5 +44,11 @@ def zone_detail(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _digs_of(zone: Zone) -> QuerySet[Dig]:
     """The zone's standing digs, newest first, with `bucket_count` and their `mass_g` as weighed that day."""
-    digs = Dig.objects.with_ground().select_related("step").standing().filter(zone=zone).order_by("-dug_on", "-pk")
+    digs = (
+        Dig.objects.with_ground()
+        .select_related("step")
+        .standing()
+        .filter(zone=zone)
+        .order_by("-dug_on", "-pk")
+    )
     return digs.annotate(bucket_count=Count("step__made"), mass_g=Sum("step__made__mass_g"))

@@ -17,7 +17,9 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser) -> None:
         parser.add_argument(
-            "--bind", default=f"127.0.0.1:{settings.SITE_PORT}", help="address and port, if not 127.0.0.1 and PROSPECTING_PORT"
+            "--bind",
+            default=f"127.0.0.1:{settings.SITE_PORT}",
+            help="address and port, if not 127.0.0.1 and PROSPECTING_PORT",
         )
 
     def handle(self, *args, bind: str, **options) -> None:
@@ -32,13 +34,20 @@ class Command(BaseCommand):
         executor = MigrationExecutor(connection)
         unapplied = executor.migration_plan(executor.loader.graph.leaf_nodes())
         if unapplied or not (settings.STATIC_ROOT / "staticfiles.json").exists():
-            raise CommandError("The site is not set up, or not since it was last renewed. Run the command set_up first.")
+            raise CommandError(
+                "The site is not set up, or not since it was last renewed. Run the command set_up first."
+            )
 
 
 def command_line(bind: str) -> list[str]:
     """The server's command: threads wait for slow phones, and each process opens its own database connections."""
     command = [sys.executable, "-m", "gunicorn", "prospecting.wsgi:application", f"--bind={bind}"]
-    command += [f"--chdir={settings.BASE_DIR}", "--worker-class=gthread", f"--workers={settings.WEB_PROCESSES}", "--threads=4"]
+    command += [
+        f"--chdir={settings.BASE_DIR}",
+        "--worker-class=gthread",
+        f"--workers={settings.WEB_PROCESSES}",
+        "--threads=4",
+    ]
     if SHARED_MEMORY.is_dir():
         # The workers' sign of life is a file; on a slow disk it would look as if they had died.
         command.append(f"--worker-tmp-dir={SHARED_MEMORY}")

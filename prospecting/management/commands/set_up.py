@@ -17,10 +17,14 @@ class Command(BaseCommand):
     def add_arguments(self, parser) -> None:
         parser.add_argument("--username", help="user name of the first keeper, where nobody can be asked")
         parser.add_argument(
-            "--password-from-env", metavar="NAME", help="name of the environment variable that holds the password"
+            "--password-from-env",
+            metavar="NAME",
+            help="name of the environment variable that holds the password",
         )
 
-    def handle(self, *args, username: str | None, password_from_env: str | None, verbosity: int, **options) -> None:
+    def handle(
+        self, *args, username: str | None, password_from_env: str | None, verbosity: int, **options
+    ) -> None:
         call_command("migrate", interactive=False, verbosity=0)
         self.stdout.write("The database is ready.")
         call_command("collectstatic", interactive=False, verbosity=0)
@@ -36,7 +40,9 @@ class Command(BaseCommand):
             raise CommandError(
                 "There is no keeper yet, and nobody here to ask. Give --username and --password-from-env."
             )
-        self.stdout.write("Next: start the site with the command serve, sign in, and add the first claim under Ground.")
+        self.stdout.write(
+            "Next: start the site with the command serve, sign in, and add the first claim under Ground."
+        )
 
     def _add_as_told(self, username: str | None, password_from_env: str | None) -> None:
         if username is None or password_from_env is None:

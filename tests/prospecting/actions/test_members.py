@@ -76,7 +76,9 @@ def test_refuses_what_the_model_does_not_know(values):
 
 
 @pytest.mark.django_db
-@pytest.mark.parametrize("values", [{"role": "member"}, {"is_active": False}, {"role": "guest", "is_active": False}])
+@pytest.mark.parametrize(
+    "values", [{"role": "member"}, {"is_active": False}, {"role": "guest", "is_active": False}]
+)
 def test_the_last_active_keeper_stays(values):
     keeper = make_member("keeper")
     make_member("keeper", is_active=False)
@@ -120,7 +122,9 @@ def test_passwords_are_never_in_the_journal():
 @pytest.mark.django_db
 def test_a_guest_chooses_units_of_their_own():
     guest = make_member("guest")
-    changed = members.change_own_units(member=guest, mass_unit="lb", grade_unit="g_per_t", dose_unit="ml_per_l")
+    changed = members.change_own_units(
+        member=guest, mass_unit="lb", grade_unit="g_per_t", dose_unit="ml_per_l"
+    )
     assert changed.mass_unit == "lb"
     with pytest.raises(ValidationError):
         members.change_own_units(member=guest, mass_unit="stone", grade_unit="g_per_t", dose_unit="ml_per_l")

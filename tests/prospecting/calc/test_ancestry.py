@@ -18,13 +18,23 @@ def test_it_goes_back_to_every_bucket():
 
 
 def test_it_goes_on_to_the_last_step_that_made_nothing():
-    assert [(row.depth, row.lot, row.step) for row in rows_down(EDGES, 3)] == [(1, 4, 11), (2, None, 12), (1, 5, 11)]
+    assert [(row.depth, row.lot, row.step) for row in rows_down(EDGES, 3)] == [
+        (1, 4, 11),
+        (2, None, 12),
+        (1, 5, 11),
+    ]
 
 
 def test_it_spells_a_lot_out_once():
     twice = [edge(1, 10, 2), edge(1, 11, 3), edge(2, 12, 4), edge(3, 12, 4), edge(4, 13, 5)]
     rows = rows_down(twice, 1)
-    assert [(row.lot, row.seen_above) for row in rows] == [(2, False), (4, False), (5, False), (3, False), (4, True)]
+    assert [(row.lot, row.seen_above) for row in rows] == [
+        (2, False),
+        (4, False),
+        (5, False),
+        (3, False),
+        (4, True),
+    ]
 
 
 def test_it_follows_a_thousand_generations():

@@ -657,6 +657,17 @@ class TestReadingAFile:
         dispatch = make_dispatch(member.member, 1)
         assert member.get(f"{self.path(dispatch)}?file={sha256}").url == self.path(dispatch)
 
+    @pytest.mark.parametrize("name", ["", "%00", "..%2F..%2Fx%00%0A.csv", "x" * 500 + ".csv"])
+    def test_stores_a_plain_name_whatever_the_address_says(self, member, name):
+        dispatch = make_dispatch(member.member, 1)
+        path = self.upload(member, dispatch, f"Sample,Au_ppm\n{tags_of(dispatch)[0]},4.1\n").url
+        response = self.store(member, path.split("&name=")[0] + f"&name={name}")
+        assert response.status_code == 302
+        kept = AssayReturn.objects.get().file_name
+        assert kept.isprintable()
+        assert "/" not in kept
+        assert 0 < len(kept) <= 120
+
     def test_bears_a_hostile_file_name_and_cell(self, member):
         dispatch = make_dispatch(member.member, 1)
         text = f"Sample,Au_ppm,<script>alert(1)</script>\n{tags_of(dispatch)[0]},4.1,=1+1\n<b>x7</b>,1.0,\n"

@@ -18,7 +18,9 @@ def refuses(code: str):
 
 
 def pan(lot, member, gold: str | None = "8.0", **fields) -> Run:
-    return running.log_test_pan(lot=lot, portion=PORTION, result=make_result(member, gold, **fields), recorded_by=member)
+    return running.log_test_pan(
+        lot=lot, portion=PORTION, result=make_result(member, gold, **fields), recorded_by=member
+    )
 
 
 def test_a_run_draws_its_portion_from_the_feed_lot():
@@ -141,7 +143,9 @@ def test_open_runs_are_not_among_the_untreated():
 def test_a_correction_keeps_what_stood_there():
     member = make.make_member()
     run = pan(make.make_lot(), member, "80")
-    running.correct_run(run=run, result=make_result(member, "8.0"), reason="slipped a digit", recorded_by=member)
+    running.correct_run(
+        run=run, result=make_result(member, "8.0"), reason="slipped a digit", recorded_by=member
+    )
     run.refresh_from_db()
     assert run.gold_mg == Decimal("8")
     entry = JournalEntry.objects.about(run).get(what="corrected")

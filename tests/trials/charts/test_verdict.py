@@ -93,6 +93,11 @@ def test_runs_below_the_scale_stand_left_of_the_axis():
     assert chart.below_x is not None
 
 
+def test_a_treatment_without_runs_says_so_in_its_row():
+    rows = draw(Row("water", [1.0, 3.0]), Row("rinse"), Row("drops", below=1)).rows
+    assert [row.note for row in rows] == ["", "no run counts", ""]
+
+
 def test_nothing_weighed_is_no_picture():
     assert draw(Row("water", below=4), Row("rinse", below=4)) is None
     assert draw() is None

@@ -70,7 +70,9 @@ def test_a_member_plans_a_trial(client_as):
 )
 def test_nonsense_gets_a_sentence_and_stores_nothing(client_as, field, text, sentence):
     client = client_as("member")
-    response = client.post(reverse("trial-add"), trial_form(make.make_lot("40000"), client.member, **{field: text}))
+    response = client.post(
+        reverse("trial-add"), trial_form(make.make_lot("40000"), client.member, **{field: text})
+    )
     assert response.status_code == 200
     errors = response.context["form"].errors[field]
     assert errors and sentence in errors[0]
@@ -80,7 +82,9 @@ def test_nonsense_gets_a_sentence_and_stores_nothing(client_as, field, text, sen
 
 def test_other_digits_are_understood(client_as):
     client = client_as("member")
-    client.post(reverse("trial-add"), trial_form(make.make_lot("40000"), client.member, blocks="٥", portion="٥٠٠ g"))
+    client.post(
+        reverse("trial-add"), trial_form(make.make_lot("40000"), client.member, blocks="٥", portion="٥٠٠ g")
+    )
     assert Trial.objects.get().blocks_planned == 5
 
 
@@ -105,7 +109,8 @@ def test_a_treatment_is_typed_as_people_dose(client_as):
     client = client_as("member")
     trial = make_draft(names=("plain water",))
     client.post(
-        reverse("treatment-add", args=[trial.pk]), treatment_form(additive=make_additive().pk, dose="12 drops in 9 L")
+        reverse("treatment-add", args=[trial.pk]),
+        treatment_form(additive=make_additive().pk, dose="12 drops in 9 L"),
     )
     dose = Dose.objects.get()
     # Twelve nominal drops of 0.05 mL (common practice, no source) in 9 L: 0.6 / 9 mL/L.
@@ -157,7 +162,9 @@ def test_the_draft_uses_the_lots_own_spread_once_it_is_known(client_as):
         running.log_test_pan(
             lot=lot,
             portion=running.Portion(mass_g=454, typed="454 g"),
-            result=running.RunResult(panned_on=make.DAY, panner=member, gold_mg=gold, gold_typed=gold, scale_step_mg="0.1"),
+            result=running.RunResult(
+                panned_on=make.DAY, panner=member, gold_mg=gold, gold_typed=gold, scale_step_mg="0.1"
+            ),
             recorded_by=member,
         )
     rows = client_as("member").get(make_draft(lot=lot).get_absolute_url()).context["outlook"].rows
@@ -203,7 +210,9 @@ def test_the_mixing_sheet_asks_before_it_shows(client_as):
 
 def test_the_mixing_sheet_is_not_for_others(client_as):
     trial = make_running(names=("plain water", "wonder rinse"))
-    response = client_as("member").post(reverse("mixing-sheet", args=[trial.pk]), {"identity": str(uuid.uuid4())})
+    response = client_as("member").post(
+        reverse("mixing-sheet", args=[trial.pk]), {"identity": str(uuid.uuid4())}
+    )
     assert "wonder rinse" not in response.content.decode()
     assert not trial.key_openings.exists()
 
@@ -234,7 +243,12 @@ def test_pages_stay_under_twenty_queries(client_as, django_assert_max_num_querie
     trial = make_running(names=("plain water", "a", "b", "c"), blocks=6)
     for planned in trial.planned_runs.all():
         log(planned, client.member)
-    pages = [trial.get_absolute_url(), reverse("trial-list"), reverse("run-sheet", args=[trial.pk]), make_draft().get_absolute_url()]
+    pages = [
+        trial.get_absolute_url(),
+        reverse("trial-list"),
+        reverse("run-sheet", args=[trial.pk]),
+        make_draft().get_absolute_url(),
+    ]
     for url in pages:
         with django_assert_max_num_queries(19):
             assert client.get(url).status_code == 200
@@ -242,10 +256,21 @@ def test_pages_stay_under_twenty_queries(client_as, django_assert_max_num_querie
 
 def test_an_additive_with_a_price_names_the_money(client_as):
     client = client_as("member")
-    form = {"identity": str(uuid.uuid4()), "name": "Rinse B", "kind": "wetting", "bottle": "16 fl oz", "price": "6,50", "currency": ""}
+    form = {
+        "identity": str(uuid.uuid4()),
+        "name": "Rinse B",
+        "kind": "wetting",
+        "bottle": "16 fl oz",
+        "price": "6,50",
+        "currency": "",
+    }
     response = client.post(reverse("additive-add"), form)
     assert "Which money" in response.content.decode()
     client.post(reverse("additive-add"), form | {"currency": "USD"})
     additive = make_additive("Rinse B")
     # 16 US fluid ounces are 473.176473 mL (NIST Handbook 44, Appendix C: 29.573 53 mL each).
-    assert (str(additive.bottle_ml), str(additive.price), additive.bottle_typed) == ("473.18", "6.50", "16 fl oz")
+    assert (str(additive.bottle_ml), str(additive.price), additive.bottle_typed) == (
+        "473.18",
+        "6.50",
+        "16 fl oz",
+    )

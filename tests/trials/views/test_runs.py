@@ -161,7 +161,9 @@ def test_a_full_block_waits_to_be_closed(client_as):
 def test_a_test_pan_of_a_bucket(client_as):
     client = client_as("member")
     lot = make.make_lot()
-    response = client.post(reverse("run-add", args=[lot.code]), run_form(client, portion="2 lb", gold="0,04 g"))
+    response = client.post(
+        reverse("run-add", args=[lot.code]), run_form(client, portion="2 lb", gold="0,04 g")
+    )
     run = Run.objects.get()
     assert response.url == run.get_absolute_url()
     assert (run.gold_mg, run.portion_mass_g, run.planned) == (Decimal("40"), Decimal("907.18474"), None)

@@ -27,7 +27,9 @@ class Command(BaseCommand):
         else:
             self.stdout.write("Loading the invented scenario ...")
             load_scenario(password=password)
-        self.stdout.write("Everything in the demo is invented: ground, people, products, laboratory and figures.")
+        self.stdout.write(
+            "Everything in the demo is invented: ground, people, products, laboratory and figures."
+        )
         self.stdout.write(f"Sign in as {', '.join(ROLES)} with the password: {password}")
         if not options["load_only"]:
             self.stdout.flush()

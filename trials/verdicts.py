@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from django.utils import timezone
+from django.utils import dateformat, timezone
 
 from prospecting.calc import units
 from prospecting.models import Member, Origin
@@ -219,11 +219,14 @@ class _Reading:
         if run is None:
             return RunLine(planned, None, None, "not done", left_out="not done")
         blind = run.panner_id != self.trial.mixer_id and not any(
-            opening.member_id == run.panner_id and opening.opened_at < run.recorded_at for opening in self.openings
+            opening.member_id == run.panner_id and opening.opened_at < run.recorded_at
+            for opening in self.openings
         )
         if run.failed or run.is_void:
             reason = run.fail_reason if run.failed else run.step.void_reason
-            return RunLine(planned, run, None, "failed" if run.failed else "void", left_out=reason, is_blind=blind)
+            return RunLine(
+                planned, run, None, "failed" if run.failed else "void", left_out=reason, is_blind=blind
+            )
         value, result = self._outcome(run)
         left_out = "" if value is not None else f"no {'colours' if self.by_colours else 'weight'} on record"
         return RunLine(planned, run, value, result, left_out=left_out, is_blind=blind)
@@ -273,9 +276,10 @@ class _Reading:
         found = []
         not_done = sum(1 for line in self.lines if line.run is None)
         if not_done:
+            day = dateformat.format(timezone.localtime(self.trial.closed_at), "j M Y")
             found.append(
-                f"Ended early by {self.trial.closed_by} on {timezone.localtime(self.trial.closed_at):%-d %b %Y}, {not_done} of {len(self.lines)} "
-                f"planned runs not done: {_ended(self.trial.close_reason)} A trial stopped when it looks good shows gains that "
+                f"Ended early by {self.trial.closed_by} on {day}, {not_done} of {len(self.lines)} planned runs not done: "
+                f"{_ended(self.trial.close_reason)} A trial stopped when it looks good shows gains that "
                 "are not there, so read the verdict as weaker than its figures."
             )
         failed = Counter({treatment.name: 0 for treatment in self.treatments})
@@ -284,9 +288,10 @@ class _Reading:
         rest = max(number for name, number in failed.items() if name != worst)
         # Two or more, and over twice what any other treatment lost: a rule of thumb, common practice, no source.
         if most >= 2 and most > 2 * rest:
+            others = f"at most {_runs(rest)}" if rest else "none"
             found.append(
-                f"{most} runs of {worst} failed, and {'at most ' + _runs(rest) if rest else 'none'} of any other treatment. If they failed because of what "
-                "was done to them, no analysis of the rest is fair: find out why first."
+                f"{most} runs of {worst} failed, and {others} of any other treatment. If they failed because of what was done "
+                "to them, no analysis of the rest is fair: find out why first."
             )
         return found
 
@@ -335,11 +340,16 @@ class _Reading:
         )
 
     def _warn_few_blocks(self, comparison: "ControlComparison | None") -> str:
-        if comparison is None or comparison.route == "ranks" or comparison.df is None or comparison.df >= FEWEST_ERROR_DF:
+        if (
+            comparison is None
+            or comparison.route == "ranks"
+            or comparison.df is None
+            or comparison.df >= FEWEST_ERROR_DF
+        ):
             return ""
         return (
-            f"{_blocks(comparison.blocks)} leave {comparison.df} degrees of freedom to judge chance by; under {FEWEST_ERROR_DF} is little to "
-            "stand on (common practice). A repeat in new blocks is worth more than this verdict."
+            f"{_blocks(comparison.blocks)} leave {comparison.df} degrees of freedom to judge chance by; under "
+            f"{FEWEST_ERROR_DF} is little to stand on (common practice). A repeat in new blocks is worth more than this verdict."
         )
 
     def _warn_scale(self) -> str:
@@ -369,8 +379,13 @@ class _Reading:
         guessed = [line for line in self.lines if line.run and line.run.guess]
         if not guessed:
             return ""
-        told = "; ".join(f"{line.planned.blind_code} guessed “{line.run.guess}”, was {line.treatment}" for line in guessed)
-        return f"Of {_runs(len(guessed))} the panner guessed the treatment: {told}. Where guesses come right, smell, colour or suds gave it away."
+        told = "; ".join(
+            f"{line.planned.blind_code} guessed “{line.run.guess}”, was {line.treatment}" for line in guessed
+        )
+        return (
+            f"Of {_runs(len(guessed))} the panner guessed the treatment: {told}. Where guesses come right, smell, colour or suds "
+            "gave it away."
+        )
 
     def _warn_wet(self) -> str:
         if self.trial.feed_lot.is_dry:
@@ -382,7 +397,9 @@ class _Reading:
 
     # Table and picture
 
-    def _table(self, comparison: "ControlComparison | None", verdicts: "dict[str, Verdict]") -> list[TableLine]:
+    def _table(
+        self, comparison: "ControlComparison | None", verdicts: "dict[str, Verdict]"
+    ) -> list[TableLine]:
         return [self._table_line(treatment, comparison, verdicts) for treatment in self.treatments]
 
     def _table_line(self, treatment: Treatment, comparison, verdicts) -> TableLine:
@@ -420,11 +437,17 @@ class _Reading:
         """Multiples of the control's middle where it has one, else the plain figures."""
         base = comparison.control_mean if comparison and comparison.route != "ranks" else None
         as_ratio = bool(base)
-        rows = [self._picture_row(treatment, comparison, verdicts, base or 1.0) for treatment in self.treatments]
+        rows = [
+            self._picture_row(treatment, comparison, verdicts, base or 1.0) for treatment in self.treatments
+        ]
         below_text = "none" if self.by_colours else "below"
         legend = "Each dot is one run."
         if any(row["below"] for row in rows):
-            legend += " Open dots: runs that showed no colour." if self.by_colours else " Open dots: runs below the scale."
+            legend += (
+                " Open dots: runs that showed no colour."
+                if self.by_colours
+                else " Open dots: runs below the scale."
+            )
         if as_ratio:
             legend += (
                 " Bars are 95 % intervals, all treatments judged together (90 % where the verdict is equivalence): solid where "
@@ -451,7 +474,12 @@ class _Reading:
             "values": values,
             "below": sum(1 for line in self.of(name) if line.value <= 0),
         }
-        if treatment.is_control or comparison is None or comparison.route == "ranks" or not comparison.control_mean:
+        if (
+            treatment.is_control
+            or comparison is None
+            or comparison.route == "ranks"
+            or not comparison.control_mean
+        ):
             return row
         entry, verdict = comparison.of(name), verdicts[name]
         lower, upper = _deciding_interval(entry, verdict)
@@ -486,11 +514,19 @@ class _Reading:
 
     def _control_colours(self) -> dict[str, float] | None:
         """Mean colours per control run by size class, over the weighed control runs whose colours were counted."""
-        counted = [line.run for line in self.of(self.control) if not line.is_below and line.run.colours_total is not None]
+        counted = [
+            line.run
+            for line in self.of(self.control)
+            if not line.is_below and line.run.colours_total is not None
+        ]
         totals: Counter[str] = Counter()
         for run in counted:
             totals.update({count.size_class: count.count for count in run.colours.all()})
-        return {size_class: number / len(counted) for size_class, number in totals.items()} if totals.total() else None
+        return (
+            {size_class: number / len(counted) for size_class, number in totals.items()}
+            if totals.total()
+            else None
+        )
 
     def _chance(self, spread: "ControlSpread | None") -> list[str]:
         if spread is None:
@@ -500,9 +536,13 @@ class _Reading:
             found = [self._guessed_chance(spread)]
         below = sum(1 for line in self.of(self.control) if line.is_below)
         if below:
-            found.append(f"{_runs(below)} of {self.control} below the scale could not be counted in, so the true spread is wider.")
+            found.append(
+                f"{_runs(below)} of {self.control} below the scale could not be counted in, so the true spread is wider."
+            )
         if spread.cv_seen:
-            found.append("What differs from block to block (day, water, panner) is in the spread seen; the verdicts take it out.")
+            found.append(
+                "What differs from block to block (day, water, panner) is in the spread seen; the verdicts take it out."
+            )
         return found
 
     def _guessed_chance(self, spread: "ControlSpread") -> str:
@@ -523,7 +563,10 @@ class _Reading:
         if spread is None:
             return None
         runs = [line for line in self.of(self.control) if not line.is_below]
-        return Working((self._runs_row(f"Runs of {self.control} that count", runs), *spread.working.rows), spread.working.assumptions)
+        return Working(
+            (self._runs_row(f"Runs of {self.control} that count", runs), *spread.working.rows),
+            spread.working.assumptions,
+        )
 
     # Working
 
@@ -618,7 +661,11 @@ def _sight_rows(
     if verdict.detectable_ratio is None:
         return []
     error = [given("standard error of ln ratio", entry.se_log)] if entry.se_log is not None else []
-    more = "" if verdict.more_blocks is None else f", {verdict.more_blocks} more blocks for {figure(smallest_ratio)} times"
+    more = (
+        ""
+        if verdict.more_blocks is None
+        else f", {verdict.more_blocks} more blocks for {figure(smallest_ratio)} times"
+    )
     return [
         WorkingRow(
             f"{entry.treatment}: what the trial could have seen",
@@ -648,10 +695,18 @@ def _sight_lines(verdicts: "dict[str, Verdict]", smallest_ratio: float) -> list[
     for name, verdict in verdicts.items():
         if verdict.detectable_ratio is None:
             seen = "Cannot be said from these runs."
-            more = "" if verdict.more_blocks is None else f"{_blocks(verdict.more_blocks, 'more')}, to begin with."
+            more = (
+                ""
+                if verdict.more_blocks is None
+                else f"{_blocks(verdict.more_blocks, 'more')}, to begin with."
+            )
         else:
             far = verdict.detectable_ratio > LARGEST_RATIO
-            seen = "Nothing short of a hundredfold gain." if far else f"{_up(verdict.detectable_ratio)} times or more."
+            seen = (
+                "Nothing short of a hundredfold gain."
+                if far
+                else f"{_up(verdict.detectable_ratio)} times or more."
+            )
             if verdict.more_blocks is None:
                 more = f"Over {MOST_BLOCKS} blocks would be needed to see {wished}: lessen the spread first."
             elif verdict.more_blocks == 0:

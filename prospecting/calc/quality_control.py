@@ -536,12 +536,9 @@ def _zones(rules: Sequence[Rule], shift_sigmas: float) -> list[tuple[float, tupl
     edges = [-math.inf, *limits, math.inf]
     zones = []
     for low, high in itertools.pairwise(edges):
-        inside = low + 1 if low == -math.inf and high != math.inf else low
         inside = high - 1 if low == -math.inf else low + 1 if high == math.inf else (low + high) / 2
-        chance = (1.0 if high == math.inf else normal.cdf(high)) - (
-            0.0 if low == -math.inf else normal.cdf(low)
-        )
-        zones.append((chance, tuple(side * inside > rule.beyond for rule in rules for side in (1, -1))))
+        beyond = tuple(side * inside > rule.beyond for rule in rules for side in (1, -1))
+        zones.append((normal.cdf(high) - normal.cdf(low), beyond))
     return zones
 
 

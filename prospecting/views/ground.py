@@ -168,7 +168,11 @@ def dig_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "position": (dig.latitude, dig.longitude) if sees_place and dig.latitude is not None else None,
             "photo": dig.photo if sees_place else None,
             "entries": JournalEntry.objects.about(dig.step).select_related("member"),
-            "crumbs": [("Digs", reverse("dig-list")), (f"Dig {dig.pk}", "")],
+            "crumbs": _crumbs(
+                (dig.zone.claim.name, dig.zone.claim.get_absolute_url()),
+                (dig.zone.name, dig.zone.get_absolute_url()),
+                (f"Dig {dig.pk}", ""),
+            ),
         },
     )
 

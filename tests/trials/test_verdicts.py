@@ -39,7 +39,8 @@ def make_trial(
     member = make_member()
     panner = panner or make_member()
     lot = feed_lot or make_blend(
-        (make_lot("40000", member=member, is_dry=True), "30000"), (make_lot("40000", member=member, is_dry=True), "30000")
+        (make_lot("40000", member=member, is_dry=True), "30000"),
+        (make_lot("40000", member=member, is_dry=True), "30000"),
     )
     trial = planning.plan_trial(
         question="Does the rinse keep more gold than plain water?",
@@ -97,7 +98,10 @@ def _run_result(result: Result, panner: Member, scale_step_mg: str, guess: str) 
     if isinstance(result, Mapping):
         return RunResult(**common, colours=result)
     return RunResult(
-        **common, gold_mg=Decimal(str(result)), gold_typed=f"{result} mg", scale_step_mg=Decimal(scale_step_mg)
+        **common,
+        gold_mg=Decimal(str(result)),
+        gold_typed=f"{result} mg",
+        scale_step_mg=Decimal(scale_step_mg),
     )
 
 
@@ -217,11 +221,21 @@ def test_colours_are_compared_as_counts_with_classes_added(db):
 
 def test_a_whole_treatment_failed(db):
     found = found_in(make_trial({"plain water": WATER[:4], "rinse": [FAILED] * 4, "drops": LIKE_WATER[:4]}))
-    assert any("4 runs of rinse failed" in sentence and "no analysis of the rest is fair" in sentence for sentence in found.alarms)
+    assert any(
+        "4 runs of rinse failed" in sentence and "no analysis of the rest is fair" in sentence
+        for sentence in found.alarms
+    )
     verdicts = {verdict.headline.split(":")[0]: verdict for verdict in found.verdicts}
     assert "No run of rinse counts" in verdicts["rinse"].explanation
     line = found.table[1]
-    assert (line.name, line.counted, line.planned, line.ratio, line.interval, line.grade) == ("rinse", 0, 4, "", "", "")
+    assert (line.name, line.counted, line.planned, line.ratio, line.interval, line.grade) == (
+        "rinse",
+        0,
+        4,
+        "",
+        "",
+        "",
+    )
     assert {line.left_out for line in found.left_out} == {"tub knocked over"}
 
 
@@ -286,7 +300,9 @@ def test_a_control_without_colours_gives_a_limit_and_no_ratio(db):
 
 def test_logged_blind_when_only_the_mixer_saw_the_key(db):
     mixer = make_member()
-    found = found_in(make_trial({"plain water": WATER, "rinse": LIKE_WATER}, mixer=mixer, key_opened_by=[mixer]))
+    found = found_in(
+        make_trial({"plain water": WATER, "rinse": LIKE_WATER}, mixer=mixer, key_opened_by=[mixer])
+    )
     assert found.logged_blind
     assert found.blindness.startswith("Logged blind")
 
@@ -300,7 +316,11 @@ def test_a_mixer_who_pans_is_not_blind(db):
 
 def test_only_runs_logged_after_the_key_was_opened_count_as_seeing(db):
     keeper = make_member("keeper")
-    trial = make_trial({"plain water": [*WATER[:3], NOT_DONE], "rinse": [*LIKE_WATER[:3], NOT_DONE]}, panner=keeper, close=False)
+    trial = make_trial(
+        {"plain water": [*WATER[:3], NOT_DONE], "rinse": [*LIKE_WATER[:3], NOT_DONE]},
+        panner=keeper,
+        close=False,
+    )
     planning.open_key(trial=trial, member=keeper, reason="a label washed off")
     for planned in trial.planned_runs.open():
         running.log_run(
@@ -337,7 +357,9 @@ def test_portions_within_five_percent_are_equal(db):
 
 
 def test_undried_ore_is_said_to_be_fine_for_comparing_but_not_for_grades(strong: Trial):
-    dry = make_trial({"plain water": WATER[:3], "rinse": LIKE_WATER[:3]}, feed_lot=make_lot("20000", is_dry=True))
+    dry = make_trial(
+        {"plain water": WATER[:3], "rinse": LIKE_WATER[:3]}, feed_lot=make_lot("20000", is_dry=True)
+    )
     wet = make_trial({"plain water": WATER[:3], "rinse": LIKE_WATER[:3]}, feed_lot=make_lot("20000"))
     assert not any("not marked as dried" in warning for warning in found_in(dry).warnings)
     assert any("not marked as dried" in warning for warning in found_in(wet).warnings)
@@ -362,7 +384,12 @@ def test_every_run_is_an_input_of_the_working_with_its_link(strong: Trial):
     assert {link for *_, link in inputs} == {line.run.get_absolute_url() for line in found.runs}
     assert len(inputs) == 12
     labels = " ".join(row.label for row in found.working.rows)
-    for figure in ("gold more or less per portion", "recovered grade", "could have seen", "interval for equivalence"):
+    for figure in (
+        "gold more or less per portion",
+        "recovered grade",
+        "could have seen",
+        "interval for equivalence",
+    ):
         assert figure in labels
 
 
@@ -371,4 +398,6 @@ def test_the_gold_is_led_back_to_every_dig(db):
     lot = make_blend((first, "30000"), (second, "10000"))
     found = found_in(make_trial({"plain water": WATER[:3], "rinse": LIKE_WATER[:3]}, feed_lot=lot))
     assert [origin.share for origin in found.origins] == [Decimal("0.75"), Decimal("0.25")]
-    assert {origin.dig_id for origin in found.origins} == {lot_.origins.get().dig_id for lot_ in (first, second)}
+    assert {origin.dig_id for origin in found.origins} == {
+        lot_.origins.get().dig_id for lot_ in (first, second)
+    }

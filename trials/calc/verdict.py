@@ -120,7 +120,7 @@ def not_enough(treatment: str, reason: str, smallest_ratio: float, blocks: int) 
     more = max(1, FEWEST_RUNS - blocks)
     sentence = (
         f"Without a spread between equal runs it cannot be said what ratio this trial could have seen; "
-        f"{_more(more)} would show the spread, and then how many it takes to see {written(smallest_ratio)} times."
+        f"{_more(more)} would show the spread, and then how many it takes to see {_stated(smallest_ratio)} times."
     )
     return Verdict(
         "not shown", f"{treatment}: not shown.", f"{_sentence(reason)} {sentence}", more_blocks=more
@@ -142,6 +142,11 @@ def written(ratio: float) -> str:
         if float(text) != 1 or ratio == 1:
             return text
     return "1"
+
+
+def _stated(ratio: float) -> str:
+    """Write the ratio the group fixed as it was fixed: 1.25 stays 1.25."""
+    return f"{ratio:g}"
 
 
 def _by_ratio(comparison, entry, smallest_ratio, name, control, reach) -> Verdict:
@@ -169,7 +174,7 @@ def _by_ratio(comparison, entry, smallest_ratio, name, control, reach) -> Verdic
     if shown.shown_equivalent:
         explanation = (
             f"Between {written(narrow)} and {written(wide)} times as much (90 % interval, adjusted for judging all treatments "
-            f"together); the group said that less than {written(smallest_ratio)} times either way does not matter."
+            f"together); the group said that less than {_stated(smallest_ratio)} times either way does not matter."
         )
         return Verdict(
             "equivalent",
@@ -240,7 +245,7 @@ def _reach(comparison, entry, smallest_ratio) -> _Reach:
             None,
             more,
             f"The runs show no spread to reckon with, so it cannot be said what ratio the trial could have seen; {_more(more)} "
-            f"{remedy} would tell how many it takes to see {written(smallest_ratio)} times.",
+            f"{remedy} would tell how many it takes to see {_stated(smallest_ratio)} times.",
         )
     critical = comparison.critical_t or critical_t_balanced(together, df, comparison.confidence)
     seen = detectable_ratio_for(se, critical, df, POWER)
@@ -263,7 +268,7 @@ def _reach_by_places(comparison, smallest_ratio, together, level) -> _Reach:
     if comparison.sd_log is None:
         sentence = (
             f"By places the trial could have seen a treatment that beats the control in nearly every block; too few runs could "
-            f"be weighed to say what ratio that is, or how many blocks would see {written(smallest_ratio)} times. "
+            f"be weighed to say what ratio that is, or how many blocks would see {_stated(smallest_ratio)} times. "
             "A finer scale, larger portions or colours would tell."
         )
         return _Reach(None, None, sentence)
@@ -286,7 +291,7 @@ def _more_blocks(spread, smallest_ratio, treatments, blocks, level, seen) -> int
 
 
 def _worded_reach(seen: float, more: int | None, smallest_ratio: float) -> _Reach:
-    wanted = written(smallest_ratio)
+    wanted = _stated(smallest_ratio)
     if seen > LARGEST_RATIO:
         could = "This trial could have seen nothing short of a hundredfold gain"
     else:

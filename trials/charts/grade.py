@@ -98,7 +98,8 @@ class _Axis:
 def _marks(results: Sequence[Result], across: _Axis, upward: _Axis, grade_unit: str) -> list[Mark]:
     marks: list[Mark] = []
     taken: dict[tuple, int] = {}
-    for result in results:
+    # The few assays come last, on top of the many pans.
+    for result in sorted(results, key=lambda each: each.kind == ASSAY):
         # Marks of one day, kind and (to within a marker's height) grade share a place.
         place = (result.kind, result.day, round(upward.at(float(_shown(result, grade_unit))) / LARGEST))
         moved = min(taken.get(place, 0), MOST_MOVED)

@@ -44,7 +44,7 @@ class Dot:
 
 @dataclass(frozen=True)
 class Bar:
-    """An interval and the mark at its estimate; `arrows` holds the points of an arrow head where an end runs out of the picture."""
+    """An interval and the mark at its estimate; `arrows` are the arrow heads at ends that run out of the picture."""
 
     x1: float
     x2: float
@@ -186,7 +186,9 @@ def verdict_chart(
         rows=drawn,
         ticks=[Tick(x_of(value), f"{value:g}") for value in log_ticks(low, high, RIGHT - left)],
         one_lines=_beside_labels(x_of(1.0), drawn, bottom) if with_margin else [],
-        band=Band(x_of(1 / margin_ratio), round(x_of(margin_ratio) - x_of(1 / margin_ratio), 1)) if with_margin else None,
+        band=Band(x_of(1 / margin_ratio), round(x_of(margin_ratio) - x_of(1 / margin_ratio), 1))
+        if with_margin
+        else None,
         below_x=2.0 if has_gutter else None,
         below_text=below_text,
         caption=caption,

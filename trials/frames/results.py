@@ -30,7 +30,10 @@ MOST_RUNS = 40
 PAN_FORMULA = "grade = gold in mg × 1000 ÷ portion in g; mean = all the gold ÷ all the ore panned"
 ASSAY_FORMULA = "mean = sum of (grade × mass of the sample) ÷ all the mass sent"
 BOUNDS_FORMULA = "lower bound: what lies below a limit counts as nothing; upper bound: it counts as the limit"
-NEVER_ONE_QUANTITY = "Panning catches free gold, fire assay counts all of it: the two are never one quantity, so this ratio is no calibration."
+NEVER_ONE_QUANTITY = (
+    "Panning catches free gold, fire assay counts all of it: the two are never one quantity, "
+    "so this ratio is no calibration."
+)
 
 # Lots that came out of a recovery or a screen, or hold some that did, with which of the two it was. What a recovery leaves
 # has a grade of its own making, far from the ground's; what passed a screen may be richer or poorer than the whole.

@@ -14,7 +14,10 @@ from trials.verdicts import Picture, verdict_of
 def trial_verdict(request: HttpRequest, pk: int) -> HttpResponse:
     trial = get_object_or_404(Trial.objects.for_detail(), pk=pk)
     if trial.state == Trial.State.DRAFT:
-        messages.info(request, "This trial is still a draft: it shows nothing before its plan is fixed and its runs are in.")
+        messages.info(
+            request,
+            "This trial is still a draft: it shows nothing before its plan is fixed and its runs are in.",
+        )
         return redirect(trial)
     if trial.state == Trial.State.RUNNING:
         return render(request, "trials/trial_verdict.html", {"trial": trial, "progress": trial.progress()})

@@ -48,6 +48,13 @@ def check_words(verdict):
         assert number is None or math.isfinite(number)
 
 
+@pytest.mark.parametrize(("effect", "scatter"), [((0.0, 0.0), 0.02), ((0.1, 0.0), 0.4)], ids=["equivalent", "not shown"])
+def test_names_the_smallest_ratio_as_it_was_fixed(effect, scatter):
+    found = judge(compare_with_control(*fixed_trial(effect, scatter), WATER), RINSE, 1.25)
+    assert "1.25 times" in found.explanation
+    assert "1.2 times" not in found.explanation
+
+
 def test_says_better_with_ratio_interval_and_level():
     found = judge(compare_with_control(*fixed_trial((0.405, 0), 0.1), WATER), RINSE, 1.2)
     assert found.kind == "better"

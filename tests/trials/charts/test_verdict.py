@@ -28,7 +28,9 @@ def test_the_band_reaches_as_far_below_one_as_above():
 
 def test_a_bar_stands_between_the_same_places_as_its_ticks():
     chart = draw(
-        Row("plain water", [0.9, 1.1]), Row("rinse", [1.4, 1.6], centre=1.5, lower=1.0, upper=2.0), margin_ratio=1.2
+        Row("plain water", [0.9, 1.1]),
+        Row("rinse", [1.4, 1.6], centre=1.5, lower=1.0, upper=2.0),
+        margin_ratio=1.2,
     )
     places = {tick.text: tick.x for tick in chart.ticks}
     bar = chart.rows[1].bar
@@ -65,7 +67,9 @@ def test_a_lower_limit_of_nothing_ends_in_an_arrow_too():
 
 
 @pytest.mark.parametrize(
-    "values", [[1.0] * 12, [1.0, 1.001, 1.002, 1.5, 1.501], [2.0, 2.05, 2.1, 2.15, 2.2, 2.25, 9.0]], ids=["ties", "close", "row"]
+    "values",
+    [[1.0] * 12, [1.0, 1.001, 1.002, 1.5, 1.501], [2.0, 2.05, 2.1, 2.15, 2.2, 2.25, 9.0]],
+    ids=["ties", "close", "row"],
 )
 def test_no_two_dots_touch(values: list[float]):
     chart = draw(Row("water", [0.5, 5.0]), Row("rinse", values), Row("other", [1.0]))
@@ -115,7 +119,17 @@ def test_a_long_name_is_cut_short():
 
 @pytest.mark.parametrize(
     ("low", "high"),
-    [(0.4, 6.0), (0.7, 2.3), (0.9, 1.1), (0.97, 1.03), (0.01, 300.0), (2.0, 3.9), (6.0, 7.0), (1e-5, 1e5), (3.0, 40.0)],
+    [
+        (0.4, 6.0),
+        (0.7, 2.3),
+        (0.9, 1.1),
+        (0.97, 1.03),
+        (0.01, 300.0),
+        (2.0, 3.9),
+        (6.0, 7.0),
+        (1e-5, 1e5),
+        (3.0, 40.0),
+    ],
 )
 def test_ticks_are_few_apart_inside_and_at_least_two(low: float, high: float):
     ticks = log_ticks(low, high, 330)

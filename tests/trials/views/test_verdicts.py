@@ -95,7 +95,9 @@ def test_a_guest_sees_no_position(client_as):
     lot = make_lot("40000")
     dig = lot.origins.get().dig
     type(dig).objects.filter(pk=dig.pk).update(latitude="12.345678", longitude="-98.765432")
-    html = page_of(client_as("guest"), make_trial({"plain water": WATER[:3], "rinse": LIKE_WATER[:3]}, feed_lot=lot))
+    html = page_of(
+        client_as("guest"), make_trial({"plain water": WATER[:3], "rinse": LIKE_WATER[:3]}, feed_lot=lot)
+    )
     assert "12.345" not in html
     assert "98.765" not in html
 
@@ -114,7 +116,7 @@ def test_a_running_trial_tells_how_many_are_in_and_nothing_else(client_as, role:
     assert not [planned.blind_code for planned in trial.planned_runs.all() if planned.blind_code in text]
     # Besides "4 of 6" no figure stands on the page.
     assert re.findall(r"\d+(?:\.\d+)?", text) == ["4", "6"]
-    assert "<svg viewBox=\"0 0 360" not in html
+    assert '<svg viewBox="0 0 360' not in html
     assert "verdict open" not in html and 'class="verdict' not in html
 
 
@@ -126,8 +128,17 @@ def test_a_draft_leads_to_its_plan_with_a_word_of_why(client_as):
         **{
             name: getattr(running_trial, name)
             for name in (
-                "question", "feed_lot", "outcome", "blocks_planned", "smallest_ratio", "portion_mass_g", "portion_typed",
-                "portions_from", "water_ml", "water_typed", "mixer",
+                "question",
+                "feed_lot",
+                "outcome",
+                "blocks_planned",
+                "smallest_ratio",
+                "portion_mass_g",
+                "portion_typed",
+                "portions_from",
+                "water_ml",
+                "water_typed",
+                "mixer",
             )
         },
     )
@@ -147,7 +158,9 @@ SENSIBLE = {
     "nothing done": {"plain water": [NOT_DONE] * 3, "rinse": [NOT_DONE] * 3},
     "one block whole": {"plain water": [6.0, NOT_DONE, NOT_DONE], "rinse": [7.0, FAILED, NOT_DONE]},
     "never together": {"plain water": [6.0, FAILED, 5.0, FAILED], "rinse": [FAILED, 7.0, FAILED, 8.0]},
-    "six treatments": {f"dose {number}": [round(mg + number / 3, 1) for mg in WATER[:4]] for number in range(6)},
+    "six treatments": {
+        f"dose {number}": [round(mg + number / 3, 1) for mg in WATER[:4]] for number in range(6)
+    },
 }
 
 
@@ -163,7 +176,9 @@ def test_no_trial_however_poor_breaks_the_page(client_as, results: dict):
 
 def test_counts_on_the_page(client_as):
     few, many = ([{"fine": 1, "flour": n} for n in counts] for counts in ([8, 6, 9, 7], [22, 0, 27, 24]))
-    html = page_of(client_as("member"), make_trial({"plain water": few, "rinse": many}, outcome=Trial.Outcome.COLOURS))
+    html = page_of(
+        client_as("member"), make_trial({"plain water": few, "rinse": many}, outcome=Trial.Outcome.COLOURS)
+    )
     assert "Colours a run" in html
     assert "Recovered grade" not in html
 

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import logging
 from collections.abc import Callable
 from uuid import UUID
 
@@ -10,6 +11,8 @@ from django.db.models import Model
 
 from prospecting.actions.refusal import Refused
 from prospecting.models.journal import Delivery
+
+logger = logging.getLogger(__name__)
 
 
 def body_sha256(body: dict) -> str:
@@ -34,7 +37,12 @@ def deliver_once(*, identity: UUID, body: dict, member, make: Callable[[], Model
     except IntegrityError:
         known = Delivery.objects.filter(identity=identity).first()
         if known is None:
-            raise
+            # Not our identity: two people made the same thing (a name, a number) in the same instant.
+            logger.exception("refused by the database")
+            raise Refused(
+                "Someone else recorded the same a moment ago. Nothing was recorded; look, then send it again.",
+                code="recorded_by_another",
+            ) from None
     if known.member_id != member.pk or known.body_sha256 != sha256:
         raise Refused(
             "This form was already recorded once, with other values. Nothing was changed. To record another one, "

@@ -313,7 +313,7 @@ def portions_to_tell(
     Both answers then come with the chance `power`. None means more than MOST_PORTIONS.
 
     >>> portions_to_tell(0.2, 0.2)
-    27
+    30
     """
     if not (floor > 0 and tolerated > 0):
         raise ValueError(f"floor and tolerated must be above zero, not {floor} and {tolerated}.")

@@ -203,7 +203,7 @@ def duplicate_precision(first: Sequence[float], second: Sequence[float]) -> Dupl
 
     >>> found = duplicate_precision([33, 26, 29], [35, 23, 29])
     >>> round(found.cv_rms, 4), [round(value, 4) for value in found.hard]
-    (0.0577, [0.0294, 0.0612, 0.0])
+    (0.0555, [0.0294, 0.0612, 0.0])
     """
     a, b = checked_pairs(first, second, "first", "second")
     for one, other in zip(a, b, strict=True):
@@ -230,7 +230,7 @@ def cv_from_logs(first: Sequence[float], second: Sequence[float]) -> float:
     logarithm and raises ValueError.
 
     >>> round(cv_from_logs([2.1, 0.85], [2.5, 0.8]), 4)
-    0.098
+    0.0967
     """
     a, b = checked_pairs(first, second, "first", "second", above_zero=True)
     logs = ([math.log(value) for value in a], [math.log(value) for value in b])
@@ -288,7 +288,7 @@ def individuals_chart(history: Sequence[float], centre: float | None = None) -> 
     sample sd takes in every drift and is given only for contrast.
 
     >>> round(individuals_chart([49.6, 47.6, 49.9, 51.3, 47.8]).sigma, 4)
-    2.1492
+    2.0383
     """
     values = checked_values(history, "history", at_least=2)
     moving_range = statistics.fmean(abs(after - before) for before, after in itertools.pairwise(values))

@@ -302,6 +302,7 @@ class DigForm(SiteForm):
             "digger": one_line(data["digger"]),
             "sample_kind": data["sample_kind"],
             "width_cm": self._width_cm(),
+            "width_typed": self.cleaned_data["width"].typed if self.cleaned_data["width"] else "",
             "latitude": data["latitude"],
             "longitude": data["longitude"],
             "note": data["note"],

@@ -94,6 +94,7 @@ class Dig(models.Model):
     width_cm = models.DecimalField(
         "width across the vein", max_digits=7, decimal_places=1, null=True, blank=True
     )
+    width_typed = models.CharField(max_length=40, blank=True)
     latitude = models.DecimalField(
         max_digits=9,
         decimal_places=6,

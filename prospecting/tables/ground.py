@@ -80,12 +80,12 @@ def short_kind(dig: Dig) -> str:
     return dig.get_sample_kind_display().partition(" (")[0]
 
 
-def width_words(width_cm: Decimal | None, mass_unit: str) -> str:
-    """A width in centimetres, and in inches for who weighs in pounds."""
-    if width_cm is None:
+def width_words(dig: Dig, mass_unit: str) -> str:
+    """A width as it was typed, and what that is: in inches for who weighs in pounds, in centimetres for others."""
+    if dig.width_cm is None:
         return ""
-    metric = f"{width_cm.normalize():f} cm"
-    if mass_unit != "lb":
-        return metric
-    inches = units.convert_length(width_cm, "cm", "inch").quantize(Decimal("0.1")).normalize()
-    return f"{inches:f} in ({metric})"
+    meant = f"{dig.width_cm.normalize():f} cm"
+    if mass_unit == "lb":
+        inches = units.convert_length(dig.width_cm, "cm", "inch").quantize(Decimal("0.1")).normalize()
+        meant = f"{inches:f} in"
+    return meant if meant == dig.width_typed else f"{dig.width_typed} ({meant})"

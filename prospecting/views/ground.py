@@ -164,7 +164,7 @@ def dig_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "step": dig.step,
             "buckets": list(dig.step.made.order_by("pk")),
             "kind": short_kind(dig),
-            "width": width_words(dig.width_cm, request.user.mass_unit),
+            "width": width_words(dig, request.user.mass_unit),
             "position": (dig.latitude, dig.longitude) if sees_place and dig.latitude is not None else None,
             "photo": dig.photo if sees_place else None,
             "entries": JournalEntry.objects.about(dig.step).select_related("member"),

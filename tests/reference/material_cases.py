@@ -1,4 +1,5 @@
-"""Solvers for the cases about the material: units, grade and recovery, blends and screen assay, sampling theory.
+"""Solvers for the cases about the material: units, grade and recovery, blends and screen assay, sampling theory, homogeneity
+of a lot, assay quality control, method comparison, skewed and censored grades, colours.
 
 A solver is found by its topic and the names of the inputs, so that a new case of the same form runs without new code. It
 only carries the case's units and names to the function under `prospecting/calc` and back.
@@ -7,9 +8,23 @@ only carries the case's units and names to the function under `prospecting/calc`
 import random
 from collections.abc import Callable
 
-from prospecting.calc import grade, lineage, sampling, units
+import numpy as np
 
-SOLVERS: dict[tuple[str, frozenset[str]], Callable[[dict], dict]] = {}
+from prospecting.calc import (
+    censored,
+    colours,
+    grade,
+    homogeneity,
+    lineage,
+    method_comparison,
+    quality_control,
+    sampling,
+    skewed_grades,
+    trend,
+    units,
+)
+
+SOLVERS: dict[tuple[str, frozenset[str] | str], Callable[[dict], dict]] = {}
 
 MASS_UNITS = {
     "troy_ounce": "ozt",
@@ -41,6 +56,19 @@ def solves(topic: str, inputs: str) -> Callable:
         return solver
 
     return register
+
+
+def whatever_answers(*groups: Callable[[], dict]) -> dict:
+    """The outputs of every method that takes these inputs: a case is about one of them, and another may rightly refuse."""
+    found, refusals = {}, []
+    for group in groups:
+        try:
+            found |= group()
+        except ValueError as refusal:
+            refusals.append(refusal)
+    if not found:
+        raise refusals[0]
+    return found
 
 
 @solves("units", " ".join(MASS_UNITS))
@@ -533,4 +561,488 @@ def two_counts(inputs: dict) -> dict:
         "ratio_ci95_low": found.interval.low,
         "ratio_ci95_high": found.interval.high,
         "p_two_sided": found.p_two_sided,
+    }
+
+
+@solves("homogeneity", "first second sigma_target")
+def sufficient_homogeneity(inputs: dict) -> dict:
+    found = homogeneity.sufficient_homogeneity(**inputs)
+    return {
+        "mean": found.mean,
+        "ms_between": found.ms_between,
+        "ms_within": found.ms_within,
+        "f_ratio": found.f_ratio,
+        "f_p_value": found.f_p_value,
+        "cochran_statistic": found.cochran.statistic,
+        "cochran_critical_5pct": found.cochran.critical,
+        "s_an": found.s_an,
+        "s_sam_squared": found.s_sam_squared,
+        "s_sam": found.s_sam,
+        "factor_f1": found.factors.f1,
+        "factor_f2": found.factors.f2,
+        "guide35_u_star_bb": found.guide35_u_star_bb,
+        "sigma_all_squared": found.sigma_allowed_squared,
+        "critical_value": found.critical_value,
+        "passes_harmonized": found.passes,
+        "passes_simple_0_3_sigma": found.passes_without_allowance,
+    }
+
+
+@solves("homogeneity", "k n")
+def cochran_limits(inputs: dict) -> dict:
+    return {
+        f"critical_{percent}pct": [
+            homogeneity.cochran_critical(groups, replicates, percent / 100)
+            for groups, replicates in zip(inputs["k"], inputs["n"], strict=True)
+        ]
+        for percent in (5, 1)
+    }
+
+
+@solves("homogeneity", "units_m")
+def homogeneity_factors(inputs: dict) -> dict:
+    factors = [homogeneity.homogeneity_factors(units) for units in inputs["units_m"]]
+    return {"f1": [factor.f1 for factor in factors], "f2": [factor.f2 for factor in factors]}
+
+
+@solves("duplicates_qc", "first second")
+def duplicate_spread(inputs: dict) -> dict:
+    found = quality_control.duplicate_precision(inputs["first"], inputs["second"])
+    return {
+        "cv_rms_percent": 100 * found.cv_rms,
+        "within_variance": found.within_variance,
+        "cv_pooled_percent": 100 * found.cv_pooled,
+        "mean": found.mean,
+    }
+
+
+@solves("duplicates_qc", "first_g_per_t second_g_per_t")
+def gold_duplicates(inputs: dict) -> dict:
+    pairs = (inputs["first_g_per_t"], inputs["second_g_per_t"])
+    found = quality_control.duplicate_precision(*pairs)
+    return {
+        "hard_percent": [100 * value for value in found.hard],
+        "median_hard_percent": 100 * found.median_hard,
+        "percent_of_pairs_at_or_below_10": 100 * found.share_within(0.1),
+        "cv_rms_percent": 100 * found.cv_rms,
+        "cv_log_method_percent": 100 * quality_control.cv_from_logs(*pairs),
+    }
+
+
+@solves("duplicates_qc", "first second group_size")
+def precision_against_grade(inputs: dict) -> dict:
+    found = quality_control.thompson_howarth(inputs["first"], inputs["second"], inputs["group_size"])
+    return {
+        "group_mean": found.group_mean,
+        "group_median_abs_difference": found.group_median_difference,
+        "slope_of_median_difference": found.slope,
+        "intercept_of_median_difference": found.intercept,
+        "sd_slope": found.sd_slope,
+        "sd_intercept": found.sd_intercept,
+    }
+
+
+@solves("duplicates_qc", "values")
+def control_chart(inputs: dict) -> dict:
+    found = quality_control.individuals_chart(inputs["values"])
+    return {
+        "mean": found.centre,
+        "mean_moving_range": found.mean_moving_range,
+        "sigma_estimate": found.sigma,
+        "action_low": found.action_low,
+        "action_high": found.action_high,
+        "warning_low": found.warning_low,
+        "warning_high": found.warning_high,
+        "sample_sd": found.sample_sd,
+    }
+
+
+@solves("duplicates_qc", "z")
+def run_rules(inputs: dict) -> dict:
+    return quality_control.broken_rules(inputs["z"])
+
+
+@solves("duplicates_qc", "rules")
+def run_lengths(inputs: dict) -> dict:
+    """Names of rules are "all four", or like "rule1 alone"."""
+    found = {}
+    for words in inputs["rules"]:
+        name = words.removesuffix(" alone")
+        rules = [
+            rule
+            for rule in quality_control.WESTERN_ELECTRIC.rules
+            if name == "all four" or rule.name.startswith(f"{name}_")
+        ]
+        found[f"arl_{name.replace(' ', '_')}"] = quality_control.mean_run_length(rules)
+    return found
+
+
+@solves("duplicates_qc", "result certified sd_for_assessment u_result u_certified")
+def reference_scores(inputs: dict) -> dict:
+    found = quality_control.scores(**inputs)
+    return {"z": found.z, "z_prime": found.z_prime, "zeta": found.zeta, "e_n": found.e_n}
+
+
+@solves("duplicates_qc", "results certified u_certified")
+def bias_against_certificate(inputs: dict) -> dict:
+    found = quality_control.bias(**inputs)
+    return {
+        "mean": found.mean,
+        "difference": found.difference,
+        "u_mean": found.u_mean,
+        "expanded_uncertainty_of_difference": found.expanded_uncertainty,
+        "significant": found.is_significant,
+        "t_without_cert_uncertainty": found.t_without_certificate,
+    }
+
+
+@solves("duplicates_qc", "blank_g_per_t method_detection_limit_g_per_t field_blanks_g_per_t")
+def blanks(inputs: dict) -> dict:
+    level = quality_control.blank_level(inputs["blank_g_per_t"])
+    flags = quality_control.flagged_blanks(
+        inputs["field_blanks_g_per_t"], inputs["method_detection_limit_g_per_t"]
+    )
+    return {
+        "blank_mean": level.mean,
+        "blank_sd": level.sd,
+        "mean_plus_3s": level.mean_plus_3_sd,
+        "flags_above_5_dl": flags,
+    }
+
+
+@solves("method_comparison", "method_a method_b")
+def limits_of_agreement(inputs: dict) -> dict:
+    pairs = (inputs["method_a"], inputs["method_b"])
+    found = method_comparison.limits_of_agreement(*pairs)
+    rounded = method_comparison.limits_of_agreement(*pairs, multiplier=2)
+    return {
+        "n": found.pairs,
+        "mean_difference": found.mean,
+        "sd_difference": found.sd,
+        "limit_low_1_96": found.low,
+        "limit_high_1_96": found.high,
+        "limit_low_2sd": rounded.low,
+        "limit_high_2sd": rounded.high,
+        "se_mean_difference": found.se_mean,
+        "mean_difference_ci95_low": found.mean_interval.low,
+        "mean_difference_ci95_high": found.mean_interval.high,
+        "se_limit_sqrt_3s2_over_n": found.se_limit,
+        # About the limit of 2 sds, as the paper has it.
+        "lower_limit_ci95": [rounded.low_interval.low, rounded.low_interval.high],
+    }
+
+
+@solves("method_comparison", "first second")
+def repeatability(inputs: dict) -> dict:
+    found = method_comparison.repeatability(inputs["first"], inputs["second"])
+    return {"repeatability_coefficient_2sd": found.coefficient, "within_subject_sd": found.within_sd}
+
+
+@solves("method_comparison", "x y")
+def two_methods(inputs: dict) -> dict:
+    """Every way to compare two methods by pairs alone."""
+    return whatever_answers(
+        lambda: _concordance(**inputs), lambda: _deming_lines(**inputs), lambda: _passing_bablok(**inputs)
+    )
+
+
+def _concordance(x: list[float], y: list[float]) -> dict:
+    found = method_comparison.concordance(x, y)
+    return {
+        "ccc": found.concordance,
+        "pearson_r": found.pearson_r,
+        "bias_correction_factor": found.bias_factor,
+        "ccc_ci95_low": found.interval.low,
+        "ccc_ci95_high": found.interval.high,
+    }
+
+
+def _deming_lines(x: list[float], y: list[float]) -> dict:
+    equal, double = (method_comparison.deming(x, y, variance_ratio_y_over_x=ratio) for ratio in (1, 2))
+    return {
+        "intercept_ratio_1": equal.intercept,
+        "slope_ratio_1": equal.slope,
+        "intercept_ratio_2": double.intercept,
+        "slope_ratio_2": double.slope,
+        "ols_slope": method_comparison.least_squares_line(x, y).slope,
+        "reverse_slope_ratio_1": method_comparison.deming(y, x, variance_ratio_x_over_y=1).slope,
+    }
+
+
+def _passing_bablok(x: list[float], y: list[float]) -> dict:
+    found = method_comparison.passing_bablok(x, y)
+    return {
+        "intercept": found.intercept,
+        "slope": found.slope,
+        "slope_ci_low": found.slope_interval.low,
+        "slope_ci_high": found.slope_interval.high,
+    }
+
+
+@solves("method_comparison", "x se_x y se_y")
+def errors_on_both_sides(inputs: dict) -> dict:
+    x, y, error_x, error_y = (inputs[name] for name in ("x", "y", "se_x", "se_y"))
+    found = method_comparison.line_with_errors_on_both_sides(x, y, error_x, error_y)
+    plain = method_comparison.least_squares_line(x, y)
+    weighted = method_comparison.least_squares_line(x, y, error_y)
+    return {
+        "intercept": found.intercept,
+        "slope": found.slope,
+        "ols_intercept": plain.intercept,
+        "ols_slope": plain.slope,
+        "wls_1_over_se_y2_intercept": weighted.intercept,
+        "wls_1_over_se_y2_slope": weighted.slope,
+    }
+
+
+@solves("skewed_grades", "values")
+@solves("skewed_grades", "values_g_per_t")
+def skewed_mean(inputs: dict) -> dict:
+    (values,) = inputs.values()
+    return whatever_answers(
+        lambda: _lognormal_mean(values),
+        lambda: _land_limit(values),
+        lambda: {"student_t_ucl95_one_sided": skewed_grades.student_upper_limit(values)},
+    )
+
+
+def _lognormal_mean(values: list[float]) -> dict:
+    found = skewed_grades.lognormal_mean(values)
+    return {
+        "mvue_mean_sichel_t": found.mean,
+        "log_mean": found.log_mean,
+        "log_variance_n_minus_1": found.log_variance,
+        "log_variance_divisor_n": found.log_variance_divisor_n,
+        "sichel_factor_t_over_geometric_mean": found.sichel_factor,
+        "geometric_mean": found.geometric_mean,
+        "arithmetic_mean": found.arithmetic_mean,
+        "qmle_exp_mu_plus_half_s2": found.plug_in_mean,
+    }
+
+
+def _land_limit(values: list[float]) -> dict:
+    found = skewed_grades.land_limit(values)
+    return {"land_ucl95_one_sided": found.limit, "land_h_factor": found.h_factor}
+
+
+@solves("skewed_grades", "values resamples")
+def bootstrap_mean(inputs: dict) -> dict:
+    found = skewed_grades.bootstrap_mean(
+        inputs["values"], np.random.default_rng(2026), resamples=inputs["resamples"]
+    )
+    return {
+        "percentile_low": found.percentile.low,
+        "percentile_high": found.percentile.high,
+        "bca_low": found.bca.low,
+        "bca_high": found.bca.high,
+    }
+
+
+@solves("skewed_grades", "time_years value")
+@solves("skewed_grades", "time value")
+def grade_trend(inputs: dict) -> dict:
+    times, values = inputs.get("time_years", inputs.get("time")), inputs["value"]
+    found = trend.mann_kendall(times, values)
+    sen = trend.sen_slope(times, values)
+    return {
+        "s_statistic": found.s,
+        "variance_s": found.variance,
+        "z": found.z,
+        "z_with_continuity": found.z,
+        # The published example gives the normal approximation beside its z.
+        "p_two_sided": found.p_normal,
+        "normal_p_two_sided": found.p_normal,
+        "exact_p_two_sided": found.p_exact,
+        # The file's name notwithstanding, the published 0.7668 is S over all pairs (194 of 253): tau_a. With its ties tau_b
+        # is 0.7745, by our code and by scipy.stats.kendalltau; see tests/prospecting/calc/test_trend.py.
+        "kendall_tau_b": found.tau_a,
+        "sen_slope": sen.slope,
+        "slope_ci95_low": sen.interval.low,
+        "slope_ci95_high": sen.interval.high,
+    }
+
+
+@solves("skewed_grades", "value_or_detection_limit censored")
+def grades_below_limits(inputs: dict) -> dict:
+    values, is_below = inputs["value_or_detection_limit"], inputs["censored"]
+    if all(is_below):
+        share = censored.upper_share_above(0, len(values))
+        return {"mean_defined": False, f"fraction_above_{max(values):g}_upper95_one_sided": share}
+    return whatever_answers(
+        lambda: {
+            "mean_defined": True,
+            "n": len(values),
+            "n_censored": sum(is_below),
+            "half_dl_substitution_mean": censored.half_limit_mean(values, is_below),
+        },
+        lambda: _lognormal_mle(values, is_below),
+        lambda: _robust_ros(values, is_below),
+        lambda: _kaplan_meier(values, is_below),
+    )
+
+
+def _lognormal_mle(values: list[float], is_below: list[bool]) -> dict:
+    found = censored.lognormal_mle(values, is_below)
+    return {
+        "log_mle_mean": found.log_mean,
+        "log_mle_sd": found.log_sd,
+        "lognormal_mle_mean": found.mean,
+    }
+
+
+def _robust_ros(values: list[float], is_below: list[bool]) -> dict:
+    found = censored.robust_ros(values, is_below)
+    return {
+        "robust_ros_mean": found.mean,
+        "robust_ros_sd": found.sd,
+        "robust_ros_median": found.median,
+        "log_scale_robust_ros_mean": found.log_mean,
+        "log_scale_robust_ros_sd": found.log_sd,
+    }
+
+
+def _kaplan_meier(values: list[float], is_below: list[bool]) -> dict:
+    found = censored.kaplan_meier(values, is_below)
+    return {
+        "km_mean_leftover_at_smallest_detect": found.mean_leftover_at_smallest_detect,
+        "km_mean_leftover_at_smallest_detection_limit": found.mean_leftover_at_smallest_limit,
+        "km_leftover_probability": found.leftover,
+    }
+
+
+@solves("colours_to_mass", "colour_mass_mg")
+def colour_classes(inputs: dict) -> dict:
+    return {"colour_class": [colours.colour_class(mass) for mass in inputs["colour_mass_mg"]]}
+
+
+@solves("colours_to_mass", "colours_per_troy_oz")
+def mean_colour(inputs: dict) -> dict:
+    return {"mean_colour_mass_mg": colours.mean_colour_mg(inputs["colours_per_troy_oz"])}
+
+
+@solves("colours_to_mass", "diameter_mm limits_inch")
+def size_names(inputs: dict) -> dict:
+    limits_mm = [limit * colours.MM_PER_INCH for limit in inputs["limits_inch"]]
+    return {
+        "size_class": [colours.size_class(diameter, limits_mm) for diameter in inputs["diameter_mm"]],
+        "limits_mm": limits_mm,
+    }
+
+
+@solves("colours_to_mass", "mass_troy_oz density_g_per_cm3")
+def cube_of_gold(inputs: dict) -> dict:
+    mass_g = float(units.convert_mass(inputs["mass_troy_oz"], "ozt", "g"))
+    return {"side_inch": colours.cube_side_mm(mass_g, inputs["density_g_per_cm3"]) / colours.MM_PER_INCH}
+
+
+@solves("colours_to_mass", "diameter_um density_g_per_cm3 diameter_to_thickness")
+def ball_and_flake(inputs: dict) -> dict:
+    diameter, density = inputs["diameter_um"], inputs["density_g_per_cm3"]
+    ball = sampling.grain_mass_mg(diameter, density)
+    flake = sampling.flake_mass_mg(diameter, inputs["diameter_to_thickness"], density)
+    return {
+        "sphere_mass_mg": ball,
+        "flake_mass_mg": flake,
+        "spheres_per_mg": 1 / ball,
+        "flakes_per_mg": 1 / flake,
+        "flake_to_sphere_mass_ratio": flake / ball,
+    }
+
+
+@solves("colours_to_mass", "length_mm breadth_mm thickness_mm density_g_per_cm3")
+def grain_shape(inputs: dict) -> dict:
+    found = colours.grain_shape(
+        inputs["length_mm"], inputs["breadth_mm"], inputs["thickness_mm"], inputs["density_g_per_cm3"]
+    )
+    return {
+        "corey_shape_factor": found.corey_factor,
+        "cailleux_flatness": found.flatness,
+        "nominal_diameter_mm": found.nominal_diameter_mm,
+        "ellipsoid_mass_mg": found.mass_mg,
+    }
+
+
+WATER = "water_density_kg_per_m3 water_viscosity_pa_s gravity_m_per_s2"
+
+
+def _water(inputs: dict) -> colours.Water:
+    return colours.Water(*(inputs[name] for name in WATER.split()))
+
+
+@solves("colours_to_mass", f"diameter_um solid_density_kg_per_m3 {WATER}")
+def ball_in_water(inputs: dict) -> dict:
+    """One ball falling, by each law; the Reynolds number is Stokes's where his law holds, else of the true fall."""
+    stokes = stokes_fall(inputs)
+    if stokes["stokes_valid"]:
+        return _fall_beyond_stokes(inputs) | stokes
+    return whatever_answers(lambda: stokes, lambda: _fall_beyond_stokes(inputs))
+
+
+def stokes_fall(inputs: dict) -> dict:
+    """By Stokes's law alone, with its own Reynolds number however wrong."""
+    found = colours.stokes_fall(*_ball(inputs), beyond_limit="tell")
+    return {
+        "stokes_velocity_m_per_s": found.velocity_m_per_s,
+        "reynolds": found.reynolds,
+        "stokes_valid": found.is_valid,
+    }
+
+
+# Stokes's cases and those beyond him have the same names of inputs (two even the same numbers), and call different Reynolds
+# numbers "reynolds": only the method, where a caller names it, tells them apart.
+SOLVERS["colours_to_mass", "stokes"] = stokes_fall
+
+
+def _ball(inputs: dict) -> tuple[float, float, colours.Water]:
+    return inputs["diameter_um"], inputs["solid_density_kg_per_m3"], _water(inputs)
+
+
+def _fall_beyond_stokes(inputs: dict) -> dict:
+    ball = _ball(inputs)
+    found = colours.schiller_naumann_fall(*ball)
+    return {
+        "schiller_naumann_m_per_s": found.velocity_m_per_s,
+        "reynolds": found.reynolds,
+        "ferguson_church_sphere_m_per_s": colours.ferguson_church_velocity(*ball, c2=colours.BALL_C2),
+        "ferguson_church_natural_m_per_s": colours.ferguson_church_velocity(*ball, c2=colours.NATURAL_C2),
+    }
+
+
+@solves("colours_to_mass", "gold_density quartz_density water_density")
+def equal_settling(inputs: dict) -> dict:
+    densities = [inputs[f"{name}_density"] for name in ("gold", "quartz", "water")]
+    return {
+        "concentration_criterion": colours.concentration_criterion(*densities),
+        "quartz_to_gold_diameter_ratio_stokes": colours.equal_settling_ratio(
+            *densities, exponent=colours.STOKES_EXPONENT
+        ),
+        "quartz_to_gold_diameter_ratio_newton": colours.equal_settling_ratio(
+            *densities, exponent=colours.NEWTON_EXPONENT
+        ),
+    }
+
+
+@solves(
+    "colours_to_mass",
+    f"gold_diameter_um gold_density_kg_per_m3 quartz_density_kg_per_m3 {WATER}",
+)
+def quartz_as_fast_as_gold(inputs: dict) -> dict:
+    gold = (inputs["gold_diameter_um"], inputs["gold_density_kg_per_m3"])
+    water = _water(inputs)
+    quartz_um = colours.equal_settling_diameter_um(*gold, inputs["quartz_density_kg_per_m3"], water)
+    return {
+        "velocity_m_per_s": colours.ferguson_church_velocity(*gold, water, c2=colours.BALL_C2),
+        "equivalent_quartz_diameter_um": quartz_um,
+        "ratio": quartz_um / inputs["gold_diameter_um"],
+    }
+
+
+@solves("colours_to_mass", "count_per_class mean_mass_mg_per_class dry_ore_kg")
+def grade_from_colours(inputs: dict) -> dict:
+    found = colours.gold_of_colours(inputs["count_per_class"], inputs["mean_mass_mg_per_class"])
+    return {
+        "gold_mg": found.gold_mg,
+        "grade_g_per_t": grade.grade_g_per_t(found.gold_mg, 1000 * inputs["dry_ore_kg"]),
+        "sd_gold_mg": found.sd_mg,
+        "rel_sd_percent": 100 * found.relative_sd,
     }

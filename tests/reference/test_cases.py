@@ -16,20 +16,10 @@ PRINTED = 5e-12
 # Topics of the files that nothing in the site computes yet. A topic leaves this set with its first solver, and then every
 # case of it must come out.
 NOT_YET_SOLVED = {
-    "clarity",
-    "colours_to_mass",
-    "combination",
-    "dose_curve",
-    "dose_next",
-    "dose_order",
-    "duplicates_qc",
-    "homogeneity",
-    "method_comparison",
-    "paired",
-    "ranks",
-    "settling",
-    "skewed_grades",
 }
+# Same topic and inputs as i10, yet another outcome is called "reynolds": that of Stokes's law where it no longer holds. The
+# file names no method, so no answer to topic and inputs alone can meet both.
+METHOD_TOLD_HERE = {"i09": "stokes"}
 
 
 def cases_on_file() -> list[dict]:
@@ -80,7 +70,7 @@ def differences(
 
 @pytest.mark.parametrize("case", SOLVED, ids=[case["id"] for case in SOLVED])
 def test_comes_out_as_published(case: dict):
-    found = solve(case["topic"], case["inputs"], case.get("method"))
+    found = solve(case["topic"], case["inputs"], case.get("method") or METHOD_TOLD_HERE.get(case["id"]))
     off = differences(found, case["expected"], rel_tol=case.get("rel_tol"), abs_tol=case.get("abs_tol"))
     assert off == [], f"{case['what']} (source: {case['source']})"
 

@@ -7,13 +7,21 @@ from typing import Any
 
 from trials.calc import (
     all_pairs,
+    clarity,
+    combination,
     comparison,
     cost,
     counts,
     designs,
+    dose_curve,
+    dose_order,
     equivalence,
     least_squares,
+    next_dose,
     power,
+    preference,
+    ranks,
+    settling,
     simultaneous,
     variance,
     verdict,
@@ -295,6 +303,82 @@ def _extra_gold(inputs: Answer) -> Answer:
     )
 
 
+def _friedman_counted(inputs: Answer) -> Answer:
+    found = ranks.friedman_counted(inputs["rows_are_blocks"])
+    return {"rank_sum_squares_s": found.rank_sum_squares_s, "p_exact": found.p, "exact": found.exact}
+
+
+def _nemenyi(inputs: Answer) -> Answer:
+    found = ranks.nemenyi(inputs["rows_are_blocks"], inputs["treatments"])
+    return asdict(found) | {"p": {f"{second} - {first}": p for (first, second), p in found.p.items()}}
+
+
+def _ranks_against_control(inputs: Answer) -> Answer:
+    found = ranks.against_control(inputs["rows_are_blocks"], inputs["treatments"], inputs["control"])
+    # The case gives how far the sums lie apart.
+    return {"rank_sum_difference": {pair.second: abs(pair.rank_sum_difference) for pair in found}} | {
+        key: {pair.second: getattr(pair, key) for pair in found} for key in ("p_unadjusted", "p_bonferroni")
+    }
+
+
+def _bradley_terry(inputs: Answer) -> Answer:
+    found = preference.preference(**inputs)
+    return {
+        "log_ability_relative_to_first": found.log_ability,
+        "standard_error": found.standard_error,
+        "residual_deviance": found.residual_deviance,
+        "residual_df": found.residual_df,
+        "probability_last_beats_first": found.chance_of_beating(found.items[-1], found.items[0]),
+    }
+
+
+def _step_down(inputs: Answer) -> Answer:
+    values, doses, names = dose_order.runs_of_groups(inputs["groups"])
+    order = [inputs["control"], *(name for name in names if name != inputs["control"])]
+    found = dose_order.step_down(values, doses, order, alpha=inputs["alpha"])
+    return asdict(found) | {"minimum_effective_dose_by_fixed_sequence": found.minimum_effective_dose}
+
+
+def _log_logistic(inputs: Answer) -> Answer:
+    start = inputs["start_bcde"]
+    if start[0] < 0:
+        # The same curve with the ends swapped.
+        start = [-start[0], start[2], start[1], start[3]]
+    found = dose_curve.log_logistic(
+        inputs[inputs["dose_key"]], inputs[inputs["response_key"]], start_bcde=start
+    )
+    return asdict(found) | {
+        "ed50_e": found.ed50.dose,
+        "se_ed50": found.ed50.se,
+        "ed50_lower_95": found.ed50.symmetric_lower,
+        "ed50_upper_95": found.ed50.symmetric_upper,
+        "ed90": found.ed90.dose,
+        "se_ed90": found.ed90.se,
+        "ed90_lower_95": found.ed90.symmetric_lower,
+        "ed90_upper_95": found.ed90.symmetric_upper,
+    }
+
+
+def _broken_stick(inputs: Answer) -> Answer:
+    found = dose_curve.broken_stick(inputs["dose_ml_per_l"], inputs["recovery_percent"])
+    return asdict(found) | {
+        "slope_per_ml_per_l": found.slope,
+        "breakpoint_ml_per_l": found.breakpoint,
+    }
+
+
+def _clearing_rate(inputs: Answer) -> Answer:
+    found = clarity.clearing_rate(**inputs)
+    return asdict(found) | {"rate_lower_95": found.rate_lower, "rate_upper_95": found.rate_upper}
+
+
+def _log_rank(inputs: Answer) -> Answer:
+    times, outcomes = (
+        {name: group[key] for name, group in inputs["groups"].items()} for key in ("time_min", "reached")
+    )
+    return asdict(clarity.compare_clearing(times, outcomes))
+
+
 SOLVERS: dict[tuple[str, str], Callable[[Answer], Answer]] = {
     ("anova", "oneway_anova"): lambda inputs: asdict(variance.one_way(inputs["groups"])),
     ("anova", "welch_anova"): _welch,
@@ -316,6 +400,37 @@ SOLVERS: dict[tuple[str, str], Callable[[Answer], Answer]] = {
     },
     ("all_pairs", "tukey"): lambda inputs: _pairs(all_pairs.tukey(**inputs)),
     ("all_pairs", "games_howell"): lambda inputs: _pairs(all_pairs.games_howell(**inputs)),
+    ("ranks", "friedman"): lambda inputs: asdict(ranks.friedman(inputs["rows_are_blocks"])),
+    ("ranks", "friedman_exact"): _friedman_counted,
+    ("ranks", "kendall_w"): lambda inputs: asdict(ranks.kendall_w(inputs["rows_are_blocks"])),
+    ("ranks", "nemenyi"): _nemenyi,
+    ("ranks", "friedman_vs_control_exact"): _ranks_against_control,
+    ("ranks", "kruskal"): lambda inputs: asdict(ranks.kruskal(inputs["groups"])),
+    ("ranks", "page"): lambda inputs: asdict(ranks.page(inputs["rows_are_blocks"])),
+    ("paired", "bradley_terry"): _bradley_terry,
+    ("paired", "bradley_terry_exists"): lambda inputs: {
+        "finite_abilities_exist": preference.finite_abilities_exist(inputs["wins_row_over_column"])
+    },
+    ("dose_order", "jonckheere"): lambda inputs: asdict(dose_order.jonckheere(inputs["groups"])),
+    ("dose_order", "isotonic"): lambda inputs: {"isotonic_means": dose_order.isotonic_means(**inputs)},
+    ("dose_order", "williams"): lambda inputs: asdict(dose_order.williams(**inputs)),
+    ("dose_order", "williams_from_raw"): lambda inputs: asdict(
+        dose_order.williams_of_runs(*dose_order.runs_of_groups(inputs["groups"]))
+    ),
+    ("dose_order", "williams_critical"): lambda inputs: {
+        "critical_t": dose_order.williams_critical(
+            [1] * inputs["doses_besides_control"], 1, inputs["df_error"], inputs["confidence"]
+        )
+    },
+    ("dose_order", "step_down_t"): _step_down,
+    ("dose_curve", "loglogistic4"): _log_logistic,
+    ("dose_curve", "lin_plateau"): _broken_stick,
+    ("dose_next", "next_dose_geometric"): lambda inputs: {
+        "next_dose_ml_per_l": next_dose.dose_between(**inputs)
+    },
+    ("combination", "factorial_2way"): lambda inputs: asdict(combination.two_factors(inputs["cells"])),
+    ("combination", "interaction_2x2"): lambda inputs: asdict(combination.interaction(**inputs)),
+    ("combination", "bliss_hsa"): lambda inputs: asdict(combination.excess(**inputs)),
     ("equivalence", "tost_two_sample"): lambda inputs: _tost_two(
         equivalence.summarise(inputs["x"]), equivalence.summarise(inputs["y"]), inputs
     ),
@@ -352,4 +467,23 @@ SOLVERS: dict[tuple[str, str], Callable[[Answer], Answer]] = {
     ("cost", "cost"): lambda inputs: asdict(cost.dose_cost(**inputs)),
     ("cost", "cost_compare"): _cost_compare,
     ("cost", "cost_per_extra_gold"): _extra_gold,
+    ("settling", "stokes"): lambda inputs: asdict(settling.stokes(**inputs, beyond_its_end=True)),
+    ("settling", "drag_velocity"): lambda inputs: asdict(settling.by_drag(**inputs)),
+    ("settling", "ferguson_church"): lambda inputs: {
+        "velocity_mm_s": settling.ferguson_church_mm_s(**inputs)
+    },
+    ("settling", "richardson_zaki"): lambda inputs: {
+        "hindered_velocity_mm_s": settling.hindered_mm_s(**inputs)
+    },
+    ("settling", "richardson_zaki_fraction"): lambda inputs: {
+        "solids_volume_fraction": settling.solids_fraction_from_speed(**inputs)
+    },
+    ("settling", "richardson_zaki_index"): lambda inputs: {"index_n": settling.crowding_index(**inputs)},
+    ("settling", "solids_fraction"): lambda inputs: {
+        "solids_volume_fraction": settling.solids_fraction(**inputs)
+    },
+    ("clarity", "decay_log_linear"): _clearing_rate,
+    ("clarity", "decay_with_floor"): lambda inputs: asdict(clarity.clearing_with_floor(**inputs)),
+    ("clarity", "time_interpolated"): lambda inputs: asdict(clarity.time_to_target(**inputs)),
+    ("clarity", "logrank"): _log_rank,
 }

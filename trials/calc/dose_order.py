@@ -3,6 +3,7 @@
 import math
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import gammaln, ndtr, stdtr
@@ -13,9 +14,12 @@ from trials.calc.simultaneous import adjusted_p, chi_nodes, find_root, t_quantil
 
 # Ways the runs counted so far can lie in the groups, times the size of J, up to which tied runs are counted exactly.
 EXACT_STATES = 4_000_000
-# Nodes of the recursion behind Williams' critical values, and how many spreads wide they reach.
-NODES = 192
+# The integrals behind Williams' critical values: how many spreads they reach, nodes on each panel, and the width of a panel
+# in units of the finest step.
 REACH = 8.5
+NODES = 16
+PANEL = 5.0
+MOST_PANELS = 100
 
 Groups = Mapping[Hashable, Sequence[float]]
 
@@ -282,28 +286,45 @@ def williams_chance(t: float, n_of_doses: Sequence[float], n_of_control: float, 
     >>> round(williams_chance(1.0, [5], 5, 8), 4)  # one dose is Student's t
     0.8267
     """
-    runs = numbers(n_of_doses, "a number of runs", above=0)
-    (control,) = numbers([n_of_control], "a number of runs", above=0)
     if not df >= 1:
         raise ValueError(f"{df} degrees of freedom: the error needs at least 1.")
+    runs = numbers(n_of_doses, "a number of runs", above=0)
+    (control,) = numbers([n_of_control], "a number of runs", above=0)
     unit = math.sqrt(1 / runs[-1] + 1 / control)
-    pooled = np.cumsum(runs[::-1])
-    # Steps of the path from the mean of all doses down to the top dose alone.
-    steps = np.sqrt(1 / pooled[:-1] - 1 / pooled[1:])
-    start = math.sqrt(1 / pooled[-1] + 1 / control)
-    reach = REACH * unit
-    x, weight = np.polynomial.legendre.leggauss(NODES)
-    below, weight = (x + 1) / 2 * reach, weight * reach / 2
-    within = np.ones(NODES)
-    for step in steps:
-        # Beyond the reach the path can no longer come back over the limit.
-        kernel = np.exp(-(((below[None, :] - below[:, None]) / step) ** 2) / 2) / (step * math.sqrt(2 * math.pi))
-        within = kernel @ (weight * within) + ndtr((below - reach) / step)
+    start = math.sqrt(1 / math.fsum(runs) + 1 / control)
+    below, reach, stays = _path(tuple(runs), unit)
     s, s_weight = chi_nodes(df)
     limit = t * unit * s
-    density = np.exp(-(((below[None, :] - limit[:, None]) / start) ** 2) / 2) / (start * math.sqrt(2 * math.pi))
-    chance = density @ (weight * within) + ndtr((limit - reach) / start)
+    chance = _normal_steps(limit, below, start) @ stays + ndtr((limit - reach) / start)
     return min(1.0, max(0.0, float(s_weight @ chance)))
+
+
+@lru_cache(maxsize=64)
+def _path(runs: tuple[float, ...], unit: float) -> tuple[np.ndarray, float, np.ndarray]:
+    """Distances below the limit, the farthest of them, and the chance to stay below it from there on (times its weight).
+
+    The path runs from the mean of all doses to the top dose alone.
+    """
+    pooled = np.cumsum(runs[::-1])
+    steps = np.sqrt(1 / pooled[:-1] - 1 / pooled[1:])
+    reach = REACH * unit
+    finest = float(steps.min()) if len(steps) else unit
+    panels = max(4, math.ceil(reach / (PANEL * finest)))
+    if panels > MOST_PANELS:
+        raise ValueError(f"{list(map(float, runs))} runs of the doses: too unequal for Williams' critical values.")
+    x, weight = np.polynomial.legendre.leggauss(NODES)
+    width = reach / panels
+    below = ((np.arange(panels)[:, None] + (x + 1) / 2) * width).ravel()
+    weight = np.tile(weight * width / 2, panels)
+    stays = np.ones(len(below))
+    for step in steps:
+        # From beyond the reach the path no longer comes back over the limit.
+        stays = _normal_steps(below, below, step) @ (weight * stays) + ndtr((below - reach) / step)
+    return below, reach, weight * stays
+
+
+def _normal_steps(start: np.ndarray, end: np.ndarray, sd: float) -> np.ndarray:
+    return np.exp(-(((end[None, :] - start[:, None]) / sd) ** 2) / 2) / (sd * math.sqrt(2 * math.pi))
 
 
 def step_down(

@@ -20,7 +20,8 @@ ALIKE = (Step.Kind.DRY, Step.Kind.CRUSH, Step.Kind.SPLIT, Step.Kind.CUT, Step.Ki
 class Line:
     """One line: `mass_g` drawn by `step` from the lot nearer to the root or, upward, from `lot` itself.
 
-    `lot` is None for a step that made none; `made` is how many lots the step made. `opens` starts an indented list before
+    `lot` is None for a step that made none; `made` is how many lots the step made, `again` that a line above told of the same
+    draw already and made another lot. `opens` starts an indented list before
     the line, `has_below` says that the next line belongs under it, `closes` counts the lists that end after it.
     """
 
@@ -28,6 +29,7 @@ class Line:
     step: Step
     mass_g: Decimal
     made: int
+    again: bool
     depth: int
     seen_above: bool
     opens: bool
@@ -104,13 +106,19 @@ def _tree(
     shown = rows[:MOST_LINES]
     indents = [min(row.depth, DEEPEST_INDENT) for row in shown]
     lines = []
+    # The lot each line hangs under, by depth, and which draws from it were told.
+    under: dict[int, int | None] = {}
+    told: set[tuple[int | None, int]] = set()
     for row, indent, before, after in zip(shown, indents, [1, *indents], [*indents[1:], 1], strict=False):
+        under[row.depth] = row.lot
+        draw = (under.get(row.depth - 1), row.step)
         lines.append(
             Line(
                 lot=lots.get(row.lot),
                 step=steps[row.step],
                 mass_g=row.mass_g,
                 made=len(made[row.step]),
+                again=draw in told,
                 depth=row.depth,
                 seen_above=row.seen_above,
                 opens=indent > before,
@@ -118,4 +126,5 @@ def _tree(
                 closes=range(max(0, indent - after)),
             )
         )
+        told.add(draw)
     return Tree(lines=lines, in_all=len(rows))

@@ -6,8 +6,8 @@ from django.shortcuts import get_object_or_404, redirect, render
 
 from prospecting.access import page
 from trials.charts.verdict import Row, VerdictChart, verdict_chart
+from trials.frames.verdicts import Picture, verdict_of
 from trials.models import Trial
-from trials.verdicts import Picture, verdict_of
 
 
 @page(role="guest")

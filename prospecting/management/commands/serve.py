@@ -44,6 +44,7 @@ def command_line(bind: str) -> list[str]:
     command = [sys.executable, "-m", "gunicorn", "prospecting.wsgi:application", f"--bind={bind}"]
     command += [
         f"--chdir={settings.BASE_DIR}",
+        "--no-control-socket",
         "--worker-class=gthread",
         f"--workers={settings.WEB_PROCESSES}",
         "--threads=4",

@@ -438,9 +438,9 @@ def test_digs_come_newest_first_by_pages_and_narrowed(client_as):
 
 
 @pytest.mark.django_db
-@pytest.mark.parametrize(("unit", "width"), [("lb", "18 in (45.7 cm)"), ("kg", "45.7 cm")])
-def test_the_width_is_shown_in_the_readers_unit(client_as, unit, width):
-    dig = make_dig(width_cm=Decimal("45.7"))
+@pytest.mark.parametrize(("unit", "width"), [("lb", "18 in"), ("kg", "18 in (45.7 cm)")])
+def test_the_width_is_shown_as_typed_and_in_the_readers_unit(client_as, unit, width):
+    dig = make_dig(width_cm=Decimal("45.7"), width_typed="18 in")
     page = client_as("guest", mass_unit=unit).get(dig.get_absolute_url()).content.decode()
     assert f'<dd class="num">{width}</dd>' in page
 

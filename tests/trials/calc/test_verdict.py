@@ -48,7 +48,9 @@ def check_words(verdict):
         assert number is None or math.isfinite(number)
 
 
-@pytest.mark.parametrize(("effect", "scatter"), [((0.0, 0.0), 0.02), ((0.1, 0.0), 0.4)], ids=["equivalent", "not shown"])
+@pytest.mark.parametrize(
+    ("effect", "scatter"), [((0.0, 0.0), 0.02), ((0.1, 0.0), 0.4)], ids=["equivalent", "not shown"]
+)
 def test_names_the_smallest_ratio_as_it_was_fixed(effect, scatter):
     found = judge(compare_with_control(*fixed_trial(effect, scatter), WATER), RINSE, 1.25)
     assert "1.25 times" in found.explanation

@@ -50,6 +50,21 @@ def test_both_ways_with_the_masses_drawn():
         (other, Decimal(6000), 2),
     ]
     assert shape(down) == "o(o.o.)"
+    # One draw made both pieces: its mass is told once.
+    assert [line.again for line in down.lines] == [False, False, True]
+
+
+def test_a_blend_reached_from_two_splits_tells_the_mass_drawn_from_each():
+    lot = make.make_lot("9000")
+    one, other = split(lot, "4000", "2000")
+    make.make_blend((one, "3000"), (other, "1000"))
+    told = [(line.mass_g, line.again, line.seen_above) for line in family_of(lot).down.lines]
+    assert told == [
+        (Decimal(6000), False, False),
+        (Decimal(3000), False, False),
+        (Decimal(6000), True, False),
+        (Decimal(1000), False, True),
+    ]
 
 
 def test_lists_open_and_close_in_pairs():

@@ -7,7 +7,7 @@ import pytest
 from django.urls import reverse
 
 from tests.make import make_blend, make_claim, make_lot, make_zone
-from tests.trials.test_verdicts import BELOW, FAILED, LIKE_WATER, NOT_DONE, WATER, make_trial
+from tests.trials.frames.test_verdicts import BELOW, FAILED, LIKE_WATER, NOT_DONE, WATER, make_trial
 from trials.actions import planning, running
 from trials.models import Trial
 

@@ -10,8 +10,8 @@ from prospecting.models import Lot, Member
 from tests.make import DAY, make_blend, make_lot, make_member
 from trials.actions import planning, running
 from trials.actions.running import Portion, RunResult
+from trials.frames.verdicts import verdict_of
 from trials.models import Trial
-from trials.verdicts import verdict_of
 
 # What a run of `make_trial` may come to besides a weight in mg or a mapping of colours.
 FAILED, BELOW, NOT_DONE = "failed", "below", "not done"

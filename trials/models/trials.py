@@ -14,9 +14,9 @@ EQUAL_WITHIN = Decimal("0.05")
 class TrialQuerySet(models.QuerySet):
     def for_list(self) -> "TrialQuerySet":
         """With the feed lot, and `planned` and `logged`: how many runs are planned and in."""
-        return self.select_related("feed_lot").annotate(
-            planned=Count("planned_runs"), logged=Count("planned_runs__run")
-        )
+        counted = self.annotate(planned=Count("planned_runs"), logged=Count("planned_runs__run"))
+        # Grouping drops the model's own order.
+        return counted.select_related("feed_lot").order_by("-pk")
 
     def for_detail(self) -> "TrialQuerySet":
         return self.select_related("feed_lot", "mixer", "planned_by", "closed_by", "recorded_by")

@@ -21,6 +21,7 @@ UNIT_LABELS = {
     "ozt_per_short_ton": "troy oz per short ton",
     "tsp_per_us_gal": "tsp per US gal",
     "ml_per_l": "mL/L",
+    "gal": "US gal",
 }
 # What the database keeps: a hundredth of a milligram.
 MASS_STEP_G = Decimal("0.00001")
@@ -105,6 +106,14 @@ class VolumeField(QuantityField):
     def __init__(self, *, unit: str = "L", **kwargs) -> None:
         kwargs.setdefault("help_text", "With its unit: 9 L, 2 gal (US), 500 mL")
         super().__init__(read=units.parse_volume, unit=unit, step=Decimal("0.01"), **kwargs)
+
+
+class WaterField(VolumeField):
+    """Water in a tub; gallons are understood where the member doses by the gallon, litres otherwise."""
+
+    def __init__(self, **kwargs) -> None:
+        kwargs.setdefault("help_text", "Also with its unit: 9 L, 2 gal (US)")
+        super().__init__(**kwargs)
 
 
 class GradeField(QuantityField):
@@ -200,6 +209,8 @@ class SiteForm(forms.Form):
                 form_field.set_unit(member.mass_unit)
             elif isinstance(form_field, GradeField):
                 form_field.set_unit(member.grade_unit)
+            elif isinstance(form_field, WaterField):
+                form_field.set_unit("gal" if member.dose_unit == member.DoseUnit.TSP_PER_US_GAL else "L")
 
     def shown_fields(self) -> list[forms.BoundField]:
         """The fields a person fills in, without the guard's question."""

@@ -6,7 +6,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from prospecting.calc import units
-from prospecting.forms.base import CountField, GoldMassField, MassField, NumberField, SiteForm, VolumeField
+from prospecting.forms.base import CountField, GoldMassField, MassField, NumberField, SiteForm, WaterField
 from prospecting.models import Lot, Member
 from trials.actions.planning import DoseOf
 from trials.models import Additive, Treatment, Trial
@@ -42,7 +42,7 @@ class TrialForm(SiteForm):
         unit_label="times the control",
         help_text="1.25 means: a quarter more gold. Settle it now, from what would change what you do.",
     )
-    water = VolumeField(label="Water in the tub")
+    water = WaterField(label="Water in the tub")
     soak_min = NumberField(label="Soak", unit_label="min", most=100_000, places=1, required=False)
     scale_step = GoldMassField(
         label="Scale step", required=False, help_text="The smallest step your scale shows: 1 mg, 0.01 g"
@@ -135,6 +135,9 @@ class TreatmentForm(SiteForm):
         return cleaned
 
     def _read_dose(self, dose_name: str, additive: Additive, typed: str) -> None:
+        if typed.replace(".", "").replace(",", "").isdecimal():
+            # A bare number is meant in the member's own unit; it is kept with that unit.
+            typed = f"{typed} {'tsp per gal' if self.member.dose_unit == Member.DoseUnit.TSP_PER_US_GAL else 'mL/L'}"
         try:
             dose = units.parse_dose(typed)
         except ValueError as error:

@@ -118,6 +118,31 @@ def test_a_treatment_is_typed_as_people_dose(client_as):
 
 
 @pytest.mark.parametrize(
+    ("dose_unit", "typed", "ml_per_l"),
+    [
+        ("ml_per_l", "0.25 mL/L", "0.250000"),
+        # One US teaspoon per US gallon is 1000/768 mL/L (NIST Handbook 44, Appendix C: 1 gallon = 768 teaspoons).
+        ("tsp_per_us_gal", "0.25 tsp per gal", "0.325521"),
+    ],
+)
+def test_a_bare_dose_is_read_in_the_members_unit(client_as, dose_unit, typed, ml_per_l):
+    client = client_as("member", dose_unit=dose_unit)
+    trial = make_draft(names=("plain water",))
+    client.post(
+        reverse("treatment-add", args=[trial.pk]), treatment_form(additive=make_additive().pk, dose="0.25")
+    )
+    dose = Dose.objects.get()
+    assert (dose.typed, str(dose.ml_per_l)) == (typed, ml_per_l)
+
+
+def test_bare_water_is_read_in_the_members_unit(client_as):
+    client = client_as("member", dose_unit="tsp_per_us_gal")
+    client.post(reverse("trial-add"), trial_form(make.make_lot("40000"), client.member, water="2"))
+    # Two US gallons are 7570.82 mL (NIST Handbook 44, Appendix C).
+    assert (str(Trial.objects.get().water_ml), Trial.objects.get().water_typed) == ("7570.82", "2 US gal")
+
+
+@pytest.mark.parametrize(
     ("changes", "field"),
     [
         ({"dose": "a splash"}, "dose"),

@@ -132,6 +132,7 @@ def fine_gold(gross: Number, fineness: Number) -> Number:
 
 def two_product_refusal(feed: Number, concentrate: Number, tails: Number) -> str | None:
     """Return why three grades give no recovery, as a sentence; None when concentrate > feed > tails >= 0 holds."""
+    feed, concentrate, tails = _in_kind(feed, concentrate, tails)
     if tails < 0:
         return "A grade cannot be negative."
     if feed <= 0:
@@ -344,7 +345,12 @@ def _weighted(values: Sequence[Number], weights: Sequence[Number]) -> Number:
 
 
 def _in_kind(*values: Number) -> tuple[Number, ...]:
-    """All as Decimal when one is; money and mass that balance stay exact, measured floats stay floats."""
+    """All as Decimal when one is; money and mass that balance stay exact, measured floats stay floats.
+
+    A missing value (nan) or an infinite one raises ValueError: nan would pass every comparison that refuses nonsense.
+    """
+    for value in values:
+        _need(math.isfinite(value), f"{value} is not a measured number.")
     if not any(isinstance(value, Decimal) for value in values):
         return values
     return tuple(value if isinstance(value, Decimal | int) else Decimal(str(value)) for value in values)

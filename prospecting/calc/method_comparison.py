@@ -205,7 +205,9 @@ def concordance(x: Sequence[float], y: Sequence[float], level: float = 0.95) -> 
     ) / (n - 2)
     margin = _normal_quantile(level) * math.sqrt(max(0.0, variance)) / (1 - ccc**2)
     centre = math.atanh(ccc)
-    return Concordance(ccc, r, factor, Interval(math.tanh(centre - margin), math.tanh(centre + margin), level))
+    return Concordance(
+        ccc, r, factor, Interval(math.tanh(centre - margin), math.tanh(centre + margin), level)
+    )
 
 
 def least_squares_line(x: Sequence[float], y: Sequence[float], sd_y: Sequence[float] | None = None) -> Line:
@@ -237,7 +239,7 @@ def deming(
     Parameters
     ----------
     x, y : sequence of float, shape (n,), n at least 4
-        Pairs whose covariance is zero have no such line and raise ValueError.
+        Pairs whose covariance is zero have no such line, those that hang on one pair no interval; both raise ValueError.
     variance_ratio_y_over_x, variance_ratio_x_over_y : float
         The ratio of the error variances, in one of the two conventions of the literature. Give exactly one, above zero.
     level : float
@@ -253,7 +255,9 @@ def deming(
     0.976
     """
     if (variance_ratio_y_over_x is None) == (variance_ratio_x_over_y is None):
-        raise ValueError("Give the variance ratio in one convention, y over x or x over y, not in both or none.")
+        raise ValueError(
+            "Give the variance ratio in one convention, y over x or x over y, not in both or none."
+        )
     given = variance_ratio_x_over_y if variance_ratio_y_over_x is None else variance_ratio_y_over_x
     if not (given > 0 and math.isfinite(given)):
         raise ValueError(f"A ratio of variances must be above zero, not {given}.")
@@ -278,6 +282,7 @@ def line_with_errors_on_both_sides(
     Parameters
     ----------
     x, y : sequence of float, shape (n,), n at least 4
+        A side that does not vary, also without one of the pairs, raises ValueError.
     sd_x, sd_y : sequence of float, shape (n,)
         Standard errors (k = 1), above zero.
     level : float
@@ -295,8 +300,6 @@ def line_with_errors_on_both_sides(
     first, second = (np.array(side) for side in checked_pairs(x, y, "x", "y", at_least=4))
     error_x = _positive_errors(sd_x, "sd_x", len(first))
     error_y = _positive_errors(sd_y, "sd_y", len(first))
-    _check_varies(first, "x")
-    _check_varies(second, "y")
 
     def line(kept) -> Line:
         return _two_sided_line(first[kept], second[kept], error_x[kept], error_y[kept])
@@ -335,7 +338,9 @@ def passing_bablok(x: Sequence[float], y: Sequence[float], level: float = 0.95) 
         )
     slope = float(slopes[(count - 1) // 2 + shift] + slopes[count // 2 + shift]) / 2
     if not math.isfinite(slope):
-        raise ValueError("Half the slopes between points are upright: x hardly varies, and no slope can be given.")
+        raise ValueError(
+            "Half the slopes between points are upright: x hardly varies, and no slope can be given."
+        )
     n = len(first)
     spread = _normal_quantile(level) * math.sqrt(n * (n - 1) * (2 * n + 5) / 18)
     lower = round((count - spread) / 2)
@@ -420,27 +425,30 @@ def _deming_line(x: np.ndarray, y: np.ndarray, ratio: float) -> Line:
 
 
 def _two_sided_line(x: np.ndarray, y: np.ndarray, error_x: np.ndarray, error_y: np.ndarray) -> Line:
+    _check_varies(x, "x")
+    _check_varies(y, "y")
     # Directions on scales where both sides vary alike, so that none is crowded out.
     scale = y.std() / x.std()
 
-    def at(angle: float) -> tuple[float, float, float]:
-        """Sum of squares, intercept and slope for a direction."""
-        slope = float(scale * math.tan(angle))
-        weights = 1 / (error_y**2 + (slope * error_x) ** 2)
-        intercept = np.average(y - slope * x, weights=weights)
-        return float(np.sum(weights * (y - intercept - slope * x) ** 2)), float(intercept), slope
+    def at(angles: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Sum of squares, intercept and slope for each direction."""
+        slopes = scale * np.tan(angles)
+        weights = 1 / (error_y**2 + np.outer(slopes, error_x) ** 2)
+        rests = y - np.outer(slopes, x)
+        intercepts = np.sum(weights * rests, axis=1) / np.sum(weights, axis=1)
+        return np.sum(weights * (rests - intercepts[:, None]) ** 2, axis=1), intercepts, slopes
 
-    angles = np.linspace(-math.pi / 2, math.pi / 2, DIRECTIONS + 1)[:-1] + math.pi / 2 / DIRECTIONS
-    best = min(angles, key=lambda angle: at(angle)[0])
     step = math.pi / DIRECTIONS
+    angles = (np.arange(DIRECTIONS) + 0.5) * step - math.pi / 2
+    best = angles[np.argmin(at(angles)[0])]
     found = minimize_scalar(
-        lambda angle: at(angle)[0],
+        lambda angle: at(np.array([angle]))[0][0],
         bounds=(best - step, best + step),
         method="bounded",
         options={"xatol": 1e-10},
     )
-    _, intercept, slope = at(found.x)
-    return Line(intercept, slope)
+    _, (intercept,), (slope,) = at(np.array([found.x]))
+    return Line(float(intercept), float(slope))
 
 
 def _with_jackknife(line: Callable[[np.ndarray], Line], n: int, level: float) -> FittedLine:
@@ -452,7 +460,12 @@ def _with_jackknife(line: Callable[[np.ndarray], Line], n: int, level: float) ->
     for i in range(n):
         kept = everything.copy()
         kept[i] = False
-        part = line(kept)
+        try:
+            part = line(kept)
+        except ValueError as error:
+            raise ValueError(
+                f"Without pair {i + 1} there is no line, so its interval is not known."
+            ) from error
         pseudo.append(
             [
                 n * whole.intercept - (n - 1) * part.intercept,

@@ -308,7 +308,9 @@ def broken_rules(z: Sequence[float], rule_set: RuleSet = WESTERN_ELECTRIC) -> di
     [3]
     """
     values = checked_values(z, "z", at_least=0)
-    return {rule.name: [i for i in range(len(values)) if _completes(values, i, rule)] for rule in rule_set.rules}
+    return {
+        rule.name: [i for i in range(len(values)) if _completes(values, i, rule)] for rule in rule_set.rules
+    }
 
 
 def mean_run_length(rules: Sequence[Rule] = WESTERN_ELECTRIC.rules, shift_sigmas: float = 0.0) -> float:
@@ -440,7 +442,9 @@ def flagged_blanks(
     [False, True]
     """
     if not (detection_limit > 0 and factor > 0):
-        raise ValueError(f"Detection limit and factor must be above zero, not {detection_limit} and {factor}.")
+        raise ValueError(
+            f"Detection limit and factor must be above zero, not {detection_limit} and {factor}."
+        )
     return [value > factor * detection_limit for value in checked_values(blanks, "blanks", at_least=0)]
 
 
@@ -475,7 +479,8 @@ def carry_over(blanks: Sequence[float], before: Sequence[float], level: float = 
     middle = statistics.fmean(grades)
     squares = math.fsum((grade - middle) ** 2 for grade in grades)
     rest = math.fsum(
-        (value - line.intercept - line.slope * grade) ** 2 for value, grade in zip(values, grades, strict=True)
+        (value - line.intercept - line.slope * grade) ** 2
+        for value, grade in zip(values, grades, strict=True)
     )
     df = len(values) - 2
     margin = float(stdtrit(df, (1 + level) / 2)) * math.sqrt(rest / df / squares)

@@ -19,6 +19,7 @@ from scipy.special import hyp0f1, stdtrit
 from prospecting.calc.quality_control import checked_values
 from prospecting.calc.sampling import Interval
 
+DRAWS_AT_ONCE = 1_000_000
 LARGEST_LOG = math.log(sys.float_info.max)
 
 
@@ -192,12 +193,15 @@ def bootstrap_mean(
     grades = np.array(checked_values(values, "values", at_least=3))
     if np.ptp(grades) == 0:
         raise ValueError(f"All {len(grades)} values are {grades[0]:g}: their spread is not known.")
+    # All resamples at once would fill the memory of a small computer.
+    batch = max(1, DRAWS_AT_ONCE // len(grades))
     drawn = bootstrap(
         (grades,),
         np.mean,
         confidence_level=level,
         n_resamples=resamples,
         method="percentile",
+        batch=batch,
         vectorized=True,
         rng=rng,
     )
@@ -208,6 +212,7 @@ def bootstrap_mean(
         n_resamples=0,
         bootstrap_result=drawn,
         method="BCa",
+        batch=batch,
         vectorized=True,
     )
     percentile, bca = (

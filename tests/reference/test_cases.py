@@ -15,8 +15,7 @@ FLOOR = 1e-9
 PRINTED = 5e-12
 # Topics of the files that nothing in the site computes yet. A topic leaves this set with its first solver, and then every
 # case of it must come out.
-NOT_YET_SOLVED = {
-}
+NOT_YET_SOLVED: set[str] = set()
 # Same topic and inputs as i10, yet another outcome is called "reynolds": that of Stokes's law where it no longer holds. The
 # file names no method, so no answer to topic and inputs alone can meet both.
 METHOD_TOLD_HERE = {"i09": "stokes"}

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from trials.calc.equivalence import summarise
+from trials.calc.levels import check_level
 from trials.calc.variance import one_way
 
 
@@ -45,6 +46,7 @@ def games_howell(groups: Mapping[Hashable, Sequence[float]], confidence: float =
 def _pairs(groups, confidence, error) -> list[Pair]:
     from scipy.stats import studentized_range
 
+    check_level("confidence", confidence)
     summaries = {name: summarise(values) for name, values in groups.items()}
     found = []
     for first, second in combinations(groups, 2):

@@ -18,8 +18,10 @@ from trials.calc.simultaneous import t_quantile
 # Products of rate and time span looked at first for a curve with a floor: from hardly bent to over at once.
 BENDS = np.geomspace(0.02, 60, 120)
 # Outside these the readings are a straight line, or the fall lies before the second reading.
-LEAST_BEND, MOST_BEND = 0.05, 50.0
+LEAST_BEND, MOST_BEND = 0.05, 12.0
 EXACT = 1e-12
+# Logarithm beyond which a number has no place in a float.
+FARTHEST = 700.0
 # Jars up to which the level of a comparison is counted as well, not only taken from chi-squared.
 FEW_JARS = 40
 
@@ -139,7 +141,8 @@ def clearing_rate(
     start = float(logs.mean()) - slope * middle
     rest = logs - start - slope * t
     variance = float(rest @ rest) / (n - 2)
-    rate, se_rate = -slope, math.sqrt(variance / across)
+    # Adding 0 turns a rate of -0 into 0.
+    rate, se_rate = 0.0 - slope, math.sqrt(variance / across)
     quantile = t_quantile((1 + confidence) / 2, n - 2)
     found = {"half_life_min": None, "time_to_target_min": None, "se_time_to_target_min": None}
     found |= {"time_lower_min": None, "time_upper_min": None}
@@ -168,7 +171,7 @@ def clearing_rate(
         initial_ntu=math.exp(start),
         **found,
         already_there=there,
-        extrapolated=time is not None and time > t[-1],
+        extrapolated=time is not None and time > float(t[-1]),
         df=n - 2,
     )
 
@@ -190,7 +193,8 @@ def clearing_with_floor(
     Raises
     ------
     ValueError
-        As there; readings that are all equal, that don't bend (a straight line), or that are over before the second look.
+        As there; readings that are all equal, that don't bend (a straight line), that are over before the second look,
+        or that scatter so much that the rate is lost in it.
 
     Notes
     -----
@@ -214,11 +218,11 @@ def clearing_with_floor(
     scale = float(np.ptp(ntu))
 
     def model(theta: np.ndarray) -> np.ndarray:
-        return theta[0] + theta[1] * np.exp(-math.exp(theta[2]) * t) - ntu / scale
+        return theta[0] + theta[1] * np.exp(-_rate(theta[2]) * t) - ntu / scale
 
     def slopes(theta: np.ndarray) -> np.ndarray:
-        fall = np.exp(-math.exp(theta[2]) * t)
-        return np.column_stack([np.ones(len(t)), fall, -theta[1] * fall * t * math.exp(theta[2])])
+        fall = np.exp(-_rate(theta[2]) * t)
+        return np.column_stack([np.ones(len(t)), fall, -theta[1] * fall * t * _rate(theta[2])])
 
     fitted = least_squares(
         model,
@@ -230,12 +234,16 @@ def clearing_with_floor(
         gtol=1e-14,
         max_nfev=2000,
     )
-    rate = math.exp(fitted.x[2])
+    rate = _rate(fitted.x[2])
     bend = rate * float(t[-1] - t[0])
     if bend < LEAST_BEND:
-        raise ValueError("The readings fall along a straight line: no floor shows. Use the rate without a floor.")
+        raise ValueError(
+            "The readings fall along a straight line: no floor shows. Use the rate without a floor."
+        )
     if rate * float(t[1] - t[0]) > MOST_BEND or fitted.status <= 0:
-        raise ValueError("All the fall lies before the second reading: look earlier and more often to see a rate.")
+        raise ValueError(
+            "All the fall lies before the second reading: look earlier and more often to see a rate."
+        )
     floor, amplitude = fitted.x[0] * scale, fitted.x[1] * scale
     rest = floor + amplitude * np.exp(-rate * t) - ntu
     ss, df = float(rest @ rest), len(t) - 3
@@ -244,11 +252,15 @@ def clearing_with_floor(
     lengths = np.sqrt((jacobian**2).sum(axis=0))
     spread = np.linalg.pinv(jacobian / lengths) / lengths[:, None]
     se = np.sqrt((spread**2).sum(axis=1) * ss / df)
-    there = floor + amplitude * math.exp(-rate * float(t[0])) <= target_ntu
+    if not se[2] < rate:
+        raise ValueError(
+            f"A rate of {rate:.3g} per minute, give or take {se[2]:.3g}: the readings do not pin it down."
+        )
+    there = floor + amplitude <= target_ntu
     reached = there or (amplitude > 0 and target_ntu > floor)
     time = None
     if reached:
-        time = float(t[0]) if there else math.log(amplitude / (target_ntu - floor)) / rate
+        time = 0.0 if there else math.log(amplitude / (target_ntu - floor)) / rate
     return FloorClearing(
         floor_ntu=float(floor),
         amplitude_ntu=float(amplitude),
@@ -261,7 +273,7 @@ def clearing_with_floor(
         target_reached=bool(reached),
         time_to_target_min=time,
         already_there=bool(there),
-        extrapolated=time is not None and time > t[-1],
+        extrapolated=time is not None and time > float(t[-1]),
     )
 
 
@@ -349,7 +361,9 @@ def compare_clearing(
             raise ValueError(f"{name}: {len(found)} times, {len(outcome)} outcomes, {len(of_jars)} slurries.")
         for one in outcome:
             if one not in (0, 1):
-                raise ValueError(f"{one!r} as outcome of a jar of {name}: it reached the target or it did not.")
+                raise ValueError(
+                    f"{one!r} as outcome of a jar of {name}: it reached the target or it did not."
+                )
         times += found
         cleared += [bool(one) for one in outcome]
         sets += [i] * len(found)
@@ -364,7 +378,9 @@ def compare_clearing(
         gap, variance = gap + more, variance + spread
     df = int(np.linalg.matrix_rank(variance))
     if df == 0:
-        raise ValueError("No jars of two sets were watched side by side when one cleared: nothing to compare.")
+        raise ValueError(
+            "No jars of two sets were watched side by side when one cleared: nothing to compare."
+        )
     if df < len(names) - 1:
         raise ValueError("Some sets of jars never stood beside the others: they cannot be compared.")
     chi2 = float(gap @ np.linalg.pinv(variance, hermitian=True) @ gap)
@@ -399,7 +415,9 @@ def _readings(time_min, turbidity_ntu, target_ntu, *, least: int, zero_may_stand
     if zero_may_stand and ntu.min() < 0:
         raise ValueError(f"{ntu.min():g} NTU as a turbidity: it must be 0 or more.")
     if not zero_may_stand and ntu.min() <= 0:
-        raise ValueError(f"{ntu.min():g} NTU as a turbidity: it has no logarithm; give the least the meter can show.")
+        raise ValueError(
+            f"{ntu.min():g} NTU as a turbidity: it has no logarithm; give the least the meter can show."
+        )
     return t, ntu
 
 
@@ -416,6 +434,11 @@ def _held(rate: float, t: np.ndarray, ntu: np.ndarray) -> tuple[float, float, fl
     amplitude = float(away @ (ntu - ntu.mean())) / across if across else 0.0
     rest = ntu - ntu.mean() - amplitude * away
     return float(ntu.mean()) - amplitude * float(fall.mean()), amplitude, float(rest @ rest)
+
+
+def _rate(log_rate: float) -> float:
+    # A search that runs off is refused afterwards; it must not break off with an overflow.
+    return math.exp(min(max(log_rate, -FARTHEST), FARTHEST))
 
 
 def _log_rank(t: np.ndarray, done: np.ndarray, which: np.ndarray, sets: int) -> tuple[np.ndarray, np.ndarray]:

@@ -130,7 +130,9 @@ def two_factors(cells: Mapping[Hashable, Mapping[Hashable, Sequence[float]]]) ->
             of_b += [b] * len(found)
     both = fit(values, list(zip(of_a, of_b, strict=True)))
     if both.df < 1:
-        raise ValueError(f"{len(values)} runs in {len(rows) * len(columns)} combinations: none is left for the error.")
+        raise ValueError(
+            f"{len(values)} runs in {len(rows) * len(columns)} combinations: none is left for the error."
+        )
     if both.residual_ss == 0:
         raise ValueError("The runs of each combination agree exactly: there is no spread to judge by.")
     added = fit(values, of_a, of_b).residual_ss
@@ -144,7 +146,12 @@ def two_factors(cells: Mapping[Hashable, Mapping[Hashable, Sequence[float]]]) ->
     tests = {}
     for name, (ss, df) in squares.items():
         f = max(0.0, ss) / df / error
-        tests |= {f"ss_{name}": max(0.0, ss), f"df_{name}": df, f"f_{name}": f, f"p_{name}": float(fdtrc(df, both.df, f))}
+        tests |= {
+            f"ss_{name}": max(0.0, ss),
+            f"df_{name}": df,
+            f"f_{name}": f,
+            f"p_{name}": float(fdtrc(df, both.df, f)),
+        }
     sizes = {len(values) for row in cells.values() for values in row.values()}
     return TwoFactors(**tests, ss_error=both.residual_ss, df_error=both.df, equal_cells=len(sizes) == 1)
 
@@ -194,7 +201,9 @@ def interaction(
         where += of_runs
     whole = fit(logs, names, where)
     if whole.df < 1:
-        raise ValueError(f"{len(logs)} runs leave {whole.df} degrees of freedom: no run is left to show the spread.")
+        raise ValueError(
+            f"{len(logs)} runs leave {whole.df} degrees of freedom: no run is left to show the spread."
+        )
     if whole.residual_ss == 0:
         raise ValueError("Runs of one kind agree exactly: there is no spread to judge by.")
     of_a, of_b, of_both = (whole.difference(name, "neither") for name in CELLS[1:])
@@ -206,7 +215,10 @@ def interaction(
         middle, se = whole.value_of(row), math.sqrt(error * whole.variance_factor(row))
         half = t_quantile((1 + confidence) / 2, whole.df) * se
         return RatioInterval(
-            math.exp(middle), math.exp(middle - half), math.exp(middle + half), t_two_sided(middle / se, whole.df)
+            math.exp(middle),
+            math.exp(middle - half),
+            math.exp(middle + half),
+            t_two_sided(middle / se, whole.df),
         )
 
     def p_greater(found: RatioInterval) -> float:
@@ -264,7 +276,10 @@ def excess(effect_a_fraction: float, effect_b_fraction: float, effect_both_fract
 
 
 def excess_from_runs(
-    effect_a: Sequence[float], effect_b: Sequence[float], effect_both: Sequence[float], confidence: float = 0.95
+    effect_a: Sequence[float],
+    effect_b: Sequence[float],
+    effect_both: Sequence[float],
+    confidence: float = 0.95,
 ) -> ExcessInterval:
     """Return the excess over Bliss with an interval from the runs themselves.
 
@@ -293,11 +308,15 @@ def excess_from_runs(
     runs = [numbers(row, "an effect of a run", least=2) for row in (effect_a, effect_b, effect_both)]
     for row in runs:
         if max(row) > 1:
-            raise ValueError(f"{max(row)} as an effect: it is a fraction of what there was to win, at most 1.")
+            raise ValueError(
+                f"{max(row)} as an effect: it is a fraction of what there was to win, at most 1."
+            )
     means = [math.fsum(row) / len(row) for row in runs]
     found = excess(*means)
     if not found.bliss_holds:
-        raise ValueError(f"A mean effect of {min(means):g}: Bliss holds for gains only. Compare with the better one alone.")
+        raise ValueError(
+            f"A mean effect of {min(means):g}: Bliss holds for gains only. Compare with the better one alone."
+        )
     spread = [
         math.fsum((value - mean) ** 2 for value in row) / (len(row) - 1) / len(row)
         for row, mean in zip(runs, means, strict=True)

@@ -8,6 +8,7 @@ import numpy as np
 
 from trials.calc.counts import CountFit, fit_counts
 from trials.calc.least_squares import Fit, fit
+from trials.calc.levels import check_level
 from trials.calc.permutation import rank_sums
 from trials.calc.simultaneous import adjusted_p, critical_t, t_quantile, t_two_sided
 from trials.calc.working import Working, WorkingRow, figure, given
@@ -200,6 +201,7 @@ def compare_with_control(
     >>> round(found.of("rinse").ratio, 2)
     1.26
     """
+    check_level("confidence", confidence)
     trial = _read(values_mg, treatments, blocks, control)
     for value, name, block in zip(trial.values, trial.treatments, trial.blocks, strict=True):
         if value == BELOW_SCALE:
@@ -288,6 +290,7 @@ def compare_ranks(
     >>> found.of("rinse").blocks_higher, found.of("rinse").ratio
     (2, None)
     """
+    check_level("confidence", confidence)
     trial = _read(values_or_below, treatments, blocks, control)
     for value, name, block in zip(trial.values, trial.treatments, trial.blocks, strict=True):
         if value != BELOW_SCALE and not (value > 0 and math.isfinite(value)):
@@ -382,6 +385,7 @@ def compare_counts(
     >>> round(found.of("rinse").ratio, 2)
     1.95
     """
+    check_level("confidence", confidence)
     trial = _read(counts, treatments, blocks, control)
     for value, name, block in zip(trial.values, trial.treatments, trial.blocks, strict=True):
         if value < 0 or value != math.floor(value):

@@ -8,6 +8,7 @@ import numpy as np
 from scipy.special import betainc, betaincinv, chdtrc, gammaincinv, gammaln
 
 from trials.calc.least_squares import Fit, fit
+from trials.calc.levels import check_level
 from trials.calc.simultaneous import find_root
 
 # Logarithm of expected colours below which a fit is on its way to nothing at all.
@@ -76,7 +77,10 @@ def count_interval(count: int, exposure: float = 1.0, confidence: float = 0.95) 
     >>> count_interval(0).upper.__round__(2)
     3.69
     """
+    check_level("confidence", confidence)
     _check_counts([count])
+    if not 0 < exposure < math.inf:
+        raise ValueError(f"exposure {exposure}: it must be above 0.")
     missed = (1 - confidence) / 2
     lower = float(gammaincinv(count, missed)) if count else 0.0
     upper = float(gammaincinv(count + 1, 1 - missed))
@@ -102,8 +106,9 @@ def compare_two_counts(
     >>> compare_two_counts(0, 3).p_doubled_tail
     0.25
     """
+    check_level("confidence", confidence)
     _check_counts([count_1, count_2])
-    if not (exposure_1 > 0 and exposure_2 > 0):
+    if not (0 < exposure_1 < math.inf and 0 < exposure_2 < math.inf):
         raise ValueError(f"exposures {exposure_1} and {exposure_2}: each must be above 0.")
     total, fair = count_1 + count_2, exposure_1 / (exposure_1 + exposure_2)
     p_greater = float(betainc(count_1, count_2 + 1, fair)) if count_1 else 1.0

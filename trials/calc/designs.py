@@ -1,12 +1,20 @@
 """Plans of trials: who is run when, under which blind code. Plain Python, so ordinary pages may use it."""
 
+import itertools
 import math
 import random
 from collections import Counter
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
+from typing import Literal
 
 from prospecting.calc.codes import draw_blind_codes
+from prospecting.calc.units import TubAmounts, tub_amounts
+
+# Five factors already make 32 runs in every block.
+MOST_FACTORS = 5
+MOST_DOSES = 12
 
 
 @dataclass(frozen=True)
@@ -51,7 +59,11 @@ class DesignSize:
 
 @dataclass(frozen=True)
 class SquareCheck:
-    """Whether a square is Latin, and whether every treatment follows every other equally often."""
+    """Whether a square is Latin, and whether every treatment follows every other equally often.
+
+    A stack of whole squares (more rows than columns) is no Latin square itself, but it may be balanced for follow-on: every
+    row complete, every treatment equally often at each place, and each of its pairs of neighbours equally often.
+    """
 
     is_latin_square: bool
     follow_on_counts_min: int
@@ -66,6 +78,41 @@ class GuessCheck:
     chance_of_this_many_or_more: float
     expected_by_chance: float
     chance_of_all: float
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One treatment of a factorial: its name, and which of its two levels each factor is at (True: the second)."""
+
+    name: str
+    at_second: tuple[bool, ...]
+
+
+@dataclass(frozen=True)
+class Factorial:
+    """Every combination of two levels of each factor. `effects` are the single factors, then pairs, then more of them."""
+
+    factors: tuple[str, ...]
+    cells: tuple[Cell, ...]
+    effects: tuple[tuple[str, ...], ...]
+
+    def signs(self, effect: Sequence[str]) -> tuple[int, ...]:
+        """+1 or -1 for each cell: the mean of the + cells less that of the - cells is the effect."""
+        places = [self.factors.index(name) for name in effect]
+        return tuple(math.prod(1 if cell.at_second[place] else -1 for place in places) for cell in self.cells)
+
+
+@dataclass(frozen=True)
+class Rung:
+    """One dose of a ladder, and what to pour of it into one tub."""
+
+    ml_per_l: Decimal
+    kind: Literal["zero", "ladder", "overdose"]
+    tub: TubAmounts
+
+    @property
+    def poured(self) -> str:
+        return self.tub.as_poured()
 
 
 def randomised_blocks(treatments: Sequence[Hashable], blocks: int, seed: int) -> list[Place]:
@@ -95,12 +142,12 @@ def randomised_blocks(treatments: Sequence[Hashable], blocks: int, seed: int) ->
     if blocks < 1:
         raise ValueError(f"{blocks} blocks: a plan needs at least 1 block.")
     dice = random.Random(f"randomised blocks {seed}")
-    rows = []
-    for block in range(1, blocks + 1):
+    orders = []
+    for _ in range(blocks):
         order = list(treatments)
         dice.shuffle(order)
-        rows += [(block, position, treatment) for position, treatment in enumerate(order, start=1)]
-    return _with_codes(rows, seed)
+        orders.append(order)
+    return _planned(orders, seed)
 
 
 def completely_randomised(treatments: Sequence[Hashable], replicates: int, seed: int) -> list[Place]:
@@ -118,6 +165,193 @@ def completely_randomised(treatments: Sequence[Hashable], replicates: int, seed:
     order = [treatment for treatment in treatments for _ in range(replicates)]
     dice.shuffle(order)
     return _with_codes([(1, position, treatment) for position, treatment in enumerate(order, start=1)], seed)
+
+
+def latin_square(treatments: Sequence[Hashable], seed: int, squares: int = 1) -> list[Place]:
+    """Return a plan in which each treatment is once in every row and once at every place of a row: two nuisances at once.
+
+    Parameters
+    ----------
+    treatments : sequence of str or int, 3 or more
+        Two leave no degree of freedom for the error and raise ValueError.
+    seed : int
+    squares : int, 1 or more
+        Squares one below the other, each drawn anew. One of 3 x 3 leaves 2 degrees of freedom for the error and shows almost
+        nothing alone; t - 1 more and t - 1 for the squares come with each further one.
+
+    Returns
+    -------
+    list of Place, in run order; `block` is the row (a day, a panner), `position` the column (the order within it).
+
+    Notes
+    -----
+    The cyclic square with its rows, columns and names shuffled. Not every Latin square can come out of that, but each
+    treatment is equally likely at each place, which is what the analysis asks for.
+
+    >>> check_square(orders_of(latin_square(["water", "rinse", "soap"], seed=7))).is_latin_square
+    True
+    """
+    _check_square_plan(treatments, squares, at_least=3)
+    dice = random.Random(f"latin square {seed}")
+    size = len(treatments)
+    orders = []
+    for _ in range(squares):
+        names = dice.sample(list(treatments), size)
+        starts, columns = dice.sample(range(size), size), dice.sample(range(size), size)
+        orders += [[names[(start + column) % size] for column in columns] for start in starts]
+    return _planned(orders, seed)
+
+
+def williams_square(treatments: Sequence[Hashable], seed: int, squares: int = 1) -> list[Place]:
+    """Return a plan in which, besides, every treatment follows every other equally often: dirty water, a tired panner.
+
+    Parameters
+    ----------
+    treatments : sequence of str or int, 2 or more
+    seed : int
+    squares : int, 1 or more
+        How often the whole plan is repeated, each time drawn anew.
+
+    Returns
+    -------
+    list of Place, in run order; `block` is the row, `position` the place in it. An even number of treatments takes as many rows,
+    an odd number twice as many: a square and its mirror image.
+
+    Notes
+    -----
+    E. J. Williams 1949, Aust. J. Sci. Res. A 2, 149-168 (from memory): first row 0, 1, t-1, 2, t-2, ..., whose neighbours
+    differ by every amount once (with the mirror image twice); each further row adds 1 to every entry, modulo t.
+
+    >>> plan = williams_square(["water", "rinse", "soap"], seed=7)
+    >>> check_square(orders_of(plan)).balanced_for_follow_on, len(plan)
+    (True, 18)
+    """
+    _check_square_plan(treatments, squares, at_least=2)
+    dice = random.Random(f"williams square {seed}")
+    size = len(treatments)
+    first = _zigzag(size)
+    starts = [first] if size % 2 == 0 else [first, first[::-1]]
+    orders = []
+    for _ in range(squares):
+        names = dice.sample(list(treatments), size)
+        rows = [[names[(entry + add) % size] for entry in start] for start in starts for add in range(size)]
+        dice.shuffle(rows)
+        orders += rows
+    return _planned(orders, seed)
+
+
+def two_level_factorial(factors: Mapping[str, tuple[str, str]]) -> Factorial:
+    """Return every combination of two levels of two factors or more, named, in standard order (the first factor changes fastest).
+
+    Parameters
+    ----------
+    factors : mapping of factor to (first level, second level)
+        For example {"rinse": ("no rinse", "rinse"), "soak": ("no soak", "soak 10 min")}; two additives, or an additive and a
+        technique. Fewer than 2 factors or more than MOST_FACTORS, blank names and two like names raise ValueError.
+
+    Returns
+    -------
+    Factorial
+        Its cells are the treatments of a plan in blocks. All of them are there, so no effect is mixed up with another
+        (`aliases` of its cells is empty) as long as every cell gets its runs.
+
+    >>> plan = two_level_factorial({"rinse": ("no rinse", "rinse"), "soak": ("no soak", "soak")})
+    >>> [cell.name for cell in plan.cells]
+    ['no rinse, no soak', 'rinse, no soak', 'no rinse, soak', 'rinse, soak']
+    """
+    if not 2 <= len(factors) <= MOST_FACTORS:
+        raise ValueError(f"{len(factors)} factors: a factorial takes 2 to {MOST_FACTORS}.")
+    names = [*factors, *(level for levels in factors.values() for level in levels)]
+    if not all(name.strip() for name in names):
+        raise ValueError("A factor or a level has no name.")
+    for levels in factors.values():
+        if len(levels) != 2 or levels[0] == levels[1]:
+            raise ValueError(f"{levels}: a factor has two levels that differ.")
+    cells = []
+    for reversed_levels in itertools.product((False, True), repeat=len(factors)):
+        chosen = reversed_levels[::-1]
+        name = ", ".join(levels[second] for levels, second in zip(factors.values(), chosen, strict=True))
+        cells.append(Cell(name, chosen))
+    effects = [some for size in range(1, len(factors) + 1) for some in itertools.combinations(factors, size)]
+    _check_treatments([cell.name for cell in cells])
+    return Factorial(tuple(factors), tuple(cells), tuple(effects))
+
+
+def aliases(plan: Factorial, kept: Sequence[str] | None = None) -> list[tuple[str, str]]:
+    """Return the pairs of effects that the cells cannot tell apart, the mean among them; none when every cell was run.
+
+    Parameters
+    ----------
+    plan : Factorial
+    kept : sequence of cell names, or None for all
+        The cells that were run. Pairs whose signs are alike, or opposite, in all of them are aliases. A name that is no cell
+        raises ValueError.
+
+    >>> plan = two_level_factorial({"a": ("-", "a"), "b": ("-", "b")})
+    >>> aliases(plan), aliases(plan, ["a, -", "-, b"])
+    ([], [('mean', 'a x b'), ('a', 'b')])
+    """
+    names = [cell.name for cell in plan.cells]
+    for name in kept or ():
+        if name not in names:
+            raise ValueError(f"{name} is no combination of this plan: {'; '.join(names)}.")
+    rows = [place for place, name in enumerate(names) if kept is None or name in kept]
+    columns = {"mean": (1,) * len(rows)}
+    for effect in plan.effects:
+        signs = plan.signs(effect)
+        columns[" x ".join(effect)] = tuple(signs[row] for row in rows)
+    return [
+        (one, other)
+        for one, other in itertools.combinations(columns, 2)
+        if abs(sum(a * b for a, b in zip(columns[one], columns[other], strict=True))) == len(rows)
+    ]
+
+
+def dose_ladder(
+    lowest_ml_per_l: Decimal,
+    doses: int,
+    water_ml: Decimal,
+    *,
+    factor: Decimal = Decimal(2),
+    overdose_factor: Decimal = Decimal(4),
+) -> list[Rung]:
+    """Return a ladder of doses: zero, `doses` rising ones each `factor` times the one before, and a deliberate overdose.
+
+    Parameters
+    ----------
+    lowest_ml_per_l : Decimal, above 0
+    doses : int, 2 to MOST_DOSES
+    water_ml : Decimal, above 0
+        Water of one tub, for what to pour.
+    factor : Decimal, above 1
+    overdose_factor : Decimal, above 1
+        Times the highest dose of the ladder. Both too little and too much lose gold, so a ladder without a dose that is surely
+        too much cannot show the upper end (common practice, no source).
+
+    Raises
+    ------
+    ValueError
+        For input outside these, and when the overdose would be more additive than water.
+
+    >>> [rung.poured for rung in dose_ladder(Decimal("0.05"), 3, Decimal(1000))]
+    ['none', '1 drop', '2 drops', '4 drops', '16 drops']
+    """
+    if not 2 <= doses <= MOST_DOSES:
+        raise ValueError(f"{doses} doses: a ladder takes 2 to {MOST_DOSES} between zero and the overdose.")
+    for name, value in (("lowest dose", lowest_ml_per_l), ("water", water_ml)):
+        if not (value.is_finite() and value > 0):
+            raise ValueError(f"{name} {value}: it must be above 0.")
+    for name, value in (("factor", factor), ("overdose factor", overdose_factor)):
+        if not (value.is_finite() and value > 1):
+            raise ValueError(f"{name} {value}: it must be above 1.")
+    rising = [lowest_ml_per_l * factor**step for step in range(doses)]
+    overdose = rising[-1] * overdose_factor
+    if overdose > 1000:
+        raise ValueError(
+            f"An overdose of {overdose} mL/L is more additive than water: start lower or take fewer doses."
+        )
+    kinds = [(Decimal(0), "zero"), *((dose, "ladder") for dose in rising), (overdose, "overdose")]
+    return [Rung(dose, kind, tub_amounts(dose, water_ml)) for dose, kind in kinds]
 
 
 def draw_portions(portion_ids: Sequence[Hashable], places: Sequence[Place], seed: int) -> dict[int, Hashable]:
@@ -171,15 +405,20 @@ def plan_summary(places: Sequence[Place], control: Hashable | None = None) -> Pl
     >>> plan_summary(randomised_blocks(["water", "rinse", "soap"], 4, seed=7), control="water").error_df
     6
     """
+    orders = orders_of(places)
+    treatments = list(dict.fromkeys(treatment for order in orders for treatment in order))
+    return check_orders(orders, treatments, control)
+
+
+def orders_of(places: Sequence[Place]) -> list[list[Hashable]]:
+    """Return the treatments of a plan in run order, one list for each block."""
     rows: dict[int, list[Place]] = {}
     for place in places:
         rows.setdefault(place.block, []).append(place)
-    orders = [
+    return [
         [place.treatment for place in sorted(rows[block], key=lambda place: place.position)]
         for block in sorted(rows)
     ]
-    treatments = list(dict.fromkeys(treatment for order in orders for treatment in order))
-    return check_orders(orders, treatments, control)
 
 
 def check_orders(
@@ -220,20 +459,27 @@ def check_orders(
 def check_square(square: Sequence[Sequence[Hashable]]) -> SquareCheck:
     """Return whether rows and columns each hold every treatment once, and how often each follows each other one.
 
+    No rows, and rows of different lengths, raise ValueError.
+
     >>> check_square([["A", "B"], ["B", "A"]]).balanced_for_follow_on
     True
     """
-    treatments = set(square[0])
+    if len({len(row) for row in square}) != 1:
+        raise ValueError("A square has rows, and all of one length.")
+    treatments = {name for row in square for name in row}
     size = len(treatments)
     lines = [*square, *zip(*square, strict=True)]
     latin = len(square) == size and all(len(line) == size and set(line) == treatments for line in lines)
+    whole = all(len(row) == size and set(row) == treatments for row in square) and all(
+        len({column.count(name) for name in treatments}) == 1 for column in zip(*square, strict=True)
+    )
     follows = Counter(pair for row in square for pair in zip(row, row[1:], strict=False))
     counts = [follows[(a, b)] for a in treatments for b in treatments if a != b]
     return SquareCheck(
         is_latin_square=latin,
         follow_on_counts_min=min(counts, default=0),
         follow_on_counts_max=max(counts, default=0),
-        balanced_for_follow_on=latin and min(counts, default=0) == max(counts, default=0),
+        balanced_for_follow_on=whole and min(counts, default=0) == max(counts, default=0),
     )
 
 
@@ -280,6 +526,31 @@ def _check_treatments(treatments: Sequence[Hashable]) -> None:
     twice = [name for name, count in Counter(treatments).items() if count > 1]
     if twice:
         raise ValueError(f"{twice[0]} is named twice: each treatment stands once in the list.")
+
+
+def _check_square_plan(treatments: Sequence[Hashable], squares: int, at_least: int) -> None:
+    _check_treatments(treatments)
+    if len(treatments) < at_least:
+        raise ValueError(
+            f"{len(treatments)} treatments: this square takes at least {at_least}, or nothing shows the spread."
+        )
+    if squares < 1:
+        raise ValueError(f"{squares} squares: a plan needs at least 1.")
+
+
+def _zigzag(size: int) -> list[int]:
+    """0, 1, size - 1, 2, size - 2, ...: each step from one to the next is another one, modulo an even size."""
+    ends = [end for step in range(1, size) for end in (step, size - step)]
+    return [0, *ends[: size - 1]]
+
+
+def _planned(orders: Sequence[Sequence[Hashable]], seed: int) -> list[Place]:
+    rows = [
+        (block, position, treatment)
+        for block, order in enumerate(orders, start=1)
+        for position, treatment in enumerate(order, start=1)
+    ]
+    return _with_codes(rows, seed)
 
 
 def _with_codes(rows: Sequence[tuple[int, int, Hashable]], seed: int) -> list[Place]:

@@ -119,7 +119,9 @@ def log_logistic(
     x, y = _pairs(dose, response)
     levels = np.unique(x)
     if len(levels) < FEWEST_LEVELS:
-        raise ValueError(f"{len(levels)} different doses: a log-logistic curve needs at least {FEWEST_LEVELS}.")
+        raise ValueError(
+            f"{len(levels)} different doses: a log-logistic curve needs at least {FEWEST_LEVELS}."
+        )
     if len(x) < 5:
         raise ValueError(f"{len(x)} runs: four parameters need at least 5.")
     if information not in (GAUSS_NEWTON, OBSERVED):
@@ -128,11 +130,14 @@ def log_logistic(
         raise ValueError("All responses are equal: there is no change to fit.")
     with np.errstate(divide="ignore"):
         log_x = np.log(x)
-    b, c, d, log_e = theta = _best_curve(log_x, y, start_bcde)
-    tried = levels[levels > 0]
-    if not tried[0] <= math.exp(log_e) <= tried[-1]:
+    theta = _best_curve(log_x, y, start_bcde)
+    b, c, d, log_e = theta.tolist()
+    tried = levels[levels > 0].tolist()
+    if not math.log(tried[0]) <= log_e <= math.log(tried[-1]):
+        # A search that ran off may be past what a float can hold.
+        half_way = math.exp(min(max(log_e, -700.0), 700.0))
         raise ValueError(
-            f"Half-way falls at a dose of {math.exp(log_e):.3g}, outside the {tried[0]:g} to {tried[-1]:g} tried: "
+            f"Half-way falls at a dose of {half_way:.3g}, outside the {tried[0]:g} to {tried[-1]:g} tried: "
             "the doses do not show both shoulders."
         )
     if b > STEEPEST:
@@ -152,9 +157,16 @@ def log_logistic(
         try:
             ends = math.exp(log_dose - t * se_log), math.exp(log_dose + t * se_log)
         except OverflowError:
-            raise ValueError(f"A dose of {value:.3g} with no end to its interval: the curve is not pinned down.") from None
+            raise ValueError(
+                f"A dose of {value:.3g} with no end to its interval: the curve is not pinned down."
+            ) from None
         return EffectDose(
-            value, value * se_log, *ends, value * (1 - t * se_log), value * (1 + t * se_log), value > tried[-1]
+            value,
+            value * se_log,
+            *ends,
+            value * (1 - t * se_log),
+            value * (1 + t * se_log),
+            value > tried[-1],
         )
 
     se = np.sqrt(np.diag(covariance))
@@ -264,9 +276,7 @@ def _slopes(theta: np.ndarray, log_x: np.ndarray) -> np.ndarray:
     return np.column_stack([-bend * far, 1 - share, share, bend * b])
 
 
-def _covariance(
-    theta: np.ndarray, log_x: np.ndarray, residual: np.ndarray, information: str
-) -> np.ndarray:
+def _covariance(theta: np.ndarray, log_x: np.ndarray, residual: np.ndarray, information: str) -> np.ndarray:
     """The inverse of the information, the error variance left out."""
     first = _slopes(theta, log_x)
     matrix = first.T @ first

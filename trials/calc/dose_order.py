@@ -179,7 +179,10 @@ def williams(
     >>> williams([3.2, 3.1, 4.4, 4.2, 5.0], [6, 4, 4, 4, 3], 0.81, 16).least
     1
     """
-    values, runs = numbers(means, "a mean", least=2), numbers(n_per_group, "a number of runs", above=0, least=2)
+    values, runs = (
+        numbers(means, "a mean", least=2),
+        numbers(n_per_group, "a number of runs", above=0, least=2),
+    )
     if len(values) != len(runs):
         raise ValueError(f"{len(values)} means and {len(runs)} numbers of runs: one for each.")
     if not (pooled_variance > 0 and math.isfinite(pooled_variance)):
@@ -200,9 +203,7 @@ def williams(
             break
         shown[i] = True
     least = shown.index(True) if any(shown) else None
-    return Williams(
-        tuple(pooled), tuple(t_bar), tuple(critical), tuple(p), tuple(shown), least, df_error
-    )
+    return Williams(tuple(pooled), tuple(t_bar), tuple(critical), tuple(p), tuple(shown), least, df_error)
 
 
 def williams_of_runs(
@@ -234,7 +235,9 @@ def williams_of_runs(
         cells = [(dose, block) for dose in order for block in dict.fromkeys(blocks)]
         runs = list(zip(doses, blocks, strict=True))
         if len({runs.count(cell) for cell in cells}) != 1:
-            raise ValueError("Williams' test needs every dose equally often in every block: use the step-down by t.")
+            raise ValueError(
+                "Williams' test needs every dose equally often in every block: use the step-down by t."
+            )
     return williams(
         [found.value_of(found.mean_of(dose)) for dose in order],
         [found.runs_of(dose) for dose in order],
@@ -311,7 +314,9 @@ def _path(runs: tuple[float, ...], unit: float) -> tuple[np.ndarray, float, np.n
     finest = float(steps.min()) if len(steps) else unit
     panels = max(4, math.ceil(reach / (PANEL * finest)))
     if panels > MOST_PANELS:
-        raise ValueError(f"{list(map(float, runs))} runs of the doses: too unequal for Williams' critical values.")
+        raise ValueError(
+            f"{list(map(float, runs))} runs of the doses: too unequal for Williams' critical values."
+        )
     x, weight = np.polynomial.legendre.leggauss(NODES)
     width = reach / panels
     below = ((np.arange(panels)[:, None] + (x + 1) / 2) * width).ravel()
@@ -428,15 +433,21 @@ def _table(groups: Groups) -> dict[Hashable, list[float]]:
 def _fitted(values, doses, order, blocks) -> Fit:
     found = numbers(values, "a value of a run")
     if len(set(order)) != len(order) or set(order) != set(doses):
-        raise ValueError(f"{list(order)} for runs of {sorted(set(doses), key=str)}: the order names every dose once.")
+        raise ValueError(
+            f"{list(order)} for runs of {sorted(set(doses), key=str)}: the order names every dose once."
+        )
     if len(order) < 2:
         raise ValueError("No dose besides the control.")
     where = [1] * len(found) if blocks is None else list(blocks)
     if not len(found) == len(doses) == len(where):
-        raise ValueError(f"{len(found)} values, {len(doses)} doses, {len(where)} blocks: one of each for every run.")
+        raise ValueError(
+            f"{len(found)} values, {len(doses)} doses, {len(where)} blocks: one of each for every run."
+        )
     whole = fit(found, doses, where)
     if whole.df < 1:
-        raise ValueError(f"{len(found)} runs leave {whole.df} degrees of freedom: no run is left to show the spread.")
+        raise ValueError(
+            f"{len(found)} runs leave {whole.df} degrees of freedom: no run is left to show the spread."
+        )
     if whole.residual_ss == 0:
         raise ValueError("The runs of each dose agree exactly: there is no spread to judge by.")
     return whole

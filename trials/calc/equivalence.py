@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from scipy.special import stdtr, stdtrit
 
+from trials.calc.levels import check_level
+
 
 @dataclass(frozen=True)
 class Equivalence:
@@ -87,7 +89,10 @@ def two_one_sided(
     >>> two_one_sided(0.0, 0.1, 10, -0.3, 0.3).equivalent
     True
     """
-    if not (lower_margin < upper_margin and se > 0):
+    check_level("alpha", alpha)
+    if not (math.isfinite(difference) and df > 0):
+        raise ValueError(f"difference {difference} with {df} degrees of freedom: there is nothing to judge.")
+    if not (lower_margin < upper_margin and 0 < se < math.inf):
         raise ValueError(
             f"margins {lower_margin} to {upper_margin}, standard error {se}: lower below upper, error above 0."
         )
@@ -162,6 +167,7 @@ def ratio_of_masses(
 
 def not_worse(new: Summary, control: Summary, margin: float, alpha: float = 0.05) -> NotWorse:
     """Return whether the new treatment is shown to lose less than `margin` (same unit, above 0) against the control."""
+    check_level("alpha", alpha)
     if not margin > 0:
         raise ValueError(f"margin {margin}: it must be above 0.")
     se, df = _standard_error(new, control, equal_variances=True)

@@ -116,6 +116,10 @@ def fit(values: Sequence[float], *factors: Sequence[Hashable], weights: Sequence
         for level in known
     ]
     plain = np.asarray(values, dtype=float)
+    if not np.isfinite(plain).all():
+        raise ValueError(
+            f"{plain[~np.isfinite(plain)][0]} among the values: every run needs a value; leave a failed one out."
+        )
     centre = float(np.sort(plain)[len(plain) // 2])
     held = np.ones(len(plain)) if weights is None else np.asarray(weights, dtype=float)
     return Fit(levels, np.array(columns).T, plain - centre, held, centre)

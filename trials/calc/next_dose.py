@@ -12,8 +12,8 @@ MOST_DOWN = 4.0
 class NextDose:
     """A dose to try, why, and which tried doses to run again in the same blocks; the control always is one.
 
-    `why` is "between" (in the gap that holds the least effective dose), "up" (nothing below the top was shown), "down"
-    (every dose was shown, or none was and the top harms) or "again" (a lower dose was shown, a higher one not: first see whether that holds).
+    `why` is "between" (in the gap that holds the least effective dose), "up" (no dose was shown), "down" (every dose was
+    shown, or none was and the top harms) or "again" (a lower dose was shown, a higher one not: first see whether that holds).
     """
 
     dose_ml_per_l: float
@@ -35,13 +35,13 @@ def dose_between(
     low = _dose(highest_dose_without_shown_gain_ml_per_l)
     high = _dose(lowest_dose_with_shown_gain_ml_per_l)
     if not low < high:
-        raise ValueError(f"{low:g} mL/L not shown and {high:g} mL/L shown: the dose not shown must be the lower one.")
+        raise ValueError(
+            f"{low:g} mL/L not shown and {high:g} mL/L shown: the dose not shown must be the lower one."
+        )
     return math.sqrt(low) * math.sqrt(high)
 
 
-def next_dose(
-    shown: Mapping[float, bool], down_factor: float = UP, top_harms: bool = False
-) -> NextDose:
+def next_dose(shown: Mapping[float, bool], down_factor: float = UP, top_harms: bool = False) -> NextDose:
     """Return the next dose to try. "Not shown" at a dose doesn't say that it does nothing.
 
     Parameters
@@ -50,7 +50,6 @@ def next_dose(
         Every dose tried, above 0, and whether a gain over the control was shown at it. The control stays out.
     down_factor : float, 2 to 4
         How far to go below the lowest dose when all are shown.
-
     top_harms : bool
         Whether the top dose came out worse than the control: then nothing is tried above it.
 
@@ -61,10 +60,10 @@ def next_dose(
 
     Notes
     -----
-    Rule of the project's guide to trial statistics: a bracket is halved on the log scale; all shown, go down; none shown,
-    go up by 2 from the top, or down from the lowest where the top has harmed. Where a lower dose was shown and a higher one not, nothing is
-    climbed or halved: the curve may turn (foam), or the one result was luck; that dose is run again first. A dose outside
-    the tried range is only ever one to try, never the best.
+    Rule of the project's guide to trial statistics: a bracket is halved on the log scale; all shown, go down; none shown, go
+    up by 2 from the top, or down from the lowest where the top has harmed. Where a lower dose was shown and a higher one not,
+    nothing is climbed or halved: the curve may turn (foam), or the one result was luck; that dose is run again first. A dose
+    outside the tried range is only ever one to try, never the best.
 
     >>> next_dose({0.25: False, 1.0: True, 2.0: True}).dose_ml_per_l
     0.5

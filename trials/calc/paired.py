@@ -79,7 +79,9 @@ def paired_ratio(
     mean = math.fsum(logs) / n
     se = math.sqrt(math.fsum((value - mean) ** 2 for value in logs) / (n - 1) / n)
     if se <= 1e-12:
-        raise ValueError(f"All {n} pairs show the same ratio {math.exp(mean):g}: there is no spread to judge by.")
+        raise ValueError(
+            f"All {n} pairs show the same ratio {math.exp(mean):g}: there is no spread to judge by."
+        )
     half = t_quantile((1 + confidence) / 2, n - 1) * se
     return PairedRatio(
         math.exp(mean),
@@ -151,7 +153,9 @@ def sign_test(treated: Sequence[float], control: Sequence[float]) -> SignTest:
     0.0625
     """
     if len(treated) != len(control):
-        raise ValueError(f"{len(treated)} treated and {len(control)} control values: pairs need as many of both.")
+        raise ValueError(
+            f"{len(treated)} treated and {len(control)} control values: pairs need as many of both."
+        )
     pairs = list(zip(treated, control, strict=True))
     for pair in pairs:
         if any(value is None or value != value or value == math.inf for value in pair):
@@ -161,7 +165,9 @@ def sign_test(treated: Sequence[float], control: Sequence[float]) -> SignTest:
     higher = sum(a > b for a, b in pairs)
     lower = sum(a < b for a, b in pairs)
     p_higher, p_lower = _fair_coin(higher, lower), _fair_coin(lower, higher)
-    return SignTest(higher, lower, len(pairs) - higher - lower, min(1.0, 2 * min(p_higher, p_lower)), p_higher)
+    return SignTest(
+        higher, lower, len(pairs) - higher - lower, min(1.0, 2 * min(p_higher, p_lower)), p_higher
+    )
 
 
 def _fair_coin(heads: int, tails: int) -> float:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from scipy.special import fdtri, ncfdtr, ndtr, ndtri
 
+from trials.calc.levels import check_level
 from trials.calc.simultaneous import chi_nodes, chi_nodes_below, critical_t_balanced, find_root, t_quantile
 
 # Beyond this no plan is worth naming.
@@ -81,6 +82,7 @@ def power_t(
     >>> round(power_t(20, difference=1, sd=1), 4)
     0.869
     """
+    check_level("alpha", alpha)
     shift_per_root, df = _t_design(kind, n, difference, sd)
     return power_at(shift_per_root * math.sqrt(n), t_quantile(1 - alpha / sides, df), df, sides)
 
@@ -104,6 +106,7 @@ def detectable_difference(
     >>> round(detectable_difference(6, 0.8, 1.0), 3)
     1.796
     """
+    check_level("alpha", alpha)
     per_root, df = _t_design(kind, n, 1.0, sd)
     return _shift_for(power, t_quantile(1 - alpha / sides, df), df, sides) / (per_root * math.sqrt(n))
 
@@ -150,6 +153,7 @@ def runs_for_ratio(
     >>> runs_for_ratio(0.5, 1.5).runs
     23
     """
+    check_level("alpha", alpha)
     sd_log, log_difference = sd_log_from_cv(cv_fraction), _log_ratio(ratio)
     needed = runs_for_t(power, log_difference, sd_log, alpha)
     normal = 2 * (sd_log * (float(ndtri(1 - alpha / 2)) + float(ndtri(power))) / log_difference) ** 2
@@ -173,6 +177,7 @@ def power_of_equivalence(
     Both one-sided tests at `alpha`, on logarithms; exact: the chance given the estimated spread, averaged over it
     (Phillips 1990, J. Pharmacokinet. Biopharm. 18, 137-144, in our own form).
     """
+    check_level("alpha", alpha)
     df = 2 * n - 2
     se = sd_log_from_cv(cv_fraction) * math.sqrt(2 / n)
     t = t_quantile(1 - alpha, df)
@@ -204,6 +209,7 @@ def power_against_control(
     >>> round(power_against_control(0.3, 1.5, blocks=5, treatments=4), 2)
     0.33
     """
+    check_level("alpha", alpha)
     _check_plan(sd_log, blocks, treatments)
     df = (treatments - 1) * (blocks - 1)
     critical = critical_t_balanced(treatments - 1, df, 1 - alpha)
@@ -221,6 +227,7 @@ def detectable_ratio(
     >>> round(detectable_ratio(0.3, blocks=5, treatments=4), 2)
     1.97
     """
+    check_level("alpha", alpha)
     _check_plan(sd_log, blocks, treatments)
     df = (treatments - 1) * (blocks - 1)
     critical = critical_t_balanced(treatments - 1, df, 1 - alpha)
@@ -243,6 +250,8 @@ def blocks_needed(
     >>> blocks_needed(0.3, 1.5, treatments=4)
     13
     """
+    check_level("alpha", alpha)
+    check_level("power", power)
     _check_plan(sd_log, 2, treatments)
 
     def enough(blocks: int) -> bool:
@@ -274,8 +283,7 @@ def _t_design(kind: str, n: float, difference: float, sd: float) -> tuple[float,
 
 
 def _shift_for(power: float, critical: float, df: float, sides: int) -> float:
-    if not 0 < power < 1:
-        raise ValueError(f"power {power}: it lies between 0 and 1.")
+    check_level("power", power)
     top = critical + 1.0
     while power_at(top, critical, df, sides) < power:
         top *= 2
@@ -283,6 +291,7 @@ def _shift_for(power: float, critical: float, df: float, sides: int) -> float:
 
 
 def _solve_runs(power_of: Callable[[float], float], power: float) -> Replicates:
+    check_level("power", power)
     if power_of(2.0) >= power:
         return Replicates(2.0, 2)
     top = 4.0
@@ -295,6 +304,7 @@ def _solve_runs(power_of: Callable[[float], float], power: float) -> Replicates:
 
 
 def _f_power(df1: float, df2: float, noncentrality: float, alpha: float) -> float:
+    check_level("alpha", alpha)
     return 1 - float(ncfdtr(df1, df2, noncentrality, fdtri(df1, df2, 1 - alpha)))
 
 

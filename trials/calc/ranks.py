@@ -89,8 +89,8 @@ class KruskalWallis:
 class Page:
     """Page's L for columns in the order expected beforehand; levels one-sided, for a rise.
 
-    `p_exact_one_sided` is the table's level, which knows no ties; `p_exact_given_ties` counts the orders of the ranks that
-    happened. Both are None beyond the columns that are counted.
+    `p_exact_one_sided` is the table's level, which knows no ties (a half in L is dropped, the careful side);
+    `p_exact_given_ties` counts the orders of the ranks that happened. Both are None beyond the columns that are counted.
     """
 
     l: float  # noqa: E741
@@ -100,9 +100,7 @@ class Page:
     p_exact_given_ties: float | None
 
 
-def numbers(
-    values: Iterable[float], what: str, *, above: float | None = None, least: int = 1
-) -> list[float]:
+def numbers(values: Iterable[float], what: str, *, above: float | None = None, least: int = 1) -> list[float]:
     """Return the values as floats; ValueError names the first that is missing, not finite, or not above the limit.
 
     >>> numbers([2, 3.5], "a mass")
@@ -111,14 +109,16 @@ def numbers(
     found = []
     for value in values:
         if value is None:
-            raise ValueError(f"{what} is missing: leave that run out beforehand, and its block where whole blocks count.")
+            raise ValueError(
+                f"{what} is missing: leave that run out beforehand, and its block where whole blocks count."
+            )
         if not math.isfinite(value):
             raise ValueError(f"{value} as {what}: it must be a number.")
         if above is not None and not value > above:
             raise ValueError(f"{value} as {what}: it must be above {above:g}.")
         found.append(float(value))
     if len(found) < least:
-        raise ValueError(f"{len(found)} values of {what}: at least {least} are needed.")
+        raise ValueError(f"{what}: {len(found)} given, at least {least} needed.")
     return found
 
 
@@ -142,7 +142,9 @@ def places(rows: Sequence[Sequence[float]]) -> np.ndarray:
     if len(table) < 2:
         raise ValueError(f"{len(table)} rows: places need at least 2 rows.")
     if len({len(row) for row in table}) > 1:
-        raise ValueError(f"Rows of {sorted({len(row) for row in table})} values: every row holds every treatment once.")
+        raise ValueError(
+            f"Rows of {sorted({len(row) for row in table})} values: every row holds every treatment once."
+        )
     if len(table[0]) < 2:
         raise ValueError(f"{len(table[0])} column: places need at least 2 treatments.")
     return np.array([_ranked(np.array(row)) for row in table])
@@ -416,7 +418,7 @@ def page(rows: Sequence[Sequence[float]]) -> Page:
     found = float(ranks.sum(axis=0) @ np.arange(1, k + 1))
     z = (found - n * k * (k + 1) ** 2 / 4) / math.sqrt(n * k**2 * (k + 1) ** 2 * (k - 1) / 144)
     untied = np.broadcast_to(np.arange(1.0, k + 1), ranks.shape)
-    return Page(found, z, float(ndtr(-z)), _page_tail(untied, found), _page_tail(ranks, found))
+    return Page(found, z, float(ndtr(-z)), _page_tail(untied, math.floor(found)), _page_tail(ranks, found))
 
 
 def _ranked(values: np.ndarray) -> np.ndarray:
@@ -545,9 +547,11 @@ def _every_deal(values: np.ndarray, sizes: Sequence[int]) -> np.ndarray:
     for size in sizes[:-1]:
         count = left.shape[1]
         taken = np.array(list(combinations(range(count), size)))
-        kept = np.array([[i for i in range(count) if i not in some] for some in map(set, taken.tolist())])
+        stays = np.ones((len(taken), count), dtype=bool)
+        np.put_along_axis(stays, taken, False, axis=1)
+        kept = np.nonzero(stays)[1].reshape(len(taken), count - size)
         spread = (spread[:, None] + left[:, taken].sum(axis=2) ** 2 / size).ravel()
-        left = left[:, kept.astype(int)].reshape(len(spread), count - size)
+        left = left[:, kept].reshape(len(spread), count - size)
     return spread + left.sum(axis=1) ** 2 / sizes[-1]
 
 

@@ -77,9 +77,11 @@ def stokes(
     if reynolds > STOKES_END:
         caution = f"Reynolds number {reynolds:.3g}: Stokes ends at {STOKES_END:g}, use a drag law."
         if not beyond_its_end:
-            raise ValueError(f"{diameter_um:g} um gives a {caution}")
+            raise ValueError(f"{diameter_um:g} um: {caution}")
     elif reynolds > STOKES_FINE:
-        caution = f"Reynolds number {reynolds:.2g}, above {STOKES_FINE:g}: Stokes is up to about 15 % too fast."
+        caution = (
+            f"Reynolds number {reynolds:.2g}, above {STOKES_FINE:g}: Stokes is up to about 15 % too fast."
+        )
     return Settling(velocity * 1000, reynolds, 0.1 / velocity / 60, caution)
 
 
@@ -274,7 +276,9 @@ def water_viscosity_mpa_s(temperature_c: float) -> float:
     return 1.002 * 10 ** (cold / (temperature_c + 96) * (1.2364 - 1.37e-3 * cold + 5.7e-6 * cold**2))
 
 
-def _grain(diameter_um, particle_density_kg_m3, viscosity_mpa_s, water_density_kg_m3) -> tuple[float, float, float]:
+def _grain(
+    diameter_um, particle_density_kg_m3, viscosity_mpa_s, water_density_kg_m3
+) -> tuple[float, float, float]:
     """Diameter in m, viscosity in Pa s, density of the grain beyond the water's in kg/m3."""
     numbers([diameter_um], "a diameter in um", above=0)
     numbers([viscosity_mpa_s], "a viscosity in mPa s", above=0)

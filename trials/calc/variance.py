@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from scipy.special import fdtrc, stdtrit
 
 from trials.calc.least_squares import fit
+from trials.calc.levels import check_level
 
 Groups = Mapping[Hashable, Sequence[float]]
 Table = Mapping[Hashable, Sequence[float | None]]
@@ -152,6 +153,7 @@ def welch(groups: Groups) -> OneWay:
 
 def mean_intervals(groups: Groups, confidence: float = 0.95) -> MeanIntervals:
     """Return each group's mean with an interval from the pooled error: mean +- t s / sqrt(n)."""
+    check_level("confidence", confidence)
     whole = one_way(groups)
     t = float(stdtrit(whole.df_within, (1 + confidence) / 2))
     means = {name: math.fsum(values) / len(values) for name, values in groups.items()}
@@ -178,6 +180,7 @@ def in_blocks(table: Table, confidence: float = 0.95) -> Blocks:
     value = mean + treatment + block + error; error df (t-1)(b-1); se of a difference sqrt(2 MSE / b); relative
     efficiency ((b-1) MSB + b (t-1) MSE) / ((bt-1) MSE), how many times more runs the same precision would take unblocked.
     """
+    check_level("confidence", confidence)
     values, names, rows = _cells(table)
     t, b = len(table), len(next(iter(table.values())))
     if len(values) < t * b:
@@ -248,12 +251,25 @@ def in_blocks_with_missing(table: Table, control: Hashable) -> BlocksMissing:
 def latin_square(
     treatments_by_row: Sequence[Sequence[Hashable]], values_by_row: Sequence[Sequence[float]]
 ) -> LatinSquare:
-    """Return the analysis of a Latin square: rows and columns both fitted, error df (t-1)(t-2)."""
-    size = len(treatments_by_row)
+    """Return the analysis of a Latin square: rows and columns both fitted, error df (t-1)(t-2).
+
+    Parameters
+    ----------
+    treatments_by_row, values_by_row : sequences of sequences, shape (r, t)
+        Every row complete, r a whole number of squares one below the other (a Williams plan of an odd number of treatments
+        has two): error df is then (r-1)(t-1) - (t-1). Rows of other lengths, and an r that is no multiple of t, raise ValueError.
+    """
+    size = len(set(treatments_by_row[0]))
+    lengths = {len(row) for row in (*treatments_by_row, *values_by_row)}
+    if lengths != {size} or len(treatments_by_row) != len(values_by_row) or len(treatments_by_row) % size:
+        raise ValueError(
+            f"{len(treatments_by_row)} rows with {size} treatments: a square has as many rows as treatments, or a multiple of "
+            "that, every row complete and every place with its value."
+        )
     names = [name for row in treatments_by_row for name in row]
     values = [value for row in values_by_row for value in row]
-    rows = [number for number in range(size) for _ in range(size)]
-    columns = list(range(size)) * size
+    rows = [number for number in range(len(treatments_by_row)) for _ in range(size)]
+    columns = list(range(size)) * len(treatments_by_row)
     whole = fit(values, names, rows, columns)
     _check_df(whole.df)
     ss_treatments = fit(values, rows, columns).residual_ss - whole.residual_ss
@@ -291,6 +307,9 @@ def _cells(table: Table) -> tuple[list[float], list[Hashable], list[int]]:
 def _mean_and_variance(name: Hashable, values: Sequence[float]) -> tuple[float, float]:
     if len(values) < 2:
         raise ValueError(f"{name} has {len(values)} run: its own spread needs at least 2.")
+    for value in values:
+        if not math.isfinite(value):
+            raise ValueError(f"{value} for {name}: every run needs a value; leave a failed one out.")
     mean = math.fsum(values) / len(values)
     return mean, math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1)
 

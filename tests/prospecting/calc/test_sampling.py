@@ -102,9 +102,77 @@ def test_stages_add_their_variances():
     assert total.worst_stage == 0
 
 
+def test_the_sample_for_twenty_grains_holds_twenty():
+    # 20 grains of 0.1 mg are 2 mg; at 5 g/t that is the gold of 400 g (computed).
+    assert sampling.enough_grains_mass_g(0.1, 5) == pytest.approx(400)
+    assert sampling.expected_grains(5, sampling.enough_grains_mass_g(0.37, 5), 0.37) == pytest.approx(20)
+
+
+BUCKET_TO_PORTION = [
+    sampling.Stage(5000, 2000, 20000, "bucket to 2 kg"),
+    sampling.Stage(850, 500, 2000, "2 kg to a portion"),
+    sampling.Stage(75, 30, 500),
+]
+
+
+def test_a_protocol_names_its_worst_stage():
+    found = sampling.split_protocol(stages=BUCKET_TO_PORTION, liberation_exponent=0.5, **ORE)
+    alone = [
+        sampling.fundamental_error(stage=stage, liberation_exponent=0.5, **ORE) for stage in BUCKET_TO_PORTION
+    ]
+    assert found.total.relative_sd == pytest.approx(math.hypot(*(error.relative_sd for error in alone)))
+    assert sum(stage.share for stage in found.stages) == pytest.approx(1)
+    assert found.worst.name == "bucket to 2 kg"
+    assert found.worst.share == max(stage.share for stage in found.stages)
+    assert found.stages[2].name == "stage 3"
+    assert "comes from bucket to 2 kg. Crush finer before it" in found.sentence
+    assert "liberation exponent 0.5" in found.sentence
+
+
+def test_crushing_before_the_worst_stage_lessens_its_error():
+    finer = [sampling.Stage(850, 2000, 20000, "bucket to 2 kg"), *BUCKET_TO_PORTION[1:]]
+    before, after = (
+        sampling.split_protocol(stages=stages, liberation_exponent=0.5, **ORE)
+        for stages in (BUCKET_TO_PORTION, finer)
+    )
+    assert after.total.relative_sd < before.total.relative_sd
+    assert after.worst.name == "2 kg to a portion"
+
+
+def test_a_protocol_is_shown_under_both_exponents():
+    gy, for_gold = sampling.split_protocols(stages=BUCKET_TO_PORTION, **ORE)
+    assert (gy.liberation_exponent, for_gold.liberation_exponent) == sampling.LIBERATION_EXPONENTS
+    # Above the liberation size the larger exponent always says less error.
+    assert for_gold.total.relative_sd < gy.total.relative_sd
+
+
+def test_a_protocol_that_leaves_nothing_behind_has_no_error():
+    found = sampling.split_protocol(stages=[sampling.Stage(850, 500, 500)], liberation_exponent=0.5, **ORE)
+    assert (found.total.relative_sd, found.worst.share) == (0, 0)
+    assert "adds no error" in found.sentence
+
+
+def protocol_of(*stages):
+    return sampling.split_protocol(stages=stages, liberation_exponent=0.5, **ORE)
+
+
 @pytest.mark.parametrize(
     ("make", "says"),
     [
+        (lambda: sampling.enough_grains_mass_g(0, 5), "grain_mg"),
+        (lambda: protocol_of(), "at least one stage"),
+        (
+            lambda: protocol_of(sampling.Stage(5000, 2000, 20000), sampling.Stage(850, 500, 3000)),
+            "Stage 2 splits 3000 g, but the stage before it kept 2000 g",
+        ),
+        (
+            lambda: protocol_of(sampling.Stage(5000, 2000, 20000), sampling.Stage(850, 500, None)),
+            "Stage 2 splits a lot without end, but",
+        ),
+        (
+            lambda: protocol_of(sampling.Stage(850, 2000, 20000), sampling.Stage(5000, 500, 2000)),
+            "Stage 2 has pieces of 5000 µm",
+        ),
         (lambda: sampling.grain_mass_mg(0), "diameter_um"),
         (lambda: sampling.expected_grains(1, 1, 0), "grain_mg"),
         (lambda: sampling.sample_mass_g(1, 1, 0), "grade_g_per_t"),

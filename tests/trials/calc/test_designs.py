@@ -3,20 +3,27 @@
 import subprocess
 import sys
 from collections import Counter
+from decimal import Decimal
 from itertools import permutations
 
 import pytest
 
 from trials.calc.designs import (
+    aliases,
     check_orders,
     check_square,
     completely_randomised,
+    dose_ladder,
     draw_portions,
     error_df,
     guess_check,
+    latin_square,
     matching_check,
+    orders_of,
     plan_summary,
     randomised_blocks,
+    two_level_factorial,
+    williams_square,
 )
 
 TREATMENTS = ["plain water", "rinse 0.1", "rinse 0.4"]
@@ -110,6 +117,176 @@ def test_error_df_is_t_minus_1_times_b_minus_1(treatments, blocks, df):
 
 def test_sees_a_square_that_is_not_square():
     assert not check_square([["A", "B"], ["B", "A"], ["A", "B"]]).is_latin_square
+
+
+@pytest.mark.parametrize("square", [[], [["A", "B"], ["B"]]])
+def test_refuses_to_check_what_has_no_rows_of_one_length(square):
+    with pytest.raises(ValueError, match="all of one length"):
+        check_square(square)
+
+
+@pytest.mark.parametrize("size", range(3, 13))
+def test_a_latin_square_holds_each_treatment_once_in_row_and_column(size):
+    treatments = [f"treatment {n}" for n in range(size)]
+    plan = latin_square(treatments, seed=size)
+    assert check_square(orders_of(plan)).is_latin_square
+    assert len({place.blind_code for place in plan}) == size * size
+    stack = orders_of(latin_square(treatments, seed=size, squares=2))
+    assert check_square(stack[:size]).is_latin_square
+    assert check_square(stack[size:]).is_latin_square
+    assert stack[:size] != stack[size:]
+
+
+def test_latin_squares_differ_by_seed_and_put_every_treatment_everywhere():
+    squares = [orders_of(latin_square("ABC", seed=seed)) for seed in range(300)]
+    # There are 12 Latin squares of 3 (published count, from memory); all are cyclic up to names, so all come out.
+    assert len({str(square) for square in squares}) == 12
+    first = Counter(square[0][0] for square in squares)
+    assert min(first.values()) > 70
+
+
+@pytest.mark.parametrize("size", range(2, 13))
+def test_in_a_williams_square_each_treatment_follows_each_other_one_equally_often(size):
+    treatments = [f"treatment {n}" for n in range(size)]
+    orders = orders_of(williams_square(treatments, seed=size))
+    found = check_square(orders)
+    assert found.balanced_for_follow_on
+    # Williams 1949: t rows where t is even, 2 t where it is odd; neighbours once and twice.
+    assert len(orders) == (size if size % 2 == 0 else 2 * size)
+    assert found.follow_on_counts_min == found.follow_on_counts_max == (1 if size % 2 == 0 else 2)
+    assert found.is_latin_square == (size % 2 == 0)
+    twice = check_square(orders_of(williams_square(treatments, seed=size, squares=2)))
+    assert twice.balanced_for_follow_on
+    assert twice.follow_on_counts_min == 2 * found.follow_on_counts_min
+
+
+def test_of_three_treatments_the_williams_plan_is_all_orders():
+    assert {tuple(order) for order in orders_of(williams_square("ABC", seed=5))} == set(permutations("ABC"))
+
+
+def test_a_latin_square_need_not_be_balanced_for_follow_on():
+    # The cyclic square: every treatment follows the same one in every row; counted by hand.
+    found = check_square(["ABC", "BCA", "CAB"])
+    assert found.is_latin_square
+    assert not found.balanced_for_follow_on
+    assert (found.follow_on_counts_min, found.follow_on_counts_max) == (0, 2)
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        (lambda: latin_square(["water", "rinse"], seed=1), "at least 3"),
+        (lambda: latin_square("ABC", seed=1, squares=0), "at least 1"),
+        (lambda: williams_square(["water"], seed=1), "at least 2"),
+        (lambda: williams_square(["water", "water"], seed=1), "named twice"),
+    ],
+)
+def test_refuses_a_square_that_tells_nothing(call, says):
+    with pytest.raises(ValueError, match=says):
+        call()
+
+
+RINSE_SOAK_PAN = {
+    "rinse": ("no rinse", "rinse"),
+    "soak": ("no soak", "soak 10 min"),
+    "pan": ("green pan", "dark pan"),
+}
+
+
+def test_a_factorial_holds_every_combination_in_standard_order():
+    # Yates's standard order (from memory): (1), a, b, ab, c, ac, bc, abc.
+    plan = two_level_factorial(RINSE_SOAK_PAN)
+    assert [cell.at_second for cell in plan.cells[:4]] == [
+        (False, False, False),
+        (True, False, False),
+        (False, True, False),
+        (True, True, False),
+    ]
+    assert len({cell.name for cell in plan.cells}) == 8
+    assert plan.cells[0].name == "no rinse, no soak, green pan"
+    assert plan.effects[-1] == ("rinse", "soak", "pan")
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 5])
+def test_a_whole_factorial_mixes_up_no_effects(count):
+    plan = two_level_factorial({f"f{n}": (f"no {n}", f"with {n}") for n in range(count)})
+    assert len(plan.cells) == 2**count
+    assert len(plan.effects) == 2**count - 1
+    assert aliases(plan) == []
+    signs = [plan.signs(effect) for effect in plan.effects]
+    assert all(sum(row) == 0 for row in signs)
+    for i, one in enumerate(signs):
+        for other in signs[:i]:
+            assert sum(a * b for a, b in zip(one, other, strict=True)) == 0
+
+
+def test_half_a_factorial_mixes_up_each_factor_with_a_pair():
+    # The half fraction with I = ABC: A = BC, B = AC, C = AB (Box, Hunter and Hunter, Statistics for Experimenters; from memory).
+    plan = two_level_factorial({"a": ("-", "a"), "b": ("0", "b"), "c": ("1", "c")})
+    half = [
+        cell.name for cell, sign in zip(plan.cells, plan.signs(("a", "b", "c")), strict=True) if sign == 1
+    ]
+    assert aliases(plan, half) == [
+        ("mean", "a x b x c"),
+        ("a", "b x c"),
+        ("b", "a x c"),
+        ("c", "a x b"),
+    ]
+
+
+def test_the_signs_of_a_pair_give_its_interaction():
+    plan = two_level_factorial({"a": ("-", "a"), "b": ("0", "b")})
+    values = [1.0, 1.5, 1.4, 2.6]
+    interaction = sum(s * v for s, v in zip(plan.signs(("a", "b")), values, strict=True)) / 2
+    # Half of (both - a - b + neither).
+    assert interaction == pytest.approx((2.6 - 1.5 - 1.4 + 1.0) / 2)
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        (lambda: two_level_factorial({"a": ("no", "yes")}), "1 factors"),
+        (lambda: two_level_factorial({str(n): ("no", "yes") for n in range(6)}), "6 factors"),
+        (lambda: two_level_factorial({"a": ("no", "no"), "b": ("x", "y")}), "two levels that differ"),
+        (lambda: two_level_factorial({"a": ("no", " "), "b": ("x", "y")}), "no name"),
+        (lambda: aliases(two_level_factorial(RINSE_SOAK_PAN), ["rinse"]), "rinse is no combination"),
+    ],
+)
+def test_refuses_a_factorial_that_is_none(call, says):
+    with pytest.raises(ValueError, match=says):
+        call()
+
+
+def test_a_ladder_has_zero_even_steps_and_a_deliberate_overdose():
+    ladder = dose_ladder(Decimal("0.0125"), 5, Decimal(9000), overdose_factor=Decimal(8))
+    assert [rung.kind for rung in ladder] == ["zero", *["ladder"] * 5, "overdose"]
+    doses = [rung.ml_per_l for rung in ladder]
+    assert doses[0] == 0
+    assert [after / before for before, after in zip(doses[1:-1], doses[2:-1], strict=False)] == [2] * 4
+    assert doses[-1] == 8 * doses[-2]
+    # 0.0125 mL/L in 9 L is 0.1125 mL, 2.25 nominal drops of 0.05 mL (computed).
+    assert ladder[1].tub.ml == Decimal("0.1125")
+    assert ladder[0].poured == "none"
+    assert ladder[1].poured == "2 drops (11 % less than the dose)"
+
+
+@pytest.mark.parametrize(
+    ("changed", "says"),
+    [
+        ({"doses": 1}, "1 doses"),
+        ({"doses": 13}, "13 doses"),
+        ({"lowest_ml_per_l": Decimal(0)}, "lowest dose 0"),
+        ({"lowest_ml_per_l": Decimal("nan")}, "lowest dose NaN"),
+        ({"water_ml": Decimal(-1)}, "water -1"),
+        ({"factor": Decimal(1)}, "factor 1"),
+        ({"overdose_factor": Decimal("0.5")}, "overdose factor 0.5"),
+        ({"lowest_ml_per_l": Decimal(50)}, "more additive than water"),
+    ],
+)
+def test_refuses_a_ladder_that_does_not_rise(changed, says):
+    whole = {"lowest_ml_per_l": Decimal("0.05"), "doses": 4, "water_ml": Decimal(9000)}
+    with pytest.raises(ValueError, match=says):
+        dose_ladder(**whole | changed)
 
 
 def test_luck_of_guesses():

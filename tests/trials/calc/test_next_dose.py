@@ -3,14 +3,14 @@
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trials.calc.next_dose import dose_between, next_dose
 
-DOSES = st.lists(
-    st.floats(0.001, 100, allow_nan=False), min_size=1, max_size=6, unique=True
-).flatmap(lambda doses: st.tuples(st.just(doses), st.lists(st.booleans(), min_size=len(doses), max_size=len(doses))))
+DOSES = st.lists(st.floats(0.001, 100, allow_nan=False), min_size=1, max_size=6, unique=True).flatmap(
+    lambda doses: st.tuples(st.just(doses), st.lists(st.booleans(), min_size=len(doses), max_size=len(doses)))
+)
 
 
 @pytest.mark.parametrize(
@@ -35,6 +35,7 @@ def test_does_not_climb_above_a_dose_that_harms():
     assert (found.dose_ml_per_l, found.why) == (0.125, "down")
 
 
+@settings(deadline=None)
 @given(DOSES)
 def test_goes_outside_the_tried_range_only_at_its_ends(ladder):
     doses, seen = ladder
@@ -45,6 +46,7 @@ def test_goes_outside_the_tried_range_only_at_its_ends(ladder):
     assert found.again_ml_per_l[0] == 0
 
 
+@settings(deadline=None)
 @given(st.floats(1e-3, 1e3), st.floats(1.001, 1e3))
 def test_the_middle_is_as_many_times_above_as_below(low, factor):
     middle = dose_between(low, low * factor)

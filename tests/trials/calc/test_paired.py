@@ -5,7 +5,7 @@ from itertools import product
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -37,6 +37,7 @@ def test_signed_rank_agrees_with_a_second_library():
     assert (found.rank_sum_higher, found.p_higher) == pytest.approx((above.statistic, above.pvalue))
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(-4, 4), min_size=1, max_size=7).filter(any))
 def test_signed_rank_is_what_enumeration_gives(differences):
     moved = [d for d in differences if d]

@@ -83,7 +83,9 @@ def test_no_equivalence_without_sight():
         (lambda: blocks_needed(0.3, 1.0, 3), "ratio 1.0"),
         (lambda: power_t(5, 1, 0), "sd 0"),
         (lambda: power_t(5, 1, 1, kind="ranks"), "ranks"),
-        (lambda: runs_for_t(1.0, 1e-5, 1), "million"),
+        (lambda: runs_for_t(0.9, 1e-5, 1), "million"),
+        (lambda: runs_for_t(1.0, 1, 1), "power 1.0"),
+        (lambda: blocks_needed(0.3, 1.5, 3, alpha=5), "alpha 5"),
         (lambda: detectable_ratio(0.3, 5, 3, power=1.2), "power 1.2"),
     ],
 )

@@ -6,7 +6,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trials.calc.preference import finite_abilities_exist, preference
@@ -24,7 +24,9 @@ def test_fit_agrees_with_a_second_library():
         rows.append(row[1:])
         won.append(WINS[i][j])
         lost.append(WINS[j][i])
-    referee = sm.GLM(np.column_stack([won, lost]), np.array(rows), family=sm.families.Binomial()).fit(tol=1e-13)
+    referee = sm.GLM(np.column_stack([won, lost]), np.array(rows), family=sm.families.Binomial()).fit(
+        tol=1e-13
+    )
     assert [found.log_ability[name] for name in NAMES[1:]] == pytest.approx(referee.params, rel=1e-8)
     assert [found.standard_error[name] for name in NAMES[1:]] == pytest.approx(referee.bse, rel=1e-7)
     assert found.residual_deviance == pytest.approx(referee.deviance, rel=1e-8)
@@ -68,6 +70,7 @@ def every_split_won_both_ways(wins) -> bool:
     return True
 
 
+@settings(deadline=None)
 @given(
     st.integers(2, 5).flatmap(
         lambda n: st.lists(st.lists(st.integers(0, 1), min_size=n, max_size=n), min_size=n, max_size=n)
@@ -89,7 +92,12 @@ def test_ford_s_condition_is_that_of_every_split(wins):
     ("call", "said"),
     [
         (lambda: preference(["a", "b"], [[0, 3], [0, 0]]), "a: never lost"),
-        (lambda: preference(["a", "b", "c", "d"], [[0, 1, 0, 0], [1, 0, 0, 0], [0, 0, 0, 1], [0, 0, 1, 0]]), "a, b"),
+        (
+            lambda: preference(
+                ["a", "b", "c", "d"], [[0, 1, 0, 0], [1, 0, 0, 0], [0, 0, 0, 1], [0, 0, 1, 0]]
+            ),
+            "a, b",
+        ),
         (lambda: preference(["a", "a"], [[0, 3], [1, 0]]), "named once"),
         (lambda: preference(["a"], [[0, 3], [1, 0]]), "2 rows"),
         (lambda: finite_abilities_exist([[0]]), "at least 2"),

@@ -1,0 +1,196 @@
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from statsmodels.formula.api import ols
+from statsmodels.stats.anova import anova_lm
+
+from prospecting.calc import homogeneity, sampling
+
+values = st.floats(1, 20)
+units = st.lists(st.tuples(values, values), min_size=3, max_size=15).filter(
+    lambda pairs: max(abs(a - b) for a, b in pairs) > 0.01
+)
+
+
+@given(units)
+def test_mean_squares_agree_with_an_analysis_of_variance(pairs):
+    first, second = zip(*pairs, strict=True)
+    found = homogeneity.sufficient_homogeneity(first, second, 1.0)
+    frame = pd.DataFrame({"unit": [str(i) for i in range(len(pairs))] * 2, "result": [*first, *second]})
+    # Referee: statsmodels.
+    table = anova_lm(ols("result ~ unit", frame).fit())
+    assert found.ms_between == pytest.approx(table["mean_sq"]["unit"], rel=1e-6, abs=1e-9)
+    assert found.ms_within == pytest.approx(table["mean_sq"]["Residual"], rel=1e-6)
+    assert found.f_p_value == pytest.approx(table["PR(>F)"]["unit"], rel=1e-5, abs=1e-9)
+
+
+@given(units, st.floats(0.01, 100), st.floats(0.1, 3))
+def test_the_verdict_knows_no_unit_and_no_order_within_pairs(pairs, unit, sigma):
+    first, second = zip(*pairs, strict=True)
+    found = homogeneity.sufficient_homogeneity(first, second, sigma)
+    other = homogeneity.sufficient_homogeneity(
+        [unit * b for b in second], [unit * a for a in first], unit * sigma
+    )
+    assert other.s_sam == pytest.approx(unit * found.s_sam, rel=1e-6, abs=1e-6 * unit)
+    assert other.cochran.statistic == pytest.approx(found.cochran.statistic)
+    assert other.critical_value == pytest.approx(unit**2 * found.critical_value)
+
+
+@given(units, st.floats(0.1, 3), st.floats(1, 3))
+def test_a_looser_purpose_never_turns_a_pass_into_a_fail(pairs, sigma, looser):
+    first, second = zip(*pairs, strict=True)
+    strict = homogeneity.sufficient_homogeneity(first, second, sigma)
+    loose = homogeneity.sufficient_homogeneity(first, second, sigma * looser)
+    assert loose.passes or not strict.passes
+    assert loose.passes_without_allowance or not strict.passes_without_allowance
+
+
+def test_the_factors_are_those_of_the_published_table():
+    # Fearn and Thompson (2001), table 1; values from memory.
+    table = {
+        20: (1.59, 0.57),
+        15: (1.69, 0.71),
+        12: (1.79, 0.86),
+        10: (1.88, 1.01),
+        8: (2.01, 1.25),
+        7: (2.10, 1.43),
+    }
+    for count, factors in table.items():
+        found = homogeneity.homogeneity_factors(count)
+        assert (found.f1, found.f2) == pytest.approx(factors, abs=0.005)
+
+
+def test_cochrans_limit_is_passed_as_rarely_as_it_says():
+    rng = np.random.default_rng(1)
+    for groups, replicates in ((10, 2), (8, 3)):
+        variances = rng.standard_normal((40_000, groups, replicates)).var(axis=2, ddof=1)
+        statistic = variances.max(axis=1) / variances.sum(axis=1)
+        beyond = np.mean(statistic > homogeneity.cochran_critical(groups, replicates))
+        assert beyond == pytest.approx(0.05, abs=0.005)
+
+
+def test_a_lot_at_the_allowed_spread_fails_as_rarely_as_the_test_means():
+    # Fearn and Thompson: a lot whose sd between units is just 0.3 sigma fails in about 5 % of tests, or less.
+    rng = np.random.default_rng(2)
+    fails = 0
+    for _ in range(2000):
+        unit = rng.normal(10, 0.3, 10)
+        first, second = (unit + rng.normal(0, 0.2, 10) for _ in range(2))
+        fails += not homogeneity.sufficient_homogeneity(first, second, 1.0).passes
+    assert 0.01 < fails / 2000 < 0.06
+
+
+def test_an_outlying_pair_is_named_and_an_imprecise_assay_said():
+    first, second = [10.0, 10.2, 9.9, 10.1, 10.0], [10.1, 10.1, 13.0, 10.0, 9.9]
+    found = homogeneity.sufficient_homogeneity(first, second, 1.0)
+    assert found.cochran.is_outlying and found.cochran.pair == 2
+    assert not found.has_power and not found.has_advised_units
+
+
+def portions(rng, grains, blend_sd, count):
+    """Gold of equal portions: Poisson grains of 0.1 mg about a portion's own share of the lot."""
+    share = rng.normal(1, blend_sd, count).clip(0) if blend_sd else np.ones(count)
+    return 0.1 * rng.poisson(grains * share)
+
+
+def judged(results, tolerated):
+    """The verdict with the floor at the mean grade of the results themselves, as it is meant."""
+    floor = sampling.counting_spread(results.mean() / 0.1)
+    return homogeneity.against_counting_floor(results, floor, tolerated=tolerated).verdict
+
+
+@pytest.mark.parametrize("grains", [3, 10, 40])
+def test_a_perfect_blend_is_rarely_called_uneven(grains):
+    rng = np.random.default_rng(3)
+    verdicts = [judged(portions(rng, grains, 0, 12), 0.2) for _ in range(4000)]
+    assert 0.035 < verdicts.count(homogeneity.UNEVEN) / 4000 < 0.06
+
+
+def test_so_many_portions_tell_what_they_were_said_to_tell():
+    rng = np.random.default_rng(4)
+    grains = 40
+    floor = sampling.counting_spread(grains)
+    needed = homogeneity.portions_to_tell(floor, floor)
+    verdicts = {
+        blend: [judged(portions(rng, grains, blend, needed), floor) for _ in range(1000)]
+        for blend in (0.0, floor)
+    }
+    assert verdicts[0.0].count(homogeneity.EVEN) / 1000 == pytest.approx(0.82, abs=0.06)
+    assert verdicts[floor].count(homogeneity.UNEVEN) / 1000 == pytest.approx(0.82, abs=0.06)
+    # A lot just at what is tolerated must hardly ever pass for even.
+    assert verdicts[floor].count(homogeneity.EVEN) / 1000 < 0.065
+
+
+def test_the_floor_test_is_that_of_dispersion_when_results_are_counts():
+    counts = [3, 5, 2, 8, 4, 6]
+    mean = sum(counts) / len(counts)
+    found = homogeneity.against_counting_floor(counts, sampling.counting_spread(mean), tolerated=0.3)
+    counted = sampling.dispersion_test(counts)
+    assert (found.chi2, found.df, found.p_upper) == pytest.approx((counted.chi2, counted.df, counted.p_upper))
+
+
+@given(st.lists(st.floats(0.5, 20), min_size=3, max_size=20), st.floats(0.05, 1), st.floats(0.02, 2))
+def test_the_verdict_says_uneven_even_or_nothing_and_widens_with_confidence(results, floor, tolerated):
+    found = homogeneity.against_counting_floor(results, floor, tolerated=tolerated)
+    surer = homogeneity.against_counting_floor(results, floor, tolerated=tolerated, level=0.99)
+    assert surer.beyond_high >= found.beyond_high >= 0
+    assert found.beyond <= found.beyond_high + 1e-9
+    if found.verdict == homogeneity.EVEN:
+        assert found.beyond_high <= tolerated
+    if surer.verdict != homogeneity.NOT_SHOWN:
+        assert surer.verdict == homogeneity.UNEVEN or found.verdict == homogeneity.EVEN
+
+
+def test_what_is_called_visible_is_seen_as_often_as_was_asked():
+    rng = np.random.default_rng(5)
+    visible = homogeneity.against_counting_floor([1.0, 1.1, 0.9, 1.0, 1.2, 0.8], 0.1, tolerated=0.05).visible
+    sd = math.hypot(0.1, visible)
+    seen = sum(
+        homogeneity.against_counting_floor(
+            rng.normal(1000, 1000 * sd / 50, 6), 0.1 / 50, tolerated=0.001
+        ).verdict
+        == homogeneity.UNEVEN
+        for _ in range(2000)
+    )
+    assert seen / 2000 == pytest.approx(0.8, abs=0.03)
+
+
+def test_a_spread_that_does_no_harm_is_even_enough_even_when_it_can_be_seen():
+    results = [10 + 0.3 * math.sin(i) for i in range(300)]
+    found = homogeneity.against_counting_floor(results, 0.01, tolerated=0.1)
+    assert found.p_upper < 0.001 and found.verdict == homogeneity.EVEN
+
+
+def test_a_difference_far_below_the_floor_takes_more_portions_than_there_are():
+    assert homogeneity.portions_to_tell(0.5, 0.01) is None
+    few, many = homogeneity.portions_to_tell(0.2, 0.6), homogeneity.portions_to_tell(0.2, 0.1)
+    assert few < 10 < many
+
+
+@pytest.mark.parametrize(
+    ("make", "says"),
+    [
+        (lambda: homogeneity.sufficient_homogeneity([1.0], [2.0], 1), "at least 2"),
+        (lambda: homogeneity.sufficient_homogeneity([1, 2], [1, 2], 1), "alike"),
+        (lambda: homogeneity.sufficient_homogeneity([1, 2], [2, 1], 0), "sigma_target"),
+        (lambda: homogeneity.sufficient_homogeneity([1, math.nan], [2, 1], 1), "finite"),
+        (lambda: homogeneity.cochran_critical(1, 2), "two groups"),
+        (lambda: homogeneity.cochran_critical(5, 2, 5), "alpha"),
+        (lambda: homogeneity.homogeneity_factors(1), "two units"),
+        (lambda: homogeneity.against_counting_floor([1, 2], 0, tolerated=0.1), "floor"),
+        (lambda: homogeneity.against_counting_floor([1, 2], 1.5, tolerated=0.1), "one grain"),
+        (lambda: homogeneity.against_counting_floor([1, 2], 0.5, tolerated=0), "tolerated"),
+        (lambda: homogeneity.against_counting_floor([1, -2], 0.5, tolerated=0.1), "less than nothing"),
+        (lambda: homogeneity.against_counting_floor([0, 0], 0.5, tolerated=0.1), "without any gold"),
+        (lambda: homogeneity.against_counting_floor([1, 2], 0.5, tolerated=0.1, level=1), "level"),
+        (lambda: homogeneity.against_counting_floor([1, 2], 0.5, tolerated=0.1, power=0.01), "power"),
+        (lambda: homogeneity.portions_to_tell(0.1, -0.1), "above zero"),
+    ],
+)
+def test_refuses_lots_that_cannot_be(make, says):
+    with pytest.raises(ValueError, match=says):
+        make()

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize
 from scipy.special import betaincinv, log_ndtr, ndtri
 
 from prospecting.calc.quality_control import checked_values
@@ -152,6 +151,8 @@ def lognormal_mle(values: Sequence[float], is_below: Sequence[bool]) -> Lognorma
     >>> round(found.log_mean, 4), round(found.log_sd, 4)
     (0.6931, 0.566)
     """
+    from scipy.optimize import minimize
+
     numbers, below = _checked(values, is_below, above_zero=True)
     detects, limits = np.log(numbers[~below]), np.log(numbers[below])
     _check_two_detects(detects)

@@ -12,7 +12,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize_scalar
 from scipy.special import ndtri, stdtrit
 
 from prospecting.calc.quality_control import checked_pairs, checked_values
@@ -425,6 +424,8 @@ def _deming_line(x: np.ndarray, y: np.ndarray, ratio: float) -> Line:
 
 
 def _two_sided_line(x: np.ndarray, y: np.ndarray, error_x: np.ndarray, error_y: np.ndarray) -> Line:
+    from scipy.optimize import minimize_scalar
+
     _check_varies(x, "x")
     _check_varies(y, "y")
     # Directions on scales where both sides vary alike, so that none is crowded out.

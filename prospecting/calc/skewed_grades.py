@@ -12,8 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.integrate import quad
-from scipy.optimize import brentq
 from scipy.special import hyp0f1, stdtrit
 
 from prospecting.calc.quality_control import checked_values
@@ -126,6 +124,8 @@ def land_limit(values: Sequence[float], level: float = 0.95, *, side: str = "upp
     >>> round(found.limit, 1)
     496.6
     """
+    from scipy.optimize import brentq
+
     if side not in ("upper", "lower"):
         raise ValueError(f'A limit is "upper" or "lower", not {side!r}.')
     _check_level(level)
@@ -227,6 +227,8 @@ def _chance_below(distance: float, squares: float, n: int) -> float:
 
     Over the angle a, the density is sin(a)^(n - 2) exp(k cos a), and the distance is -sqrt(T/n) cos a.
     """
+    from scipy.integrate import quad
+
     total = squares + n * distance**2
     k = math.sqrt(n * total) / 2
     # acos loses its digits near 0 and pi.

@@ -1,9 +1,10 @@
 import django_tables2 as tables
 
 from prospecting.models import Dispatch, Laboratory
+from prospecting.tables.base import ListTable
 
 
-class LaboratoryTable(tables.Table):
+class LaboratoryTable(ListTable):
     name = tables.Column(verbose_name="Laboratory", attrs={"td": {"class": "lead"}})
     note = tables.Column(verbose_name="Note", orderable=False)
     dispatch_count = tables.Column(
@@ -15,7 +16,7 @@ class LaboratoryTable(tables.Table):
         fields = ("name", "note", "dispatch_count")
 
 
-class DispatchTable(tables.Table):
+class DispatchTable(ListTable):
     id = tables.Column(verbose_name="Dispatch", linkify=True, attrs={"td": {"class": "lead"}})
     laboratory = tables.Column(order_by="laboratory__name")
     sent_on = tables.DateColumn(verbose_name="Sent", format="d M Y")

@@ -7,12 +7,13 @@ from django.utils.html import format_html
 
 from prospecting.calc import units
 from prospecting.models import Claim, Dig, Zone
+from prospecting.tables.base import ListTable
 
 SOON = datetime.timedelta(days=45)
 NUMBER = {"td": {"class": "num"}, "th": {"class": "num"}}
 
 
-class DigTable(tables.Table):
+class DigTable(ListTable):
     """Digs, newest first; `bucket_count` and `mass_g` are annotations of the query, masses in the reader's unit."""
 
     dug_on = tables.DateColumn(

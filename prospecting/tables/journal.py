@@ -4,9 +4,10 @@ import django_tables2 as tables
 from django.utils.html import format_html, format_html_join
 
 from prospecting.models import JournalEntry
+from prospecting.tables.base import ListTable
 
 
-class JournalTable(tables.Table):
+class JournalTable(ListTable):
     """The journal's lines, newest first; what changed stands below what was done."""
 
     at = tables.DateTimeColumn(

@@ -3,9 +3,10 @@ from django.utils.html import format_html
 
 from prospecting.calc import units
 from prospecting.models import Lot
+from prospecting.tables.base import ListTable
 
 
-class LotTable(tables.Table):
+class LotTable(ListTable):
     """Lots, newest first; masses in the reader's unit."""
 
     code = tables.Column(linkify=True, orderable=False, attrs={"td": {"class": "lead code"}})

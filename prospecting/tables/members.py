@@ -2,9 +2,10 @@ import django_tables2 as tables
 from django.urls import reverse
 
 from prospecting.models import Member
+from prospecting.tables.base import ListTable
 
 
-class MemberTable(tables.Table):
+class MemberTable(ListTable):
     username = tables.Column(
         verbose_name="User name",
         linkify=lambda record: reverse("member-edit", args=[record.pk]),

@@ -166,15 +166,44 @@ def fit_counts(counts: Sequence[int], *factors: Sequence[Hashable]) -> CountFit:
     """
     _check_counts(counts)
     seen = np.asarray(counts, dtype=float)
-    linear = np.log(seen + 0.5)
+    return _log_linear(seen, np.log(seen + 0.5), factors)
+
+
+def fit_masses(values_mg: Sequence[float], *factors: Sequence[Hashable]) -> CountFit:
+    """Return the log-linear fit of masses by treatment (given first), block, ...: variance proportional to the mean.
+
+    Parameters
+    ----------
+    values_mg : sequence of float, shape (n,)
+        Above 0; anything else raises ValueError, and so does a plan that leaves no df.
+
+    Notes
+    -----
+    The equations of `fit_counts` need no whole numbers (quasi-likelihood; Wedderburn 1974, Biometrika 61, 439-447, from
+    memory). A sum of grains that fall by chance has just this variance: mean x (mean of g^2 / mean of g), g a grain's
+    mass. `dispersion` is in mg. Deviance and `p_upper` are those of counts and mean nothing here.
+
+    >>> fit_masses([2.0, 3.0, 4.0, 6.0], ["a", "b", "a", "b"], [1, 1, 2, 2]).expected.round(6).tolist()
+    [2.0, 3.0, 4.0, 6.0]
+    """
+    for value in values_mg:
+        if not (value > 0 and math.isfinite(value)):
+            raise ValueError(f"{value} mg: a weighed mass is above 0.")
+    seen = np.asarray(values_mg, dtype=float)
+    return _log_linear(seen, np.log(seen), factors)
+
+
+def _log_linear(seen: np.ndarray, linear: np.ndarray, factors: Sequence[Sequence[Hashable]]) -> CountFit:
+    """Iterated weighted least squares from a first guess of the logarithms."""
+    middle = math.log(seen.mean()) if seen.any() else 0.0
     deviance, lowest = math.inf, 0.0
     for _ in range(100):
         expected = np.exp(linear)
         step = fit(linear + (seen - expected) / expected, *factors, weights=expected)
         linear = np.clip(step.design @ step.coefficients + step.centre, -30, 30)
-        lowest = min(lowest, float(linear.min()))
+        lowest = min(lowest, float(linear.min()) - min(0.0, middle))
         before, deviance = deviance, _deviance(seen, np.exp(linear))
-        if abs(before - deviance) < 1e-12 * (1 + deviance):
+        if abs(before - deviance) < 1e-12 * (min(1.0, math.exp(middle)) + deviance):
             break
     expected = np.exp(linear)
     if lowest < RUN_OFF:

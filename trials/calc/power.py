@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
 from scipy.special import fdtri, ncfdtr, ndtr, ndtri
 
 from trials.calc.levels import check_level
@@ -55,12 +56,16 @@ def sd_log_from_cv(cv_fraction: float) -> float:
     return math.sqrt(math.log1p(cv_fraction**2))
 
 
-def power_at(shift: float, critical: float, df: float, sides: int = 2) -> float:
+def power_at(shift: float, critical: float, df: float, sides: int = 2, least_spread: float = 0.0) -> float:
     """Return the chance that |t| (one side: t) passes `critical` when its true centre is `shift` standard errors.
+
+    Below `least_spread` times the true spread the estimated one is not let fall: where a method takes runs that agree too
+    well as scattering by chance all the same, it sees less than Student's t would.
 
     The normal tail averaged over the estimated spread; the noncentral t of common libraries gives nan at some points.
     """
     s, weight = chi_nodes(float(df))
+    s = np.maximum(s, least_spread)
     chance = float(weight @ ndtr(shift - critical * s))
     if sides == 2:
         chance += float(weight @ ndtr(-shift - critical * s))
@@ -188,7 +193,13 @@ def power_of_equivalence(
 
 
 def power_against_control(
-    sd_log: float, ratio: float, blocks: int, treatments: int, alpha: float = 0.05
+    sd_log: float,
+    ratio: float,
+    blocks: int,
+    treatments: int,
+    alpha: float = 0.05,
+    chance_share: float = 0.0,
+    least_spread: float = 0.0,
 ) -> float:
     """Return the chance that a trial in complete blocks shows one treatment whose true ratio to the control is given.
 
@@ -197,14 +208,21 @@ def power_against_control(
     sd_log : float
         Spread of ln(mg) of equal runs within a block.
     ratio : float
-        True ratio; 1.5 and 1/1.5 are equally hard to show.
+        True ratio.
     blocks : int, 2 or more
     treatments : int, 2 or more
         All treatments of the trial, the control counted.
+    chance_share : float, 0 to 1
+        Share of the control's variance that is grains falling by chance. It lessens as a treatment keeps more grains, so a
+        gain is easier to show than the loss. 1 belongs to the comparison with variance proportional to the mean, `sd_log`
+        then being the relative spread of a control run; with 0, 1.5 and 1/1.5 are equally hard to show.
+    least_spread : float
+        As in `power_at`; for colours 1 / sqrt(dispersion), else 0.
 
     Notes
     -----
-    Level by Dunnett's critical value for treatments - 1 comparisons, df (t-1)(b-1), se sd_log sqrt(2/b).
+    Level by Dunnett's critical value for treatments - 1 comparisons, df (t-1)(b-1), standard error
+    sd_log sqrt((2 - share (1 - 1/ratio)) / b).
 
     >>> round(power_against_control(0.3, 1.5, blocks=5, treatments=4), 2)
     0.33
@@ -213,16 +231,23 @@ def power_against_control(
     _check_plan(sd_log, blocks, treatments)
     df = (treatments - 1) * (blocks - 1)
     critical = critical_t_balanced(treatments - 1, df, 1 - alpha)
-    return power_at(_log_ratio(ratio) / (sd_log * math.sqrt(2 / blocks)), critical, df)
+    shift = _log_ratio(ratio) / (sd_log * math.sqrt(_both_runs(ratio, chance_share) / blocks))
+    return power_at(shift, critical, df, least_spread=least_spread)
 
 
 def detectable_ratio(
-    sd_log: float, blocks: int, treatments: int, power: float = 0.8, alpha: float = 0.05
+    sd_log: float,
+    blocks: int,
+    treatments: int,
+    power: float = 0.8,
+    alpha: float = 0.05,
+    chance_share: float = 0.0,
+    least_spread: float = 0.0,
 ) -> float:
     """Return the smallest true ratio above 1 that a trial in complete blocks shows with this power.
 
-    `treatments` counts the control. The same trial shows 1 / ratio with the same power. Infinite where nothing thinkable
-    would be seen.
+    `treatments` counts the control; `chance_share` and `least_spread` as in `power_against_control`. Infinite where nothing
+    thinkable would be seen.
 
     >>> round(detectable_ratio(0.3, blocks=5, treatments=4), 2)
     1.97
@@ -231,21 +256,47 @@ def detectable_ratio(
     _check_plan(sd_log, blocks, treatments)
     df = (treatments - 1) * (blocks - 1)
     critical = critical_t_balanced(treatments - 1, df, 1 - alpha)
-    return detectable_ratio_for(sd_log * math.sqrt(2 / blocks), critical, df, power)
+    return detectable_ratio_for(
+        sd_log * math.sqrt(2 / blocks), critical, df, power, chance_share, least_spread
+    )
 
 
-def detectable_ratio_for(se_log: float, critical: float, df: float, power: float = 0.8) -> float:
-    """Return the same for a comparison whose standard error, critical t and df are known."""
-    log_ratio = se_log * _shift_for(power, critical, df, sides=2)
-    return math.exp(log_ratio) if log_ratio < LARGEST_LOG_RATIO else math.inf
+def detectable_ratio_for(
+    se_log: float,
+    critical: float,
+    df: float,
+    power: float = 0.8,
+    chance_share: float = 0.0,
+    least_spread: float = 0.0,
+) -> float:
+    """Return the same for a comparison whose critical t, df and standard error at a ratio of 1 are known."""
+    alike = se_log * _shift_for(power, critical, df, sides=2, least_spread=least_spread)
+
+    def short_of(log_ratio: float) -> float:
+        return log_ratio - alike * math.sqrt(_both_runs(math.exp(log_ratio), chance_share) / 2)
+
+    if short_of(LARGEST_LOG_RATIO) <= 0:
+        return math.inf
+    return math.exp(find_root(short_of, 0.0, LARGEST_LOG_RATIO)) if chance_share else math.exp(alike)
+
+
+def standard_error_if_alike(se_log: float, ratio: float, chance_share: float) -> float:
+    """Return the standard error of ln ratio that the same spread would give were the true ratio 1."""
+    return se_log * math.sqrt(2 / _both_runs(ratio, chance_share))
 
 
 def blocks_needed(
-    sd_log: float, ratio: float, treatments: int, power: float = 0.8, alpha: float = 0.05
+    sd_log: float,
+    ratio: float,
+    treatments: int,
+    power: float = 0.8,
+    alpha: float = 0.05,
+    chance_share: float = 0.0,
+    least_spread: float = 0.0,
 ) -> int | None:
     """Return the fewest complete blocks with which a true ratio is shown with this power; None past MOST_BLOCKS.
 
-    `treatments` counts the control.
+    `treatments` counts the control; `chance_share` and `least_spread` as in `power_against_control`.
 
     >>> blocks_needed(0.3, 1.5, treatments=4)
     13
@@ -255,13 +306,15 @@ def blocks_needed(
     _check_plan(sd_log, 2, treatments)
 
     def enough(blocks: int) -> bool:
-        return power_against_control(sd_log, ratio, blocks, treatments, alpha) >= power
+        chance = power_against_control(sd_log, ratio, blocks, treatments, alpha, chance_share, least_spread)
+        return chance >= power
 
     if not enough(MOST_BLOCKS):
         return None
     large = critical_t_balanced(treatments - 1, math.inf, 1 - alpha) + float(ndtri(power))
     # The count for a spread known exactly is a floor: start there and double the stride until enough.
-    low = max(1, min(MOST_BLOCKS - 1, math.floor(2 * (sd_log * large / _log_ratio(ratio)) ** 2) - 1))
+    both = _both_runs(ratio, chance_share)
+    low = max(1, min(MOST_BLOCKS - 1, math.floor(both * (sd_log * large / _log_ratio(ratio)) ** 2) - 1))
     stride, high = 1, min(MOST_BLOCKS, low + 1)
     while not enough(high):
         low, stride = high, 2 * stride
@@ -282,12 +335,12 @@ def _t_design(kind: str, n: float, difference: float, sd: float) -> tuple[float,
     return abs(difference) / sd, n - 1
 
 
-def _shift_for(power: float, critical: float, df: float, sides: int) -> float:
+def _shift_for(power: float, critical: float, df: float, sides: int, least_spread: float = 0.0) -> float:
     check_level("power", power)
     top = critical + 1.0
-    while power_at(top, critical, df, sides) < power:
+    while power_at(top, critical, df, sides, least_spread) < power:
         top *= 2
-    return find_root(lambda shift: power_at(shift, critical, df, sides) - power, 0.0, top)
+    return find_root(lambda shift: power_at(shift, critical, df, sides, least_spread) - power, 0.0, top)
 
 
 def _solve_runs(power_of: Callable[[float], float], power: float) -> Replicates:
@@ -312,6 +365,13 @@ def _log_ratio(ratio: float) -> float:
     if not ratio > 0 or ratio == 1 or not math.isfinite(ratio):
         raise ValueError(f"ratio {ratio}: it must be above 0 and not 1.")
     return abs(math.log(ratio))
+
+
+def _both_runs(ratio: float, chance_share: float) -> float:
+    """Variance of ln(treated / control) of one run each, in units of the control's: 2 where both spread alike."""
+    if not 0 <= chance_share <= 1:
+        raise ValueError(f"chance_share {chance_share}: a share lies between 0 and 1.")
+    return 2 - chance_share * (1 - 1 / ratio)
 
 
 def _check_plan(sd_log: float, blocks: int, treatments: int) -> None:

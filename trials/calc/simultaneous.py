@@ -84,9 +84,14 @@ def chi_nodes_below(df: float, largest: float) -> tuple[np.ndarray, np.ndarray]:
     high = min(high, math.log(largest))
     if high <= low:
         return np.ones(1), np.zeros(1)
-    x, weight = np.polynomial.legendre.leggauss(CUT_NODES)
+    x, weight = _cut_nodes()
     log_s = low + (x + 1) / 2 * (high - low)
     return np.exp(log_s), weight * (high - low) / 2 * _chi_density(log_s, df)
+
+
+@lru_cache(maxsize=1)
+def _cut_nodes() -> tuple[np.ndarray, np.ndarray]:
+    return np.polynomial.legendre.leggauss(CUT_NODES)
 
 
 def _chi_ends(df: float) -> tuple[float, float]:
@@ -123,7 +128,7 @@ def loadings(correlation: np.ndarray) -> tuple[np.ndarray, bool]:
     off = correlation - np.diag(np.diag(correlation))
     if size == 2:
         return np.full(2, math.sqrt(max(0.0, off[0, 1]))), off[0, 1] >= 0
-    found = np.full(size, math.sqrt(max(1e-6, off.sum() / (size * (size - 1)))))
+    found = _triads(off)
     for _ in range(500):
         before = found
         found = np.clip((off @ found) / np.maximum(found @ found - found**2, 1e-12), 0, 0.995)
@@ -132,6 +137,14 @@ def loadings(correlation: np.ndarray) -> tuple[np.ndarray, bool]:
             break
     product = np.outer(found, found) - np.diag(found**2)
     return found, bool(np.abs(product - off).max() < 1e-9)
+
+
+def _triads(off: np.ndarray) -> np.ndarray:
+    """l_i^2 = r_ij r_ik / r_jk with two others: at once right where the structure holds, else somewhere to start."""
+    size = len(off)
+    others = [[k for k in range(size) if k != i][:2] for i in range(size)]
+    squares = [off[i, j] * off[i, k] / off[j, k] if off[j, k] > 0 else 0.0 for i, (j, k) in enumerate(others)]
+    return np.sqrt(np.clip(squares, 1e-6, 0.99))
 
 
 def chance_all_within(limit: float, correlation: np.ndarray, df: float, sides: int = 2) -> float:

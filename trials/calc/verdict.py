@@ -7,7 +7,7 @@ from typing import Literal
 
 from trials.calc.comparison import ControlComparison, TreatmentComparison
 from trials.calc.permutation import fewest_blocks
-from trials.calc.power import MOST_BLOCKS, blocks_needed, detectable_ratio_for
+from trials.calc.power import MOST_BLOCKS, blocks_needed, detectable_ratio_for, standard_error_if_alike
 from trials.calc.simultaneous import critical_t_balanced
 
 Kind = Literal["better", "worse", "equivalent", "not shown"]
@@ -231,8 +231,11 @@ def _reach(comparison, entry, smallest_ratio) -> _Reach:
     level = 1 - comparison.confidence
     if comparison.route == "ranks":
         return _reach_by_places(comparison, smallest_ratio, together, level)
-    se, df = entry.se_log, comparison.df
-    if se is None and comparison.sd_log and comparison.control_runs:
+    se, df, share = entry.se_log, comparison.df, comparison.chance_share
+    if se is not None:
+        # What could have been seen must not hang on what was: the standard error moves with the ratio.
+        se = standard_error_if_alike(se, entry.ratio, share)
+    elif comparison.sd_log and comparison.control_runs:
         se = comparison.sd_log * math.sqrt(1 / max(1, entry.runs) + 1 / comparison.control_runs)
     if se is None or not df:
         more = max(1, FEWEST_RUNS - comparison.blocks)
@@ -248,12 +251,17 @@ def _reach(comparison, entry, smallest_ratio) -> _Reach:
             f"{remedy} would tell how many it takes to see {_stated(smallest_ratio)} times.",
         )
     critical = comparison.critical_t or critical_t_balanced(together, df, comparison.confidence)
-    seen = detectable_ratio_for(se, critical, df, POWER)
+    # Colours that agree better than chance are taken as scattering by chance, which costs sight.
+    least = (
+        1 / math.sqrt(comparison.dispersion)
+        if comparison.route == "colours" and comparison.dispersion
+        else 0.0
+    )
+    seen = detectable_ratio_for(se, critical, df, POWER, share, least)
     blocks = comparison.blocks
     spread = se * math.sqrt(blocks / 2)
-    return _worded_reach(
-        seen, _more_blocks(spread, smallest_ratio, together + 1, blocks, level, seen), smallest_ratio
-    )
+    more = _more_blocks(spread, smallest_ratio, together + 1, blocks, level, seen, share, least)
+    return _worded_reach(seen, more, smallest_ratio)
 
 
 def _reach_by_places(comparison, smallest_ratio, together, level) -> _Reach:
@@ -282,8 +290,10 @@ def _reach_by_places(comparison, smallest_ratio, together, level) -> _Reach:
     )
 
 
-def _more_blocks(spread, smallest_ratio, treatments, blocks, level, seen) -> int | None:
-    needed = blocks_needed(spread, smallest_ratio, treatments, POWER, level)
+def _more_blocks(
+    spread, smallest_ratio, treatments, blocks, level, seen, chance_share=0.0, least_spread=0.0
+) -> int | None:
+    needed = blocks_needed(spread, smallest_ratio, treatments, POWER, level, chance_share, least_spread)
     if needed is None:
         return None
     # Runs that failed cost some sight; where the ratio is still out of reach at least one block is missing.

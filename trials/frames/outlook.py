@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from decimal import Decimal
 
+from prospecting.calc.grade import grade_g_per_t
 from trials.calc.spread import relative_spread
 from trials.models import Run, Trial
 
@@ -64,7 +65,7 @@ def _too_small(trial: Trial, runs: int, needed_g: Decimal, ready: int) -> str:
 def _spreads(trial: Trial) -> list[tuple[float, int]]:
     """The lot's own spread of untreated portions where enough were weighed, else the usual ones."""
     of_lot = Run.objects.standing().untreated().of_feed(trial.feed_lot).weighings()
-    grades = [float(gold_mg / portion_g) for gold_mg, portion_g in of_lot]
+    grades = [float(grade_g_per_t(gold_mg, portion_g)) for gold_mg, portion_g in of_lot]
     if len(grades) >= FEWEST_FOR_OWN_SPREAD:
         own = relative_spread(grades)
         if own > 0:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from django.utils import dateformat, timezone
 
 from prospecting.calc import units
+from prospecting.calc.grade import grade_g_per_t
 from prospecting.models import Member, Origin
 from trials.models import KeyOpening, PlannedRun, Run, Treatment, Trial
 
@@ -416,7 +417,7 @@ class _Reading:
             if entry.blocks_compared:
                 wins = f"{entry.blocks_higher} of {entry.blocks_compared}"
         if mean and not self.by_colours:
-            grade = units.format_grade(mean / self.mean_portion_g * 1000, self.member.grade_unit)
+            grade = units.format_grade(grade_g_per_t(mean, self.mean_portion_g), self.member.grade_unit)
             if entry is not None and comparison.control_mean:
                 more_gold = _signed(mean - comparison.control_mean)
         return TableLine(
@@ -609,7 +610,7 @@ class _Reading:
             return []
         gain = WorkingRow(
             f"{entry.treatment}: gold more or less per portion",
-            "middle of the treatment - middle of the control, both exp(least-squares mean of ln mg)",
+            "middle of the treatment - middle of the control, both expected gold averaged over the blocks",
             (given("treatment", entry.mean, "mg"), given("control", comparison.control_mean, "mg")),
             _signed(entry.mean - comparison.control_mean),
         )
@@ -622,7 +623,7 @@ class _Reading:
             f"{name}: recovered grade",
             "mg of gold / g of ore x 1000 = g/t",
             (given("middle of the runs", mean_mg, "mg"), given("mean portion", self.mean_portion_g, "g")),
-            units.format_grade(mean_mg / self.mean_portion_g * 1000, self.member.grade_unit),
+            units.format_grade(grade_g_per_t(mean_mg, self.mean_portion_g), self.member.grade_unit),
             "",
             f"{INDICATION}; {'dried' if self.trial.feed_lot.is_dry else 'not dried'} ore",
         )
@@ -672,7 +673,7 @@ def _sight_rows(
             "the true ratio whose interval leaves out 1 with a chance of 80 %, from the spread of equal runs, not from the "
             "effect seen",
             (
-                given("spread of ln within blocks", comparison.sd_log),
+                given("spread of equal control runs within blocks", comparison.sd_log),
                 *error,
                 given("blocks", comparison.blocks),
                 given("degrees of freedom", comparison.df),

@@ -3,10 +3,11 @@ from django.utils.html import format_html
 
 from prospecting.calc import units
 from prospecting.calc.grade import grade_g_per_t
+from prospecting.tables.base import ListTable
 from trials.models import Run
 
 
-class RunTable(tables.Table):
+class RunTable(ListTable):
     """Runs, newest first; the treatment of a trial's run is never among the columns."""
 
     run = tables.Column(accessor="pk", verbose_name="Run", linkify=True, orderable=False)

@@ -1,9 +1,10 @@
 import django_tables2 as tables
 
+from prospecting.tables.base import ListTable
 from trials.models import Trial
 
 
-class TrialTable(tables.Table):
+class TrialTable(ListTable):
     question = tables.Column(verbose_name="Question", linkify=True)
     state = tables.Column(verbose_name="State")
     feed_lot = tables.Column(

@@ -65,7 +65,7 @@ class TestGoldInOre:
         assert units.convert_mass(gold, "mg", "grain") == pytest.approx(Decimal("1.2"))
 
     def test_a_twentieth_of_a_gram_called_an_ounce_per_ton_is_told_apart(self):
-        # Computed: 35 lb hold 0.544 g at an ounce per short ton; 0.05 g is a tenth of that or less, and the guard says so in words.
+        # Computed: 35 lb hold 0.544 g at an ounce per short ton; 0.05 g is a tenth of that, and the guard says so in words.
         ore = 35 * Decimal("453.59237")
         claimed, seen = grade.gold_mg(g_per_t(1), ore), Decimal(50)
         assert claimed == pytest.approx(Decimal("544.3"), abs=Decimal("0.1"))

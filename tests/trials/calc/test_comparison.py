@@ -11,6 +11,7 @@ from trials.calc.comparison import (
     BELOW_SCALE,
     compare_counts,
     compare_gold,
+    compare_masses,
     compare_ranks,
     compare_with_control,
 )
@@ -172,6 +173,78 @@ def test_chooses_places_only_when_a_run_is_below_the_scale():
     assert compare_gold(values, names, blocks, WATER).route == "mass"
     values[0] = BELOW_SCALE
     assert compare_gold(values, names, blocks, WATER).route == "ranks"
+
+
+# Masses, variance proportional to the mean
+
+
+def test_masses_agree_with_a_second_library_with_runs_missing():
+    import pandas as pd
+    import statsmodels.api as sm
+    import statsmodels.formula.api as smf
+
+    values, names, blocks = trial(treatments=4, blocks=4, seed=8)
+    values[0] = values[6] = values[15] = None
+    found = compare_masses(values, names, blocks, WATER)
+    frame = pd.DataFrame({"y": values, "t": names, "b": blocks}).dropna()
+    frame["y"] = frame["y"].astype(float)
+    referee = smf.glm(f"y ~ C(t, Treatment('{WATER}')) + C(b)", frame, family=sm.families.Poisson()).fit(
+        scale="X2", tol=1e-12
+    )
+    row = f"C(t, Treatment('{WATER}'))[T.{LOW}]"
+    assert found.dispersion == pytest.approx(referee.scale, rel=1e-6)
+    assert math.log(found.of(LOW).ratio) == pytest.approx(referee.params[row], abs=1e-7)
+    assert found.of(LOW).se_log == pytest.approx(referee.bse[row], rel=1e-5)
+    assert (found.df, found.runs_used, found.runs_left_out) == (int(referee.df_resid), 13, 3)
+    everywhere = pd.DataFrame({"t": [LOW] * 4, "b": sorted(set(blocks))})
+    assert found.of(LOW).mean == pytest.approx(float(referee.predict(everywhere).mean()), rel=1e-7)
+
+
+def test_masses_of_complete_blocks_compare_the_totals():
+    values, names, blocks = trial(seed=4)
+    found = compare_gold(values, names, blocks, WATER)
+    totals = {name: sum(v for v, n in zip(values, names, strict=True) if n == name) for name in (WATER, LOW)}
+    assert found.of(LOW).ratio == pytest.approx(totals[LOW] / totals[WATER], rel=1e-9)
+    assert found.control_mean == pytest.approx(totals[WATER] / 5, rel=1e-9)
+    assert found.sd_log == pytest.approx(math.sqrt(found.dispersion / found.control_mean))
+    # Variance of a total's logarithm is dispersion / total.
+    expected = math.sqrt(found.dispersion * (1 / totals[LOW] + 1 / totals[WATER]))
+    assert found.of(LOW).se_log == pytest.approx(expected, rel=1e-9)
+
+
+def test_masses_do_not_hang_on_their_unit():
+    values, names, blocks = trial(seed=4)
+    plain = compare_masses(values, names, blocks, WATER)
+    for factor in (1e-4, 1e5):
+        scaled = compare_masses([factor * value for value in values], names, blocks, WATER)
+        assert scaled.of(LOW).ratio == pytest.approx(plain.of(LOW).ratio, rel=1e-9)
+        assert scaled.of(HIGH).upper == pytest.approx(plain.of(HIGH).upper, rel=1e-7)
+        assert scaled.sd_log == pytest.approx(plain.sd_log, rel=1e-7)
+
+
+def test_masses_alike_to_the_last_digit_get_no_interval_but_that_of_the_scale():
+    values, names, blocks = [2.0, 3.0] * 4, [WATER, LOW] * 4, [1, 1, 2, 2, 3, 3, 4, 4]
+    bare = compare_masses(values, names, blocks, WATER)
+    assert (bare.of(LOW).ratio, bare.of(LOW).lower, bare.sd_log) == (pytest.approx(1.5), None, None)
+    stepped = compare_masses(values, names, blocks, WATER, scale_step_mg=0.5)
+    # step^2 / 12 over the mean, averaged over 2 and 3 mg.
+    assert stepped.dispersion == pytest.approx(0.5**2 / 12 * (1 / 2 + 1 / 3) / 2)
+    assert stepped.of(LOW).lower < 1.5 < stepped.of(LOW).upper
+
+
+@pytest.mark.parametrize(
+    ("value", "says"), [(0.0, "0.0 mg"), (BELOW_SCALE, "below the scale"), (-2.0, "-2.0")]
+)
+def test_masses_refuse_what_is_no_weight(value, says):
+    values, names, blocks = trial()
+    values[0] = value
+    with pytest.raises(ValueError, match=says):
+        compare_masses(values, names, blocks, WATER)
+
+
+def test_masses_refuse_a_single_block():
+    with pytest.raises(ValueError, match="0 degrees of freedom"):
+        compare_masses([1.0, 2.0, 3.0], [WATER, LOW, HIGH], [1, 1, 1], WATER)
 
 
 # Places

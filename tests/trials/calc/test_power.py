@@ -92,3 +92,36 @@ def test_no_equivalence_without_sight():
 def test_refuses_what_has_no_answer(call, says):
     with pytest.raises(ValueError, match=says):
         call()
+
+
+def test_a_gain_is_easier_to_show_where_the_spread_is_chance():
+    alike = power_against_control(0.3, 1.6, 6, 3)
+    gain = power_against_control(0.3, 1.6, 6, 3, chance_share=1.0)
+    loss = power_against_control(0.3, 1 / 1.6, 6, 3, chance_share=1.0)
+    assert loss < alike < gain
+    # Equal to a plan in which both runs spread as the mean of the two variances, 1 and 1 / 1.6.
+    assert gain == pytest.approx(power_against_control(0.3 * math.sqrt((1 + 1 / 1.6) / 2), 1.6, 6, 3))
+
+
+@pytest.mark.parametrize(("share", "least"), [(0.0, 0.0), (0.5, 0.0), (1.0, 0.0), (1.0, 0.9)])
+def test_detectable_ratio_and_blocks_needed_answer_to_the_power(share, least):
+    plan = {"chance_share": share, "least_spread": least}
+    ratio = detectable_ratio(0.25, 6, 4, **plan)
+    assert power_against_control(0.25, ratio, 6, 4, **plan) == pytest.approx(0.8, abs=1e-8)
+    blocks = blocks_needed(0.4, 1.5, 4, **plan)
+    assert power_against_control(0.4, 1.5, blocks, 4, **plan) >= 0.8
+    assert power_against_control(0.4, 1.5, blocks - 1, 4, **plan) < 0.8
+
+
+def test_a_spread_not_let_fall_costs_power():
+    dice = np.random.default_rng(3)
+    df, shift, critical = 4, 3.2, 2.776
+    estimated = np.maximum(np.sqrt(dice.chisquare(df, 400_000) / df), 0.9)
+    seen = np.mean(np.abs(shift + dice.standard_normal(400_000)) > critical * estimated)
+    assert power_at(shift, critical, df, least_spread=0.9) == pytest.approx(seen, abs=0.003)
+    assert power_at(shift, critical, df, least_spread=0.9) < power_at(shift, critical, df)
+
+
+def test_refuses_a_share_that_is_none():
+    with pytest.raises(ValueError, match="chance_share 1.5"):
+        power_against_control(0.3, 1.5, 5, 3, chance_share=1.5)

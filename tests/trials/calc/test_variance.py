@@ -4,7 +4,7 @@ import pytest
 
 from trials.calc.all_pairs import games_howell, tukey
 from trials.calc.equivalence import Summary, not_worse, ratio_of_masses, summarise, two_one_sided
-from trials.calc.variance import in_blocks, in_blocks_with_missing, one_way, welch
+from trials.calc.variance import in_blocks, in_blocks_with_missing, latin_square, one_way, welch
 
 TABLE = {"water": [1.0, 2.0, 4.0], "rinse": [2.0, 3.5, 4.5]}
 
@@ -33,9 +33,42 @@ def test_no_scatter_gives_no_f():
     assert (found.f_treatments, found.relative_efficiency) == (None, None)
 
 
+def test_a_stack_of_squares_agrees_with_a_second_library():
+    import pandas
+    from statsmodels.formula.api import ols
+    from statsmodels.stats.anova import anova_lm
+
+    rows = ["ABC", "BCA", "CAB", "CBA", "ACB", "BAC"]
+    values = [
+        [1.2, 2.0, 3.1],
+        [2.2, 2.9, 1.1],
+        [3.0, 1.4, 2.1],
+        [2.6, 2.4, 0.9],
+        [1.0, 3.3, 2.2],
+        [2.5, 1.3, 3.2],
+    ]
+    found = latin_square(rows, values)
+    table = pandas.DataFrame(
+        [(row, column, rows[row][column], values[row][column]) for row in range(6) for column in range(3)],
+        columns=["row", "place", "treatment", "y"],
+    )
+    second = anova_lm(ols("y ~ C(treatment) + C(row) + C(place)", table).fit(), typ=2)
+    assert found.df_error == second.loc["Residual", "df"] == 8
+    assert found.f_treatments == pytest.approx(second.loc["C(treatment)", "F"])
+    assert found.ss_rows == pytest.approx(second.loc["C(row)", "sum_sq"])
+    assert found.ss_columns == pytest.approx(second.loc["C(place)", "sum_sq"])
+
+
 @pytest.mark.parametrize(
     ("call", "says"),
     [
+        (lambda: latin_square(["ABC", "BCA"], [[1, 2, 3], [2, 3, 1]]), "as many rows as treatments"),
+        (lambda: latin_square(["AB", "BA"], [[1, 2], [2]]), "every place with its value"),
+        (lambda: one_way({"water": [1.0, float("nan")], "rinse": [2.0, 3.0]}), "nan among the values"),
+        (lambda: welch({"water": [1.0, float("nan")], "rinse": [2.0, 3.0]}), "nan for water"),
+        (lambda: tukey({"a": [1.0, 1.1], "b": [2.0, 2.2]}, confidence=95), "confidence 95"),
+        (lambda: two_one_sided(float("nan"), 1, 5, -1, 1), "difference nan"),
+        (lambda: two_one_sided(0, 1, 5, -1, 1, alpha=5), "alpha 5"),
         (lambda: in_blocks({"water": [1.0], "rinse": [2.0]}), "degrees of freedom"),
         (lambda: in_blocks({"water": [1.0, None], "rinse": [2.0, 1.0]}), "cell is missing"),
         (lambda: one_way({"water": [1.0, 2.0]}), "at least 2"),

@@ -291,3 +291,15 @@ def test_places_by_chance_alone_are_seldom_called_an_effect():
         comparison = compare_gold(values, names, blocks, WATER)
         wrong += any(judge(comparison, name, 1.3).kind in ("better", "worse") for name in (RINSE, SOAP))
     assert wrong / TRIALS < 0.085
+
+
+@pytest.mark.parametrize("gain", [0.5, 1.0, 3.0])
+def test_what_could_have_been_seen_hangs_on_the_control_and_not_on_the_gain_seen(gain):
+    from trials.calc.power import detectable_ratio
+
+    water, scatter = [4.0, 5.5, 3.6, 6.1, 4.9], [1.2, 0.8, 1.1, 0.9, 1.05]
+    rinse = [gain * mg * more for mg, more in zip(water, scatter, strict=True)]
+    values = [mg for pair in zip(water, rinse, strict=True) for mg in pair]
+    comparison = compare_gold(values, [WATER, RINSE] * 5, [b for b in range(5) for _ in (0, 1)], WATER)
+    expected = detectable_ratio(comparison.sd_log, 5, 2, chance_share=1.0)
+    assert judge(comparison, RINSE, 1.2).detectable_ratio == pytest.approx(expected, rel=1e-6)

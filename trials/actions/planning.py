@@ -99,7 +99,8 @@ def remove_treatment(*, treatment: Treatment, recorded_by) -> Trial:
 def fix_plan(*, trial: Trial, planned_by) -> Trial:
     """Draw order, blind codes and portions by lot, and store them as a list. From here on the plan stands.
 
-    The list is what counts, not the seed: a random generator may change between versions, a stored list does not.
+    The list is what counts, not the seed: a random generator may change between versions, a stored list does not. Nobody
+    is shown the seed before the trial is closed, for whoever has it can draw the plan again and read the key off it.
     """
     require_writer(planned_by)
     trial = _draft(trial)
@@ -153,7 +154,7 @@ def fix_plan(*, trial: Trial, planned_by) -> Trial:
     write_journal(
         member=planned_by,
         about=trial,
-        what=f"fixed the plan: {runs} runs in {trial.blocks_planned} blocks, seed {seed}",
+        what=f"fixed the plan: {runs} runs in {trial.blocks_planned} blocks",
     )
     return trial
 

@@ -253,6 +253,19 @@ def test_an_open_block_hides_its_key_on_the_trial_page(client_as):
     assert page.count("<td>wonder rinse</td>") == 1
 
 
+def test_the_seed_is_told_only_once_the_trial_is_closed(client_as):
+    """With the seed the plan can be drawn again, so on a running trial it would be the key."""
+    trial = make_running(blocks=2)
+    client = client_as("keeper")
+    pages = [trial.get_absolute_url(), reverse("journal")]
+    assert not any(str(trial.seed) in client.get(url).content.decode() for url in pages)
+    for planned in trial.planned_runs.all():
+        log(planned, client.member)
+    for block in trial.blocks.all():
+        running.close_block(block=block, closed_by=client.member)
+    assert str(trial.seed) in client.get(trial.get_absolute_url()).content.decode()
+
+
 @pytest.mark.parametrize("name", ["trial-list", "additive-list"])
 def test_a_guest_reads_the_lists(client_as, name):
     assert client_as("guest").get(reverse(name)).status_code == 200

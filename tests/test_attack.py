@@ -37,16 +37,15 @@ RANK = {None: 0, GUEST: 1, MEMBER: 2, KEEPER: 3}
 ACCOUNT_OF = {GUEST: "guest", MEMBER: "panner", KEEPER: "keeper"}
 FORM_TYPE = "application/x-www-form-urlencoded"
 
-# What a thumb, a paste, a screen reader's dictation or an attacker may put into a field. Each is sent to every field in turn.
+# What a thumb, a paste, a screen reader's dictation or an attacker may put into a field.
 NASTY = [
     "", " ", "-1", "0", "-0", "NaN", "inf", "1e400", "1e-400", "9" * 40, "0." + "0" * 30 + "1", "٣٤", "३", "3,5", "1,200",
     "½", "\0", "a\0b", "\ud800", "\u202e3 lb\u202c", "\u200f", "x" * 10_000, "<script>alert(1)</script>", "'; drop table lot; --",
-    "=1+1", "5 mL", "22 lb", "2999-12-31", "0001-01-01", "🪙 1 lb", "{{ 7|add:1 }}", "%s%n", "../../etc/passwd", "1\r\nSet-Cookie: a=b",
-    "true", "None", "1_000", "0x1F", "١٢٣٤٥٦٧٨٩٠١٢٣٤٥٦٧٨٩٠", "²", "Ⅷ",
+    "=1+1", "5 mL", "22 lb", "2999-12-31", "0001-01-01", "🪙 1 lb", "{{ 7|add:1 }}", "%s%n", "../../etc/passwd",
+    "1\r\nSet-Cookie: a=b", "true", "None", "1_000", "0x1F", "١٢٣٤٥٦٧٨٩٠١٢٣٤٥٦٧٨٩٠", "²", "Ⅷ",
 ]  # fmt: skip
-# Every text goes to every form; of one field, each form tries this many, the next field going on where it stopped.
-TEXTS_PER_FIELD = 9
-HELD_FILE = b"Held Laboratory,,\nJob,HELD-1,\nSample,Au_ppm,Remark\n101010,3.25,\n"
+# So many go to one field, the next field going on where it stopped; each form starts elsewhere in the list.
+TEXTS_PER_FIELD = 2
 
 
 def patterns(resolver: URLResolver | None = None) -> Iterator[URLPattern]:
@@ -57,53 +56,64 @@ def patterns(resolver: URLResolver | None = None) -> Iterator[URLPattern]:
             yield entry
 
 
-# ---- The scene: the demo, with a draft, a free split and a picture, so that every page has something to show.
+# ---- The scene.
+
+
+def play_scene() -> None:
+    """The demo, with a draft, a free split, a picture and a file kept aside, so that every page has something to show."""
+    load_scenario(password="a long enough password")
+    panner = Member.objects.get(username="panner")
+    running_trial = Trial.objects.get(state=Trial.State.RUNNING)
+    draft = planning.plan_trial(
+        question="Does a second rinse pay?",
+        feed_lot=running_trial.feed_lot,
+        outcome=Trial.Outcome.GOLD_MASS,
+        blocks_planned=2,
+        smallest_ratio=running_trial.smallest_ratio,
+        portion_mass_g=running_trial.portion_mass_g,
+        portion_typed=running_trial.portion_typed,
+        portions_from=Trial.PortionsFrom.MEASURED,
+        water_ml=running_trial.water_ml,
+        water_typed=running_trial.water_typed,
+        mixer=running_trial.mixer,
+        recorded_by=panner,
+    )
+    for name, is_control in (("plain water of the draft", True), ("second rinse", False)):
+        planning.add_treatment(
+            trial=draft,
+            name=name,
+            is_control=is_control,
+            technique="" if is_control else "rinse twice",
+            doses=[],
+            recorded_by=panner,
+        )
+    steps.take_for_assay(
+        draw=DrawFrom(lot=Lot.objects.get(pk=draft.feed_lot_id), mass_g=100, typed="100 g"),
+        recorded_by=panner,
+        done_on=running_trial.planned_at.date(),
+        details=StepDetails(method="riffle"),
+    )
+    keep_photo(
+        upload=SimpleUploadedFile("hole.png", picture("PNG"), content_type="image/png"), added_by=panner
+    )
+    assays.hold_file(
+        upload=SimpleUploadedFile("held.csv", held_file()), held_by=Member.objects.get(username="keeper")
+    )
 
 
 @pytest.fixture(scope="module")
 def scene(django_db_setup, django_db_blocker):
-    """The demo loaded once for this module, in a transaction that is taken back at its end."""
+    """The scene played once for this module, in a transaction that is taken back at its end."""
     with django_db_blocker.unblock(), transaction.atomic():
-        load_scenario(password="a long enough password")
-        panner = Member.objects.get(username="panner")
-        running_trial = Trial.objects.get(state=Trial.State.RUNNING)
-        draft = planning.plan_trial(
-            question="Does a second rinse pay?",
-            feed_lot=running_trial.feed_lot,
-            outcome=Trial.Outcome.GOLD_MASS,
-            blocks_planned=2,
-            smallest_ratio=running_trial.smallest_ratio,
-            portion_mass_g=running_trial.portion_mass_g,
-            portion_typed=running_trial.portion_typed,
-            portions_from=Trial.PortionsFrom.MEASURED,
-            water_ml=running_trial.water_ml,
-            water_typed=running_trial.water_typed,
-            mixer=running_trial.mixer,
-            recorded_by=panner,
-        )
-        for name, is_control in (("plain water of the draft", True), ("second rinse", False)):
-            planning.add_treatment(
-                trial=draft,
-                name=name,
-                is_control=is_control,
-                technique="" if is_control else "rinse twice",
-                doses=[],
-                recorded_by=panner,
-            )
-        steps.take_for_assay(
-            draw=DrawFrom(lot=Lot.objects.get(pk=draft.feed_lot_id), mass_g=100, typed="100 g"),
-            recorded_by=panner,
-            done_on=running_trial.planned_at.date(),
-            details=StepDetails(method="riffle"),
-        )
-        keep_photo(
-            upload=SimpleUploadedFile("hole.png", picture("PNG"), content_type="image/png"), added_by=panner
-        )
-        assays.hold_file(
-            upload=SimpleUploadedFile("held.csv", HELD_FILE), held_by=Member.objects.get(username="keeper")
-        )
+        play_scene()
         yield
         transaction.set_rollback(True)
+
+
+def held_file() -> bytes:
+    """A laboratory's file for the dispatch that is still out."""
+    tag = Dispatch.objects.latest("pk").samples.order_by("tag")[0].tag
+    return f"Held Laboratory,,\nJob,HELD-1,\nSample,Au_ppm,Remark\n{tag},3.25,\n".encode()
 
 
 @pytest.fixture
@@ -136,8 +146,10 @@ def real_arguments(pattern: URLPattern) -> list[dict]:
         some = one_of_each(PlannedRun.objects.select_related("block", "trial"), "trial_id", "block_id")
         return [{"pk": planned.trial_id, "blind_code": planned.blind_code} for planned in some[-8:]]
     if "<code:code>" in route:
-        lots = one_of_each(Lot.objects.standing(), "kind") + [Lot.objects.standing().filter(on_hand_g=0)[0]]
-        return [{"code": code} for code in {lot.code for lot in lots}]
+        # The heaviest first, so that forms are found on a lot there is enough of.
+        lots = sorted(one_of_each(Lot.objects.in_stock(), "kind"), key=lambda lot: -lot.on_hand_g)
+        lots.append(Lot.objects.standing().filter(on_hand_g=0)[0])
+        return [{"code": lot.code} for lot in lots]
     if "<int:pk>" not in route:
         return [{}]
     records = {
@@ -149,14 +161,16 @@ def real_arguments(pattern: URLPattern) -> list[dict]:
         "photos": lambda: few(Photo),
         "dispatches": lambda: few(Dispatch),
         "returns": lambda: few(AssayReturn),
-        "samples": lambda: few(Sample),
+        "samples": lambda: [Sample.objects.exclude(readings=None)[0], *few(Sample)],
         "additives": lambda: few(Additive),
         "trials": lambda: list(Trial.objects.all()),
         "treatments": lambda: few(Treatment, 5),
         "blocks": lambda: few(Block, 9),
-        "pans": lambda: few(Run, 4)
-        + one_of_each(Run.objects.filter(planned=None), "failed", "below_scale")
-        + one_of_each(Run.objects.exclude(planned=None), "failed", "below_scale"),
+        "pans": lambda: (
+            few(Run, 4)
+            + one_of_each(Run.objects.filter(planned=None), "failed", "below_scale")
+            + one_of_each(Run.objects.exclude(planned=None), "failed", "below_scale")
+        ),
     }[route.split("/")[0]]()
     return [{"pk": record.pk} for record in records]
 
@@ -172,11 +186,12 @@ def real_addresses(method: str = "GET") -> list[tuple[URLPattern, str]]:
 
 def row_counts() -> dict[str, int]:
     """The number of rows of every table, in one query."""
+    name = connection.ops.quote_name
+    # The names are those of the models themselves, so no text from outside is in this query.
     tables = [model._meta.db_table for model in apps.get_models()]
-    counts = " UNION ALL ".join(f"SELECT '{table}', COUNT(*) FROM {table}" for table in tables)
     with connection.cursor() as cursor:
-        cursor.execute(counts)
-        return dict(cursor.fetchall())
+        cursor.execute("SELECT " + ", ".join(f"(SELECT COUNT(*) FROM {name(table)})" for table in tables))  # noqa: S608
+        return dict(zip(tables, cursor.fetchone(), strict=True))
 
 
 def body_of(response) -> str:
@@ -201,7 +216,9 @@ def check_headers(response, where: str) -> None:
     assert response.headers.get("X-Frame-Options") == "DENY", where
 
 
-def check_blindness(body: str, codes: dict[str, set[str]], treatments: dict[str, set[str]], where: str) -> None:
+def check_blindness(
+    body: str, codes: dict[str, set[str]], treatments: dict[str, set[str]], where: str
+) -> None:
     """No row or paragraph that names a blind code of an open block names a treatment of that trial too."""
     for piece in re.findall(r"<(?:tr|li|p|dd|figcaption)\b.*?</(?:tr|li|p|dd|figcaption)>", body, re.S):
         words = html.unescape(re.sub(r"<[^>]+>", " ", piece))
@@ -226,8 +243,14 @@ def test_every_page_opens_to_whom_it_should_and_tells_no_more(role, as_role):
     for planned in open_runs:
         codes.setdefault(planned.trial_id, set()).add(planned.blind_code)
         treatments.setdefault(planned.trial_id, set()).add(planned.treatment.name)
-    assert codes
-    hidden = {run.get_absolute_url(): run.planned.treatment.name for run in Run.objects.filter(planned__in=open_runs)}
+    # A code of a closed block, in another trial, may be the same one.
+    told = set(PlannedRun.objects.exclude(block__closed_at=None).values_list("blind_code", flat=True))
+    codes = {trial: of_trial - told for trial, of_trial in codes.items()}
+    assert any(codes.values())
+    hidden = {
+        run.get_absolute_url(): run.planned.treatment.name
+        for run in Run.objects.filter(planned__in=open_runs)
+    }
     assert hidden
     addresses = real_addresses()
     before = row_counts()
@@ -278,9 +301,9 @@ def test_the_mixing_sheet_is_kept_in_no_cache(as_role):
     client = as_role(MEMBER)
     trial = Trial.objects.get(state=Trial.State.RUNNING)
     address = reverse("mixing-sheet", args=[trial.pk])
-    # The panner isn't the mixer: no key, whatever reason is given.
+    # The panner isn't the mixer: no key, whatever reason is given, and a word about whose sheet it is.
     refused = client.post(address, {"identity": str(uuid4()), "reason": "curious"})
-    assert 'role="alert"' in body_of(refused)
+    assert "This sheet is for the mixer" in body_of(refused)
     planned = trial.planned_runs.filter(block__closed_at=None).first()
     assert planned.treatment.name not in body_of(refused)
     client.force_login(trial.mixer)
@@ -331,28 +354,28 @@ def test_odd_addresses_are_not_found(as_role):
 def test_nonsense_after_the_question_mark_never_breaks_a_list(as_role):
     client = as_role(KEEPER)
     lists = ["lot-list", "lot-find", "lot-blend", "dig-list", "zone-list", "journal", "member-list", "laboratory-list",
-             "dispatch-list", "additive-list", "trial-list", "run-list", "home", "trial-add", "sign-in", "dig-add"]  # fmt: skip
+             "dispatch-list", "additive-list", "trial-list", "run-list", "home", "trial-add", "dig-add"]  # fmt: skip
     addresses = [reverse(name) for name in lists]
     lot = Lot.objects.in_stock().of_kind(Lot.Kind.BLEND).latest("pk")
     addresses += [reverse(name, args=[lot.code]) for name in ("lot-split", "lot-cut")]
     addresses += [reverse("return-read", args=[Dispatch.objects.latest("pk").pk])]
-    addresses += [reverse("trial-verdict", args=[trial.pk]) for trial in Trial.objects.all()[:1]]
+    texts = cycle(NASTY + ["-code", "code,code", "__class__", "0" * 64, "999999999", "-password", "pk__gt"])
     before = row_counts()
     for address in addresses:
         body = body_of(client.get(address))
         names = set(re.findall(r'name="([a-z_0-9]+)"', body)) | set(re.findall(r"[?&;]([a-z_]+)=", body))
-        names |= {"sort", "page", "per_page", "q", "kind", "zone", "lot", "pieces", "weighed", "file", "name", "next"}
-        texts = cycle(NASTY + ["-code", "code,code", "__class__", "0" * 64, "999999999", "-password", "pk__gt"])
+        names |= {"sort", "page", "lot", "pieces", "weighed", "file"}
         for name in sorted(names - {"csrfmiddlewaretoken"}):
-            for text in islice(texts, 6):
-                query = f"{name}={quote(text, errors='surrogatepass')}"
-                for sent in (query, f"{query}&{query}"):
-                    response = client.get(f"{address}?{sent}")
-                    assert response.status_code in (200, 302, 404), f"{address}?{sent} {response.status_code}"
-                    if response.status_code == 200:
-                        assert "<script>alert" not in body_of(response), f"{address}?{sent}"
-                    else:
-                        assert urlsplit(response.headers.get("Location", "")).netloc == "", f"{address}?{sent}"
+            text = quote(next(texts), errors="surrogatepass")
+            query = f"{name}={text}&{name}=1" if len(text) % 2 else f"{name}={text}"
+            response = client.get(f"{address}?{query}")
+            assert response.status_code in (200, 302, 404), f"{address}?{query} {response.status_code}"
+            if response.status_code == 200:
+                assert "<script>alert" not in body_of(response), f"{address}?{query}"
+            else:
+                assert urlsplit(response.headers.get("Location", "")).netloc == "", f"{address}?{query}"
+        for query in ("per_page=-1", "per_page=0", "page=-1", "page=0", "page=999999&per_page=1"):
+            assert client.get(f"{address}?{query}").status_code == 200, f"{address}?{query}"
     assert row_counts() == before
 
 
@@ -421,7 +444,9 @@ class FormReader(HTMLParser):
             self.form.controls.append(self.text)
         elif tag == "input":
             kind = given.get("type", "text")
-            known = next((c for c in self.form.controls if c.name == name and kind in ("radio", "checkbox")), None)
+            known = next(
+                (c for c in self.form.controls if c.name == name and kind in ("radio", "checkbox")), None
+            )
             control = known or Control(name, kind, given.get("value"))
             if known is None:
                 self.form.controls.append(control)
@@ -452,7 +477,8 @@ class FormReader(HTMLParser):
 # Sensible entries by field; where two forms mean different things by one name, "page field". Others get "a word".
 SENSIBLE = {
     "mass": "1 lb", "lot-reweigh mass": "2 lb", "dry_mass": "0.99 lb", "mass_out": "0.99 lb", "size": "850 um",
-    "undersize": "0.6 lb", "oversize": "0.4 lb", "piece_1": "0.5 lb", "piece_2": "0.5 lb", "passes": "3", "number": "2",
+    "undersize": "0.6 lb", "oversize": "0.4 lb", "piece_1": "0.5 lb", "piece_2": "0.4 lb", "piece_3": "0.1 lb",
+    "dispatch-add expected_on": "2099-01-01", "portion_1": "1 lb", "portion_2": "1 lb", "passes": "3", "number": "2",
     "each": "0.5 lb", "portion": "1 lb", "soak_min": "10", "pan_min": "12", "coarse": "0", "medium": "0", "fine": "1",
     "very_fine": "2", "flour": "12", "gold": "1.1 mg", "scale_step": "0.1 mg", "blocks": "3", "smallest_ratio": "1.3",
     "water": "9 L", "run-log water": "spring", "run-add water": "spring", "run-correct water": "spring", "mass_1": "20 lb",
@@ -462,7 +488,12 @@ SENSIBLE = {
     "password": "a very long pass phrase", "password_again": "a very long pass phrase",
     "current_password": "a long enough password",
 }  # fmt: skip
-SENSIBLE_CHOICE = {"additive": "", "second_additive": "", "trial-add portions_from": "measured", "is_dry": "dry"}
+SENSIBLE_CHOICE = {
+    "additive": "",
+    "second_additive": "",
+    "trial-add portions_from": "measured",
+    "is_dry": "dry",
+}
 UNTICKED = {"below_scale", "failed", "is_control", "nothing_left"}
 
 
@@ -474,10 +505,14 @@ def sensible(form: FoundForm) -> list[tuple[str, str]]:
         if control.kind in ("file", "submit", "button"):
             continue
         if control.kind == "hidden":
-            pairs.append((control.name, str(uuid4()) if control.name.endswith("identity") else control.value or ""))
+            pairs.append(
+                (control.name, str(uuid4()) if control.name.endswith("identity") else control.value or "")
+            )
         elif control.kind in ("radio", "select"):
             filled = [choice for choice in control.choices if choice]
-            guess = SENSIBLE_CHOICE.get(own, SENSIBLE_CHOICE.get(control.name, control.value or (filled or [""])[-1]))
+            guess = SENSIBLE_CHOICE.get(
+                own, SENSIBLE_CHOICE.get(control.name, control.value or (filled or [""])[-1])
+            )
             pairs.append((control.name, guess))
         elif control.kind == "checkbox":
             if control.name not in UNTICKED and control.name != "keep_as_typed":
@@ -485,7 +520,9 @@ def sensible(form: FoundForm) -> list[tuple[str, str]]:
         elif control.value and own not in SENSIBLE:
             pairs.append((control.name, control.value))
         elif control.kind == "date":
-            pairs.append((control.name, "2026-11-20"))
+            pairs.append((control.name, SENSIBLE.get(own, "2026-11-20")))
+        elif re.match(r"mass_[A-Z]", control.name):
+            pairs.append((control.name, "0.5 lb"))
         elif control.name.startswith("printed_"):
             pairs.append((control.name, "3.5"))
         else:
@@ -509,7 +546,7 @@ def second_pages() -> dict[str, str]:
         "lot-cut weighed": reverse("lot-cut", args=[first.code]) + "?weighed=2",
         "lot-split into three": reverse("lot-split", args=[first.code]) + "?pieces=3",
         "return-read preview": reverse("return-read", args=[dispatch.pk])
-        + f"?file={hashlib.sha256(HELD_FILE).hexdigest()}&name=held.csv",
+        + f"?file={hashlib.sha256(held_file()).hexdigest()}&name=held.csv",
     }
 
 
@@ -520,7 +557,17 @@ def find_forms(client: Client) -> dict[str, FoundForm]:
         for form in FormReader(address, body_of(client.get(address))).forms:
             if form.name == name.split()[0]:
                 found[name] = form
-    for _, address in real_addresses():
+    # Of forms that look alike for every record, the one of a record that can take the entry.
+    running = Trial.objects.get(state=Trial.State.RUNNING)
+    split_off = Step.objects.filter(kind=Step.Kind.ASSAY).latest("pk")
+    apt = {reverse("mixing-sheet", args=[running.pk]), reverse("trial-close", args=[running.pk])}
+    apt.add(reverse("step-void", args=[split_off.pk]))
+    for pattern, address in real_addresses():
+        if "POST" not in pattern.callback.allowed_methods and pattern.name not in (
+            "trial-detail",
+            "run-next",
+        ):
+            continue
         response = client.get(address)
         if response.status_code == 302 and resolve(address).url_name == "run-next":
             address = response.headers["Location"]
@@ -529,7 +576,8 @@ def find_forms(client: Client) -> dict[str, FoundForm]:
             continue
         for form in FormReader(address, body_of(response)).forms:
             # The richer one: a lot that is used up may show fewer fields.
-            if form.name not in found or len(form.controls) > len(found[form.name].controls):
+            richer = form.name not in found or len(form.controls) > len(found[form.name].controls)
+            if richer or form.address in apt:
                 found[form.name] = form
     return found
 
@@ -542,28 +590,44 @@ class Attack:
         self.form = form
         self.before = row_counts()
         self.posts = self.accepted = 0
+        self.holes: list[str] = []
 
     def send(self, pairs: list[tuple[str, str]], *, spoilt: dict[str, str], what: str) -> None:
         self.posts += 1
         with transaction.atomic():
             response = self.client.post(self.form.address, encoded(pairs), content_type=FORM_TYPE)
-            self._judge(response, spoilt, f"{self.form.address} {what}")
+            try:
+                self._judge(response, spoilt, f"{self.form.address} {what}")
+            except AssertionError as hole:
+                self.holes.append(str(hole).partition("\n")[0])
             transaction.set_rollback(True)
         if self.form.name in ("own-password", "sign-out"):
+            # An accepted one ended the session.
             self.client.force_login(Member.objects.get(username="keeper"))
+            self.before = row_counts()
+
+    def send_sensibly(self, pairs: list[tuple[str, str]]) -> None:
+        """A sensible entry; where the guard asks back, "keep it as typed" goes into `pairs`, and so into what follows."""
+        self.send(pairs, spoilt={}, what="sensibly filled in")
+        if not self.accepted:
+            pairs.append(("keep_as_typed", "on"))
+            self.send(pairs, spoilt={}, what="sensibly filled in, and meant")
 
     def _judge(self, response, spoilt: dict[str, str], what: str) -> None:
         assert response.status_code in (200, 302, 400, 404), f"{what}: {response.status_code}"
         if response.status_code == 302:
             target = response.headers["Location"]
             assert urlsplit(target).netloc == "", what
-            shown = self.client.get(target, follow=True)
-            # What was taken has to be shown without a stumble, on the page it leads to.
-            assert shown.status_code == 200, f"{what} -> {target}: {shown.status_code}"
-            assert "<script>alert" not in body_of(shown), what
+            # What was taken has to be shown without a stumble on the page it leads to; of the harmless, a few are looked at.
+            if self.accepted % 6 == 0 or any(sign in what for sign in ("<", "xxx", "{", "ud800", "\\n")):
+                shown = self.client.get(target, follow=True)
+                assert shown.status_code == 200, f"{what} -> {target}: {shown.status_code}"
+                assert "<script>alert" not in body_of(shown), what
             self.accepted += 1
             return
-        assert row_counts() == self.before or self.form.name == "mixing-sheet", f"{what}: refused, yet rows changed"
+        assert row_counts() == self.before or self.form.name == "mixing-sheet", (
+            f"{what}: refused, yet rows changed"
+        )
         if response.status_code != 200:
             return
         body = body_of(response)
@@ -571,12 +635,19 @@ class Attack:
         if self.form.name == "mixing-sheet" and 'role="alert"' not in body:
             return
         assert re.search(r'role="alert"[^>]*>\s*(<li>|<b>)?\s*\S', body), f"{what}: refused without a word"
-        again = next((form for form in FormReader(self.form.page, body).forms if form.name == self.form.name), None)
+        if self.form.name == "lot-blend" and "lot" in spoilt:
+            # Without two lots to blend it is the page that asks for them which says so.
+            return
+        again = next(
+            (form for form in FormReader(self.form.page, body).forms if form.name == self.form.name), None
+        )
         assert again is not None, f"{what}: the form is gone"
         kept = again.typed()
         for name, text in spoilt.items():
             if name in kept:
-                assert kept[name].replace("\r\n", "\n") == text.replace("\r\n", "\n"), f"{what}: typed text lost"
+                assert kept[name].replace("\r\n", "\n") == text.replace("\r\n", "\n"), (
+                    f"{what}: typed text lost"
+                )
 
 
 @pytest.fixture(scope="module")
@@ -604,14 +675,17 @@ def test_nonsense_in_any_field_is_refused_in_words(name, as_role, found_forms):
         pattern = next(pattern for pattern in patterns() if pattern.name == name)
         for arguments in real_arguments(pattern):
             with transaction.atomic():
-                response = client.post(reverse(name, kwargs=arguments), "identity=%00", content_type=FORM_TYPE)
+                response = client.post(
+                    reverse(name, kwargs=arguments), "identity=%00", content_type=FORM_TYPE
+                )
                 assert response.status_code in (200, 302, 404)
                 transaction.set_rollback(True)
         return
     attack = Attack(client, found_forms[name])
     good = sensible(attack.form)
-    attack.send(good, spoilt={}, what="sensibly filled in")
-    texts = cycle(NASTY)
+    attack.send_sensibly(good)
+    start = zlib.crc32(name.encode()) % len(NASTY)
+    texts = cycle(NASTY[start:] + NASTY[:start])
     fields = list(dict.fromkeys(control.name for control in attack.form.controls if control.kind != "file"))
     for at in fields:
         for text in islice(texts, TEXTS_PER_FIELD):
@@ -621,31 +695,36 @@ def test_nonsense_in_any_field_is_refused_in_words(name, as_role, found_forms):
             # Django reads a lone surrogate as the sign for "unreadable", which can't be the text that was typed.
             spoilt = {} if "\ud800" in text else {at: text}
             attack.send(pairs, spoilt=spoilt, what=f"{at}={text[:40]!r}")
-        attack.send([pair for pair in good if pair[0] != at], spoilt={}, what=f"without {at}")
+    for at in fields[::2]:
+        attack.send([pair for pair in good if pair[0] != at], spoilt={at: ""}, what=f"without {at}")
+    for at in fields[1::2]:
         attack.send([*good, (at, "x"), (at, "1")], spoilt={}, what=f"{at} three times")
-    for text in NASTY:
-        typed = {control.name for control in attack.form.controls if control.is_typed}
+    typed = {control.name for control in attack.form.controls if control.is_typed}
+    for text in NASTY[start % 7 :: 1 if len(typed) < 3 else 7]:
         pairs = [(key, text if key in typed else value) for key, value in good]
         attack.send(pairs, spoilt={}, what=f"everywhere {text[:40]!r}")
-    attack.send([], spoilt={}, what="empty")
-    attack.send([*good, *((f"more_{number}", "x") for number in range(1001))], spoilt={}, what="1,001 fields more")
+    hidden = {control.name for control in attack.form.controls if control.kind == "hidden"} - {"identity"}
+    attack.send([pair for pair in good if pair[0] in hidden], spoilt={}, what="empty")
+    attack.send(
+        [*good, *((f"more_{number}", "x") for number in range(1001))], spoilt={}, what="1,001 fields more"
+    )
+    assert not attack.holes, "\n".join([f"{len(attack.holes)} of {attack.posts} posts", *attack.holes[:40]])
 
 
-# The forms the crawler's guesses are good enough for: there nonsense in one field meets sense in all others.
-def test_the_guesses_fit_most_forms(as_role, found_forms):
+def test_the_guesses_are_taken_so_that_nonsense_stands_alone(as_role, found_forms):
+    """Nonsense in one field tries a form only where all its other fields would be taken."""
     client = as_role(KEEPER)
     missing = set(POSTABLE) - set(found_forms)
     assert missing <= {"block-close"}, "no page shows these forms, so they are attacked blindly"
+    # A file needs an upload, a sheet is shown and not recorded, and the only reading of a sample is in use already.
+    others = {"sign-in", "sign-out", "return-read", "mixing-sheet", "reading-choose"}
     refused = []
-    for name, form in found_forms.items():
-        if name in ("sign-in", "sign-out", "return-read"):
-            continue
-        attack = Attack(client, form)
-        attack.send(sensible(form), spoilt={}, what="sensibly filled in")
+    for name in found_forms.keys() - others:
+        attack = Attack(client, found_forms[name])
+        attack.send_sensibly(sensible(attack.form))
         if not attack.accepted:
             refused.append(name)
-    print(refused)
-    assert len(refused) < 8, refused
+    assert not refused
 
 
 # ---- Hostile pictures and files, through the pages that take them.
@@ -718,7 +797,9 @@ def test_a_planted_position_is_in_nothing_that_is_kept(page, as_role, found_form
     data = picture("JPEG", (640, 480), exif=exif, comment=b"PLANTED47.113") + b"PLANTED47.113"
     assert data.count(b"PLANTED47.113") == 3
     with transaction.atomic():
-        response = client.post(found_forms[page].address, with_picture(found_forms[page], "PLANTED.jpg", data))
+        response = client.post(
+            found_forms[page].address, with_picture(found_forms[page], "PLANTED.jpg", data)
+        )
         assert response.status_code == 302
         kept = Photo.objects.latest("pk")
         served = client.get(reverse("photo", args=[kept.pk]))
@@ -757,6 +838,8 @@ def test_hostile_files_are_shown_in_words_or_refused(as_role):
             body = body_of(response)
             assert response.status_code == 200, name
             assert "<script>alert" not in body, name
-            assert 'role="alert"' in body or 'class="alert"' in body or "<table" in body, f"{name}: not a word about it"
+            assert 'role="alert"' in body or 'class="alert"' in body or "<table" in body, (
+                f"{name}: not a word about it"
+            )
             assert not AssayReturn.objects.filter(file_name=name).exists()
             transaction.set_rollback(True)

@@ -47,9 +47,10 @@ def plan_outlook(trial: Trial, treatments: int) -> Outlook | None:
         too_small=_too_small(trial, runs, needed_g, ready),
         rows=[_row(trial, treatments, spread, seen) for spread, seen in _spreads(trial)],
         working=(
-            "ln(mg) = treatment + block; a treatment is compared with the control at a level of 5 % over all treatments "
-            "together (Dunnett), two-sided; the gain is the one shown with a chance of 80 %. The spread of ln(mg) is "
-            "sqrt(ln(1 + spread²)). The spread is an assumption unless it is marked as seen in this lot."
+            "ln(expected gold) = treatment + block, the variance of a run growing with its gold as a sum of grains does; a "
+            "treatment is compared with the control at a level of 5 % over all treatments together (Dunnett), two-sided; the "
+            "gain is the one shown with a chance of 80 %. The spread is that of untreated portions over their mean, an "
+            "assumption unless it is marked as seen in this lot."
         ),
     )
 
@@ -77,9 +78,9 @@ def _row(trial: Trial, treatments: int, spread: float, seen: int) -> OutlookRow:
     from trials.calc import power
     from trials.calc.working import figure
 
-    sd_log = power.sd_log_from_cv(spread)
-    ratio = power.detectable_ratio(sd_log, trial.blocks_planned, treatments)
-    blocks = power.blocks_needed(sd_log, float(trial.smallest_ratio), treatments)
+    # As the verdict will reckon: the scatter is grains falling by chance (chance_share 1).
+    ratio = power.detectable_ratio(spread, trial.blocks_planned, treatments, chance_share=1.0)
+    blocks = power.blocks_needed(spread, float(trial.smallest_ratio), treatments, chance_share=1.0)
     return OutlookRow(
         spread=spread,
         seen=seen,

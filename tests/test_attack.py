@@ -364,6 +364,8 @@ def test_nonsense_after_the_question_mark_never_breaks_a_list(as_role):
     for address in addresses:
         body = body_of(client.get(address))
         names = set(re.findall(r'name="([a-z_0-9]+)"', body)) | set(re.findall(r"[?&;]([a-z_]+)=", body))
+        # What a post form asks for is no part of the address.
+        names -= {control.name for form in FormReader(address, body).forms for control in form.controls}
         names |= {"sort", "page", "lot", "pieces", "weighed", "file"}
         for name in sorted(names - {"csrfmiddlewaretoken"}):
             text = quote(next(texts), errors="surrogatepass")
@@ -374,8 +376,9 @@ def test_nonsense_after_the_question_mark_never_breaks_a_list(as_role):
                 assert "<script>alert" not in body_of(response), f"{address}?{query}"
             else:
                 assert urlsplit(response.headers.get("Location", "")).netloc == "", f"{address}?{query}"
-        for query in ("per_page=-1", "per_page=0", "page=-1", "page=0", "page=999999&per_page=1"):
-            assert client.get(f"{address}?{query}").status_code == 200, f"{address}?{query}"
+        if "<table" in body:
+            for query in ("per_page=-1", "per_page=0", "page=-1", "page=0", "page=999999&per_page=1"):
+                assert client.get(f"{address}?{query}").status_code == 200, f"{address}?{query}"
     assert row_counts() == before
 
 

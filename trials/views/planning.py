@@ -44,9 +44,19 @@ def trial_add(request: HttpRequest) -> HttpResponse:
     return render(request, "trials/trial_form.html", {"form": form})
 
 
+def plan_stands(request: HttpRequest, trial: Trial) -> HttpResponse | None:
+    """Lead away from a form that could only be refused: a fixed plan no longer changes."""
+    if request.method != "GET" or trial.state == Trial.State.DRAFT:
+        return None
+    messages.info(request, "The plan of this trial stands: it no longer changes. Plan a new trial instead.")
+    return redirect(trial)
+
+
 @page(role="member", methods=("GET", "POST"))
 def trial_edit(request: HttpRequest, pk: int) -> HttpResponse:
     trial = get_object_or_404(Trial, pk=pk)
+    if response := plan_stands(request, trial):
+        return response
     form = TrialForm(request.POST or None, member=request.user, initial=draft_before(trial))
 
     def make() -> Trial:
@@ -84,6 +94,8 @@ def trial_detail(request: HttpRequest, pk: int) -> HttpResponse:
 @page(role="member", methods=("GET", "POST"))
 def treatment_add(request: HttpRequest, pk: int) -> HttpResponse:
     trial = get_object_or_404(Trial, pk=pk)
+    if response := plan_stands(request, trial):
+        return response
     first = {} if trial.treatments.exists() else {"name": "plain water", "is_control": True}
     form = TreatmentForm(request.POST or None, member=request.user, initial=first)
 
@@ -98,6 +110,8 @@ def treatment_add(request: HttpRequest, pk: int) -> HttpResponse:
 @page(role="member", methods=("GET", "POST"))
 def treatment_edit(request: HttpRequest, pk: int) -> HttpResponse:
     treatment = get_object_or_404(Treatment.objects.select_related("trial"), pk=pk)
+    if response := plan_stands(request, treatment.trial):
+        return response
     form = TreatmentForm(request.POST or None, member=request.user, initial=treatment_before(treatment))
 
     def make() -> Trial:
@@ -117,6 +131,8 @@ def treatment_edit(request: HttpRequest, pk: int) -> HttpResponse:
 @page(role="member", methods=("GET", "POST"))
 def treatment_remove(request: HttpRequest, pk: int) -> HttpResponse:
     treatment = get_object_or_404(Treatment.objects.select_related("trial"), pk=pk)
+    if response := plan_stands(request, treatment.trial):
+        return response
     form = PlainForm(request.POST or None, member=request.user)
 
     def make() -> Trial:

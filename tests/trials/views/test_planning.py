@@ -253,6 +253,14 @@ def test_an_open_block_hides_its_key_on_the_trial_page(client_as):
     assert page.count("<td>wonder rinse</td>") == 1
 
 
+@pytest.mark.parametrize("name", ["trial-edit", "treatment-add"])
+def test_a_fixed_plan_offers_no_form_to_change_it(client_as, name):
+    trial = make_running()
+    response = client_as("member").get(reverse(name, args=[trial.pk]), follow=True)
+    assert response.redirect_chain[0][0] == trial.get_absolute_url()
+    assert "it no longer changes" in response.content.decode()
+
+
 def test_the_seed_is_told_only_once_the_trial_is_closed(client_as):
     """With the seed the plan can be drawn again, so on a running trial it would be the key."""
     trial = make_running(blocks=2)

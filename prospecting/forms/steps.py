@@ -295,7 +295,7 @@ class SplitForm(StepForm):
 
 
 class CutForm(StepForm):
-    """Portions cut of a lot; a subclass says how their masses are typed."""
+    """Portions cut of a lot; a subclass gives `portions()` and, for all of them together, `typed_together()`."""
 
     kind = Step.Kind.CUT
     method = splitting_field()
@@ -303,12 +303,6 @@ class CutForm(StepForm):
     nothing_left = forms.BooleanField(
         label="Nothing is left of the lot: what the portions lack was lost in cutting", required=False
     )
-
-    def portions(self) -> list[dict]:
-        raise NotImplementedError
-
-    def typed_together(self) -> str:
-        raise NotImplementedError
 
     def taken(self) -> dict:
         """All of the lot when nothing is left of it, otherwise what the portions weigh together."""

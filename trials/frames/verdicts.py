@@ -294,6 +294,17 @@ class _Reading:
                 f"{most} runs of {worst} failed, and {others} of any other treatment. If they failed because of what was done "
                 "to them, no analysis of the rest is fair: find out why first."
             )
+        unmixed = [
+            line
+            for line in self.counted
+            if not any(opening.opened_at < line.run.recorded_at for opening in self.openings)
+        ]
+        if unmixed:
+            found.append(
+                f"{len(unmixed)} of the {len(self.counted)} runs that count were logged before anyone had opened the mixing "
+                "sheet, so nobody can have filled those tubs by the plan. Unless the key was known some other way, like is "
+                "compared with like here, and any difference is chance."
+            )
         return found
 
     def _route_why(self, comparison: "ControlComparison | None") -> str:

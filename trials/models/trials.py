@@ -96,6 +96,10 @@ class Trial(models.Model):
     def scale_step_typed(self) -> str:
         return "" if self.scale_step_mg is None else f"{self.scale_step_mg.normalize():f} mg"
 
+    @property
+    def soak_planned(self) -> str:
+        return f"{self.soak_min.normalize():f} min" if self.soak_min else ""
+
     def progress(self) -> dict:
         """How many planned runs there are and how many are in (failed ones too)."""
         return self.planned_runs.aggregate(planned=Count("pk"), logged=Count("run"))

@@ -85,7 +85,7 @@ def run_next(request: HttpRequest, pk: int) -> HttpResponse:
 @page(role="member", methods=("GET", "POST"))
 def run_log(request: HttpRequest, pk: int, blind_code: str) -> HttpResponse:
     """Log one planned run by its blind code. Nothing on this page or behind it names the treatment."""
-    trial = get_object_or_404(Trial.objects.select_related("feed_lot"), pk=pk)
+    trial = get_object_or_404(Trial.objects.select_related("feed_lot", "mixer"), pk=pk)
     planned = get_object_or_404(trial.planned_runs.blind(), blind_code=blind_code.upper())
     if request.method == "GET":
         if planned.is_logged:
@@ -118,7 +118,13 @@ def run_log(request: HttpRequest, pk: int, blind_code: str) -> HttpResponse:
     return render(
         request,
         "trials/run_log.html",
-        {"trial": trial, "planned": planned, "form": form, "progress": trial.progress()},
+        {
+            "trial": trial,
+            "planned": planned,
+            "form": form,
+            "progress": trial.progress(),
+            "tubs_mixed": trial.key_openings.exists(),
+        },
     )
 
 

@@ -18,6 +18,15 @@ FAILED, BELOW, NOT_DONE = "failed", "below", "not done"
 Result = float | str | Mapping[str, int]
 
 
+@pytest.mark.django_db
+def test_runs_logged_before_anyone_could_mix_raise_an_alarm():
+    mixer = make_member()
+    mixed = make_trial({"plain water": WATER, "rinse": LIKE_WATER}, mixer=mixer, key_opened_by=[mixer])
+    unmixed = make_trial({"plain water": WATER, "rinse": LIKE_WATER})
+    assert not any("opened the mixing sheet" in sentence for sentence in found_in(mixed).alarms)
+    assert any("opened the mixing sheet" in sentence for sentence in found_in(unmixed).alarms)
+
+
 def make_trial(
     results: Mapping[str, Sequence[Result]],
     *,

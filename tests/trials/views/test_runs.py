@@ -7,6 +7,7 @@ from django.urls import reverse
 from prospecting.models import Lot
 from tests import make
 from tests.trials.make_trial import log, make_running
+from trials.actions import planning
 from trials.models import Run, Trial
 
 pytestmark = pytest.mark.django_db
@@ -58,6 +59,14 @@ def test_the_panners_page_names_no_treatment(client_as):
     assert trial.planned_runs.first().blind_code in page
     assert "wonder rinse" not in page
     assert "plain water" not in page
+
+
+def test_the_page_warns_until_the_mixer_could_have_mixed(client_as):
+    trial = make_running()
+    client = client_as("member")
+    assert "has not opened the mixing sheet yet" in client.get(log_url(trial)).content.decode()
+    planning.open_key(trial=trial, member=trial.mixer)
+    assert "has not opened the mixing sheet yet" not in client.get(log_url(trial)).content.decode()
 
 
 def test_a_logged_run_keeps_its_treatment_hidden_until_the_block_is_closed(client_as):

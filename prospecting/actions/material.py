@@ -14,7 +14,7 @@ from prospecting.actions.journal import write_journal
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.calc import codes, lineage, mass_balance, units
-from prospecting.models import Dig, Draw, Lot, Origin, Step
+from prospecting.models import Contamination, Dig, Draw, Lot, Origin, Step
 
 _rng = SystemRandom()
 
@@ -27,6 +27,8 @@ class DrawFrom:
     mass_g: Decimal
     typed: str = ""
     field: str | None = "mass"
+    # All that was there was taken, unweighed: the mass follows when the lot's own is corrected.
+    takes_all: bool = False
 
 
 @dataclass(frozen=True)
@@ -56,6 +58,8 @@ class StepDetails:
     target_size_um: Decimal | None = None
     mesh_series: str = ""
     mesh_number: int | None = None
+    measure_ml: Decimal | None = None
+    bulk_density_g_per_ml: Decimal | None = None
     loss_reason: str = ""
     note: str = ""
 
@@ -119,7 +123,7 @@ def record_step(
                 f"{draw.lot.code} is listed twice: give its mass once.", code="lot_twice", field=draw.field
             )
         drawn_already.add(draw.lot.pk)
-        _check_draw(locked[draw.lot.pk], draw)
+        _check_draw(locked[draw.lot.pk], draw, kind)
     loss_g = _check_balance(kind, draws, makes, details, mass_unit=recorded_by.mass_unit)
     step = Step(
         kind=kind,
@@ -131,6 +135,8 @@ def record_step(
         target_size_um=details.target_size_um,
         mesh_series=details.mesh_series,
         mesh_number=details.mesh_number,
+        measure_ml=details.measure_ml,
+        bulk_density_g_per_ml=details.bulk_density_g_per_ml,
         loss_g=loss_g,
         loss_reason=details.loss_reason,
         note=details.note,
@@ -139,7 +145,14 @@ def record_step(
     step.full_clean(exclude=["recorded_by", "voided_by"], validate_constraints=False)
     step.save()
     rows = [
-        Draw(step=step, lot=locked[draw.lot.pk], mass_g=draw.mass_g, mass_typed=draw.typed) for draw in draws
+        Draw(
+            step=step,
+            lot=locked[draw.lot.pk],
+            mass_g=draw.mass_g,
+            mass_typed=draw.typed,
+            takes_all=draw.takes_all,
+        )
+        for draw in draws
     ]
     for row in rows:
         row.clean_fields(exclude=["step", "lot"])
@@ -186,6 +199,7 @@ def make_lots(
                 portion_number=new.portion_number,
                 stripe=stripe,
                 place=new.place,
+                is_marked=any(parent.is_marked for parent in parents),
                 note=new.note,
             )
         )
@@ -252,7 +266,7 @@ def use_of_lot(lot: Lot) -> str:
     if lot.draws.filter(step__voided_at__isnull=True).exists():
         return "has had material taken from it"
     for relation in Lot._meta.related_objects:
-        if relation.related_model in (Draw, Origin):
+        if relation.related_model in (Contamination, Draw, Origin):
             continue
         users = relation.related_model._default_manager.filter(**{relation.field.name: lot})
         if any(field.name == "step" for field in relation.related_model._meta.fields):
@@ -275,9 +289,15 @@ def draw_seed() -> int:
     return secrets.randbelow(2**53)
 
 
-def _check_draw(lot: Lot, draw: DrawFrom) -> None:
+def _check_draw(lot: Lot, draw: DrawFrom, kind: str) -> None:
     if lot.is_void:
         raise Refused(f"{lot.code} is void: nothing can be taken from it.", code="lot_void", field=draw.field)
+    if lot.reserve_reason and kind != Step.Kind.REWEIGH:
+        raise Refused(
+            f"{lot.code} is held back ({lot.reserve_reason}): release it first.",
+            code="held_back",
+            field=draw.field,
+        )
     if lot.on_hand_g == 0:
         raise Refused(f"{lot.code} is used up: nothing is left of it.", code="lot_used_up", field=draw.field)
     try:

@@ -141,6 +141,7 @@ class StepForm(SiteForm):
             "mass_g": lot.on_hand_g,
             "typed": f"all, {self.shown(lot.on_hand_g)}",
             "field": field,
+            "takes_all": True,
         }
 
     def made(self, field: str) -> dict | None:

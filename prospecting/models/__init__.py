@@ -1,4 +1,5 @@
 from prospecting.models.assays import AssayReturn, Dispatch, Laboratory, Reading, Sample
+from prospecting.models.contamination import Contamination
 from prospecting.models.ground import Claim, Dig, Zone
 from prospecting.models.journal import Delivery, JournalEntry
 from prospecting.models.lots import Draw, Lot, Origin, Step
@@ -8,6 +9,7 @@ from prospecting.models.photos import Photo
 __all__ = [
     "AssayReturn",
     "Claim",
+    "Contamination",
     "Delivery",
     "Dig",
     "Dispatch",

@@ -40,6 +40,9 @@ class Step(models.Model):
     target_size_um = models.DecimalField(max_digits=9, decimal_places=1, null=True, blank=True)
     mesh_series = models.CharField(max_length=10, choices=MeshSeries, blank=True)
     mesh_number = models.PositiveSmallIntegerField(null=True, blank=True)
+    # Portions cut by a measure instead of by weight: what the measure holds, and what this material weighs in it.
+    measure_ml = models.DecimalField(max_digits=10, decimal_places=2, null=True, blank=True)
+    bulk_density_g_per_ml = models.DecimalField(max_digits=7, decimal_places=4, null=True, blank=True)
     loss_g = models.DecimalField(max_digits=15, decimal_places=5, default=0)
     loss_reason = models.CharField(max_length=200, blank=True)
     note = models.TextField(blank=True)
@@ -58,6 +61,11 @@ class Step(models.Model):
             models.CheckConstraint(
                 name="step_void_has_reason",
                 condition=Q(voided_at__isnull=True) | (Q(voided_by__isnull=False) & ~Q(void_reason="")),
+            ),
+            models.CheckConstraint(
+                name="step_measure_with_density",
+                condition=Q(measure_ml__isnull=True, bulk_density_g_per_ml__isnull=True)
+                | Q(measure_ml__gt=0, bulk_density_g_per_ml__gt=0),
             ),
         ]
 
@@ -127,6 +135,11 @@ class Lot(models.Model):
     # The zone's stripe, "mixed" for material of several zones.
     stripe = models.CharField(max_length=5, default="none")
     place = models.CharField("where it stands", max_length=120, blank=True)
+    holder = models.CharField("who has it", max_length=120, blank=True)
+    # Held back: nothing is taken from it until it is released. Blank for every other lot.
+    reserve_reason = models.CharField("why it is held back", max_length=200, blank=True)
+    # Kept by actions.contamination: a standing mark is on this lot or on one it was made of.
+    is_marked = models.BooleanField("contamination marked", default=False)
     note = models.TextField(blank=True)
     is_void = models.BooleanField(default=False)
 
@@ -167,6 +180,8 @@ class Draw(models.Model):
     lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="draws")
     mass_g = models.DecimalField(max_digits=15, decimal_places=5)
     mass_typed = models.CharField(max_length=40, blank=True)
+    # All the lot held was taken, unweighed: the mass follows when the lot's own is corrected.
+    takes_all = models.BooleanField(default=False)
 
     class Meta:
         ordering = ["pk"]

@@ -9,7 +9,9 @@ Sedimentary Research 74 (2004) 933; R. Clift, J. R. Grace and M. E. Weber, Bubbl
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 
+from prospecting.calc.checks import need_positive
 from prospecting.calc.sampling import FINE_GOLD_DENSITY, Interval
 from prospecting.calc.units import convert_mass
 
@@ -86,7 +88,7 @@ def colour_class(mass_mg: float) -> int:
     >>> colour_class(4.2), colour_class(4.0), colour_class(0.3)
     (1, 2, 3)
     """
-    _need_positive(mass_mg=mass_mg)
+    need_positive(mass_mg=mass_mg)
     upper, lower = CLASS_LIMITS_MG
     return 1 if mass_mg > upper else 2 if mass_mg >= lower else 3
 
@@ -101,7 +103,7 @@ def size_class(diameter_mm: float, limits_mm: Sequence[float] = SIZE_LIMITS_MM) 
     >>> size_class(0.5)
     'fine'
     """
-    _need_positive(diameter_mm=diameter_mm)
+    need_positive(diameter_mm=diameter_mm)
     if len(limits_mm) != 3 or not limits_mm[0] > limits_mm[1] > limits_mm[2] > 0:
         raise ValueError(f"Three falling limits stand between the size names, not {list(limits_mm)}.")
     return SIZE_NAMES[sum(1 for limit in limits_mm if diameter_mm <= limit)]
@@ -113,13 +115,29 @@ def mean_colour_mg(colours_per_ozt: float) -> float:
     >>> mean_colour_mg(12_000)
     2.5919564
     """
-    _need_positive(colours_per_ozt=colours_per_ozt)
+    need_positive(colours_per_ozt=colours_per_ozt)
     return float(convert_mass(1, "ozt", "mg")) / colours_per_ozt
+
+
+def mean_colour_of_pans_mg(golds_mg: Sequence[Decimal], colours: Sequence[int]) -> float:
+    """Return the mean mass of a colour in mg, from pans both weighed and counted: all their gold over all their colours.
+
+    Each gold stands beside its count, else ValueError; so does no colour at all.
+
+    >>> mean_colour_of_pans_mg([Decimal("2.0"), Decimal("4.0")], [4, 8])
+    0.5
+    """
+    if len(golds_mg) != len(colours):
+        raise ValueError(f"{len(golds_mg)} pans were weighed and {len(colours)} counted: each needs both.")
+    counted = sum(colours)
+    if not counted:
+        raise ValueError("No colour has no mean mass.")
+    return float(sum(golds_mg)) / counted
 
 
 def colours_per_ozt(mean_mg: float) -> float:
     """Return how many colours of this mean mass make a troy ounce."""
-    _need_positive(mean_mg=mean_mg)
+    need_positive(mean_mg=mean_mg)
     return float(convert_mass(1, "ozt", "mg")) / mean_mg
 
 
@@ -129,7 +147,7 @@ def cube_side_mm(mass_g: float, density: float = FINE_GOLD_DENSITY) -> float:
     >>> round(cube_side_mm(31.1034768), 2)
     11.72
     """
-    _need_positive(mass_g=mass_g, density=density)
+    need_positive(mass_g=mass_g, density=density)
     return 10 * math.cbrt(mass_g / density)
 
 
@@ -144,7 +162,7 @@ def grain_shape(
     >>> round(grain_shape(1.2, 0.8, 0.15).corey_factor, 3)
     0.153
     """
-    _need_positive(length_mm=length_mm, breadth_mm=breadth_mm, thickness_mm=thickness_mm, density=density)
+    need_positive(length_mm=length_mm, breadth_mm=breadth_mm, thickness_mm=thickness_mm, density=density)
     if not length_mm >= breadth_mm >= thickness_mm:
         raise ValueError(
             f"Length, breadth and thickness do not rise in this order: {length_mm}, {breadth_mm}, {thickness_mm} mm."
@@ -239,7 +257,7 @@ def ferguson_church_velocity(
     >>> round(ferguson_church_velocity(200, 19_300, c2=BALL_C2), 4)
     0.1852
     """
-    _need_positive(c1=c1, c2=c2)
+    need_positive(c1=c1, c2=c2)
     diameter_m, excess = _ball_in_water(diameter_um, density_kg_per_m3, water)
     pull = excess / water.density_kg_per_m3 * water.gravity_m_per_s2
     viscosity = water.viscosity_pa_s / water.density_kg_per_m3
@@ -251,7 +269,7 @@ def concentration_criterion(heavy_density: float, light_density: float, water_de
 
     The light mineral has to be denser than the water, else ValueError.
     """
-    _need_positive(water_density=water_density)
+    need_positive(water_density=water_density)
     if not heavy_density >= light_density > water_density:
         raise ValueError(
             f"Densities do not rise from water ({water_density}) over the light mineral ({light_density}) to the heavy one "
@@ -366,12 +384,12 @@ def _checked_classes(counts: Sequence[int], mean_mg: Sequence[float]) -> None:
         if not count >= 0 or count != int(count):
             raise ValueError(f"A count is a whole number from 0 up, not {count}.")
     for mass in mean_mg:
-        _need_positive(mean_mg=mass)
+        need_positive(mean_mg=mass)
 
 
 def _ball_in_water(diameter_um: float, density_kg_per_m3: float, water: Water) -> tuple[float, float]:
     """The diameter in m, and how much denser than the water the ball is, in kg/m3."""
-    _need_positive(
+    need_positive(
         diameter_um=diameter_um,
         density_kg_per_m3=density_kg_per_m3,
         water_density_kg_per_m3=water.density_kg_per_m3,
@@ -405,9 +423,3 @@ def _root(rising, start: float) -> float:
             low = middle
         else:
             high = middle
-
-
-def _need_positive(**values: float) -> None:
-    for name, value in values.items():
-        if not (value > 0 and math.isfinite(value)):
-            raise ValueError(f"{name} must be above zero, not {value}.")

@@ -8,11 +8,12 @@ mg of gold per kg of ore. Formulas by name: B. A. Wills and J. A. Finch, Wills' 
 import math
 import random
 import statistics
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc.lineage import weighted_mean
+from prospecting.calc.mass_balance import total_mass_g
 
 Number = Decimal | float | int
 
@@ -88,6 +89,26 @@ def gold_mg(grade_g_per_t: Number, ore_g: Number) -> Number:
     return grade * ore / 1000
 
 
+def total_gold_mg(golds_mg: Iterable[Decimal]) -> Decimal:
+    """Return the gold of several pans together, in mg; none at all holds 0."""
+    return sum(golds_mg, Decimal(0))
+
+
+def pooled_grade_g_per_t(golds_mg: Sequence[Decimal], ores_g: Sequence[Decimal]) -> Decimal:
+    """Return the grade in g/t of several pans taken as one: all their gold (mg) over all their ore (g).
+
+    Each gold stands beside its ore, else ValueError; so does ore of no mass.
+
+    >>> pooled_grade_g_per_t([Decimal(8), Decimal(2)], [Decimal(1000), Decimal(1500)])
+    Decimal('4')
+    """
+    _need(
+        len(golds_mg) == len(ores_g),
+        f"{len(golds_mg)} pans have gold and {len(ores_g)} ore: each needs both.",
+    )
+    return grade_g_per_t(total_gold_mg(golds_mg), total_mass_g(ores_g))
+
+
 def below_scale_grade(scale_step_mg: Number, ore_g: Number) -> Number:
     """Return the grade in g/t that gold below one scale step stays under: shown as "< step/feed", never as zero."""
     _need(scale_step_mg > 0, f"A scale's step is above zero ({scale_step_mg} mg).")
@@ -147,7 +168,8 @@ def two_product_refusal(feed: Number, concentrate: Number, tails: Number) -> str
 def two_product_formula(feed: Number, concentrate: Number, tails: Number) -> Number:
     """Return c(f - t) / f(c - t) as it stands, also where it means nothing; see `two_product` for the checked recovery."""
     f, c, t = _in_kind(feed, concentrate, tails)
-    return c * (f - t) / (f * (c - t))
+    # As two ratios near 1: the products overflow for huge grades.
+    return (f - t) / f * (c / (c - t))
 
 
 def two_product(feed: Number, concentrate: Number, tails: Number) -> TwoProduct:

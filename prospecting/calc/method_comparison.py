@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri, stdtrit
 
-from prospecting.calc.quality_control import checked_pairs, checked_values
+from prospecting.calc.checks import checked_pairs, checked_values
 from prospecting.calc.sampling import Interval
 
 # The usual figure, rounded from 1.95996.

@@ -11,6 +11,8 @@ import statistics
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.checks import checked_pairs, checked_values
+
 # Mean range of two normal values over their sd, 1.1284.
 D2_OF_TWO = 2 / math.sqrt(math.pi)
 WARNING_SIGMAS, ACTION_SIGMAS = 2.0, 3.0
@@ -485,40 +487,6 @@ def carry_over(blanks: Sequence[float], before: Sequence[float], level: float = 
     df = len(values) - 2
     margin = float(stdtrit(df, (1 + level) / 2)) * math.sqrt(rest / df / squares)
     return CarryOver(line.intercept, line.slope, line.slope - margin, line.slope + margin, level)
-
-
-def checked_values(
-    values: Sequence[float], name: str, at_least: int = 1, *, above_zero: bool = False
-) -> list[float]:
-    """Return the values as floats; a missing one, too few, or (where asked) one not above zero raises ValueError."""
-    numbers = [math.nan if value is None else float(value) for value in values]
-    if len(numbers) < at_least:
-        raise ValueError(f"{name} needs at least {at_least} values, not {len(numbers)}.")
-    for place, number in enumerate(numbers, 1):
-        if not math.isfinite(number):
-            raise ValueError(f"{name} has {number} in place {place}: every value must be a finite number.")
-        if above_zero and number <= 0:
-            raise ValueError(
-                f"{name} has {number:g} in place {place}: a value that is not above zero has no logarithm."
-            )
-    return numbers
-
-
-def checked_pairs(
-    first: Sequence[float],
-    second: Sequence[float],
-    first_name: str,
-    second_name: str,
-    at_least: int = 1,
-    *,
-    above_zero: bool = False,
-) -> tuple[list[float], list[float]]:
-    """Return both sides of pairs as floats; sides of unequal length raise ValueError, and all `checked_values` refuses."""
-    a = checked_values(first, first_name, at_least, above_zero=above_zero)
-    b = checked_values(second, second_name, at_least, above_zero=above_zero)
-    if len(a) != len(b):
-        raise ValueError(f"{first_name} has {len(a)} values and {second_name} {len(b)}: pairs need both.")
-    return a, b
 
 
 def _mean_square_difference(a: Sequence[float], b: Sequence[float]) -> float:

@@ -5,8 +5,11 @@ Paper 625-C (1969); F. Garwood, Biometrika 28 (1936) 437. Relative standard devi
 """
 
 import math
-from collections.abc import Sequence
+import statistics
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+
+from prospecting.calc.checks import need_positive
 
 # Fine gold in g/cm3; natural gold is lighter, 15 to 19 (published range, from memory).
 FINE_GOLD_DENSITY = 19.3
@@ -29,6 +32,14 @@ class Interval:
     low: float
     high: float
     level: float
+
+
+@dataclass(frozen=True)
+class GrainRange:
+    """The fine and the coarse end of the gold's grains, in um."""
+
+    fine_um: float
+    coarse_um: float
 
 
 @dataclass(frozen=True)
@@ -80,12 +91,16 @@ class TotalError:
 
 @dataclass(frozen=True)
 class Stage:
-    """One splitting stage: `sample_g` taken from `lot_g` crushed to `top_size_um`; None is a lot without end."""
+    """One splitting stage: `sample_g` taken from `lot_g` crushed to `top_size_um`; None is a lot without end.
+
+    `times_chance` is the variance the way of cutting gives, in units of chance; see `scooping.VARIANCE_TIMES_CHANCE`.
+    """
 
     top_size_um: float
     sample_g: float
     lot_g: float | None
     name: str = ""
+    times_chance: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -123,26 +138,49 @@ class Protocol:
 
 def grain_mass_mg(diameter_um: float, density: float = FINE_GOLD_DENSITY) -> float:
     """Return the mass in mg of a round grain: pi/6 d^3 rho, with rho in g/cm3."""
-    _need_positive(diameter_um=diameter_um, density=density)
+    need_positive(diameter_um=diameter_um, density=density)
     return math.pi / 6 * (diameter_um * 1e-4) ** 3 * density * 1000
+
+
+def grain_diameter_um(mass_mg: float, density: float = FINE_GOLD_DENSITY) -> float:
+    """Return the diameter in um of a round grain of this mass: `grain_mass_mg` turned round.
+
+    >>> round(grain_diameter_um(grain_mass_mg(250)), 6)
+    250.0
+    """
+    need_positive(mass_mg=mass_mg, density=density)
+    return math.cbrt(mass_mg / (1000 * density * math.pi / 6)) * 1e4
 
 
 def flake_mass_mg(
     diameter_um: float, diameter_to_thickness: float, density: float = FINE_GOLD_DENSITY
 ) -> float:
     """Return the mass in mg of a round flake: pi/4 d^2 (d/k) rho, k its diameter over its thickness."""
-    _need_positive(diameter_um=diameter_um, diameter_to_thickness=diameter_to_thickness, density=density)
+    need_positive(diameter_um=diameter_um, diameter_to_thickness=diameter_to_thickness, density=density)
     return math.pi / 4 * (diameter_um * 1e-4) ** 3 / diameter_to_thickness * density * 1000
 
 
-def expected_grains(grade_g_per_t: float, sample_g: float, grain_mg: float) -> float:
-    """Return how many grains of `grain_mg` a sample holds on average, were all its gold such grains.
+def grain_range_um(usual_um: float, top_um: float | None = None) -> GrainRange:
+    """Return half and twice the usual size of the gold's grains, in um, none above the ore's top size where it is known.
 
-    >>> expected_grains(1.0, 1000, 0.5)
-    2.0
+    A guess of ours, no source: it stands in until somebody gives the range.
+
+    >>> grain_range_um(200, 300)
+    GrainRange(fine_um=100.0, coarse_um=300)
     """
-    _need_positive(grain_mg=grain_mg)
-    return sample_g * grade_g_per_t / 1000 / grain_mg
+    need_positive(usual_um=usual_um)
+    most_um = 2 * usual_um
+    return GrainRange(usual_um / 2, most_um if top_um is None else min(most_um, top_um))
+
+
+def expected_grains(grade_g_per_t: float, sample_g: float, grain_mg: float, share: float = 1.0) -> float:
+    """Return how many grains of `grain_mg` a sample holds on average, were `share` (0 to 1) of its gold such grains.
+
+    >>> expected_grains(1.0, 1000, 0.5), expected_grains(1.0, 1000, 0.5, share=0.25)
+    (2.0, 0.5)
+    """
+    need_positive(grain_mg=grain_mg)
+    return sample_g * (grade_g_per_t * share) / 1000 / grain_mg
 
 
 def chance_of_none(grains: float) -> float:
@@ -155,6 +193,23 @@ def counting_spread(grains: float) -> float:
     return 1 / math.sqrt(grains) if grains > 0 else math.inf
 
 
+def spread_of_sampling(grades_g_per_t: Sequence[float], mean_g_per_t: float, assay_sd: float) -> float:
+    """Return the relative sd that sampling leaves in the mean of assays of one material: sqrt(s^2 - assay_sd^2) / sqrt(n).
+
+    `grades_g_per_t` are the n assays, two or more, `mean_g_per_t` their mean as it is used, `assay_sd` the relative sd of one
+    assay. s is their scatter over that mean (divisor n - 1); 0 where the assays' own error explains all of it. Fewer than two
+    assays, or a mean that is not above zero, raise ValueError.
+
+    >>> round(spread_of_sampling([6.0, 10.0], 8.0, 0.25), 3)
+    0.177
+    """
+    need_positive(mean_g_per_t=mean_g_per_t)
+    if len(grades_g_per_t) < 2:
+        raise ValueError(f"{len(grades_g_per_t)} assays: a scatter needs at least 2.")
+    scatter = statistics.stdev(grades_g_per_t) / mean_g_per_t
+    return math.sqrt(max(0.0, scatter**2 - assay_sd**2)) / math.sqrt(len(grades_g_per_t))
+
+
 def grains_for_chance(probability: float) -> float:
     """Return the expected grains that give `probability` of at least one: -ln(1 - p)."""
     if not 0 <= probability < 1:
@@ -164,25 +219,25 @@ def grains_for_chance(probability: float) -> float:
 
 def sample_mass_g(grains: float, grain_mg: float, grade_g_per_t: float) -> float:
     """Return the sample in g expected to hold `grains` of `grain_mg` at this grade."""
-    _need_positive(grade_g_per_t=grade_g_per_t)
+    need_positive(grade_g_per_t=grade_g_per_t)
     return grains * grain_mg * 1000 / grade_g_per_t
 
 
-def enough_grains_mass_g(grain_mg: float, grade_g_per_t: float) -> float:
+def enough_grains_mass_g(grain_mg: float, grade_g_per_t: float, share: float = 1.0) -> float:
     """Return the sample in g expected to hold ENOUGH_GRAINS grains of `grain_mg`: counting chance is then about 22 % (one sd).
 
-    `grain_mg` is the mass of the coarsest class that matters: it rules the spread.
+    `grain_mg` is the mass of the coarsest class that matters: it rules the spread. `share` of the gold (0 to 1) is in it.
 
     >>> enough_grains_mass_g(0.1, 5)
     400.0
     """
-    _need_positive(grain_mg=grain_mg)
-    return sample_mass_g(ENOUGH_GRAINS, grain_mg, grade_g_per_t)
+    need_positive(grain_mg=grain_mg)
+    return sample_mass_g(ENOUGH_GRAINS, grain_mg, grade_g_per_t * share)
 
 
 def grade_for_grains(grains: float, grain_mg: float, sample_g: float) -> float:
     """Return the grade in g/t at which a sample is expected to hold `grains` of `grain_mg`."""
-    _need_positive(sample_g=sample_g)
+    need_positive(sample_g=sample_g)
     return grains * grain_mg * 1000 / sample_g
 
 
@@ -233,7 +288,7 @@ def compare_counts(
     """
     from scipy.stats import binomtest
 
-    _need_positive(mass_a=mass_a, mass_b=mass_b)
+    need_positive(mass_a=mass_a, mass_b=mass_b)
     if count_a + count_b == 0:
         raise ValueError("Two counts of nothing cannot be compared.")
     test = binomtest(count_a, count_a + count_b, mass_a / (mass_a + mass_b))
@@ -259,17 +314,21 @@ def mineralogical_factor(mineral_fraction: float, mineral_density: float, gangue
 
 def liberation_factor(liberation_um: float, top_size_um: float, exponent: float) -> float:
     """Return Gy's l: (liberation size / top size)^exponent, 1 once the ore is no coarser than its gold."""
-    _need_positive(liberation_um=liberation_um, top_size_um=top_size_um)
+    need_positive(liberation_um=liberation_um, top_size_um=top_size_um)
     return min(1.0, (liberation_um / top_size_um) ** exponent)
 
 
 def relative_variance(sampling_constant: float, stage: Stage) -> float:
-    """Return f g c l d^3 (1/sample - 1/lot), d the top size (d95) in cm. A sample heavier than its lot raises ValueError."""
-    _need_positive(sample_g=stage.sample_g, top_size_um=stage.top_size_um)
+    """Return f g c l d^3 (1/sample - 1/lot) times the stage's `times_chance`, d the top size (d95) in cm.
+
+    A sample heavier than its lot raises ValueError.
+    """
+    need_positive(sample_g=stage.sample_g, top_size_um=stage.top_size_um, times_chance=stage.times_chance)
     if stage.lot_g is not None and stage.sample_g > stage.lot_g:
         raise ValueError(f"A sample of {stage.sample_g} g cannot come from a lot of {stage.lot_g} g.")
     of_lot = 0.0 if stage.lot_g is None else 1 / stage.lot_g
-    return sampling_constant * (stage.top_size_um * 1e-4) ** 3 * (1 / stage.sample_g - of_lot)
+    by_chance = sampling_constant * (stage.top_size_um * 1e-4) ** 3 * (1 / stage.sample_g - of_lot)
+    return stage.times_chance * by_chance
 
 
 def minimum_sample_g(
@@ -279,7 +338,7 @@ def minimum_sample_g(
 
     A floor: segregation, careless splitting and assay errors come on top.
     """
-    _need_positive(
+    need_positive(
         sampling_constant=sampling_constant, top_size_um=top_size_um, target_relative_sd=target_relative_sd
     )
     of_lot = 0.0 if lot_g is None else 1 / lot_g
@@ -347,6 +406,19 @@ def total_error(errors: Sequence[FundamentalError]) -> TotalError:
         raise ValueError("A protocol has at least one stage.")
     variances = [error.relative_variance for error in errors]
     return TotalError(math.fsum(variances), variances.index(max(variances)))
+
+
+def finer_sieves(openings_um: Mapping[int, float], top_size_um: float, many: int) -> list[tuple[int, float]]:
+    """Return the next `many` sieves of a series below a top size, as (number, opening in um), the coarsest first.
+
+    `openings_um` maps sieve numbers to openings, as in `units.ASTM_E11_UM`. Fewer come back where the series ends.
+
+    >>> finer_sieves({18: 1000, 20: 850, 25: 710, 30: 600}, 850, 2)
+    [(25, 710.0), (30, 600.0)]
+    """
+    need_positive(top_size_um=top_size_um)
+    below = [(number, float(opening)) for number, opening in openings_um.items() if opening < top_size_um]
+    return sorted(below, key=lambda sieve: -sieve[1])[:many]
 
 
 def split_protocol(
@@ -435,14 +507,8 @@ def ingamells_constant_g(relative_sd: float, sample_g: float) -> float:
 
 def ingamells_mass_g(constant_g: float, target_relative_sd: float) -> float:
     """Return the mass in g that gives the target relative sd by Ingamells's constant: Ks / R^2, R in percent."""
-    _need_positive(target_relative_sd=target_relative_sd)
+    need_positive(target_relative_sd=target_relative_sd)
     return constant_g / (100 * target_relative_sd) ** 2
-
-
-def _need_positive(**values: float) -> None:
-    for name, value in values.items():
-        if not value > 0:
-            raise ValueError(f"{name} must be above zero, not {value}.")
 
 
 def _checked_level(level: float) -> float:

@@ -7,6 +7,7 @@ are a stated range and no correction: nothing here mends a scooped sample. Plain
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from prospecting.calc.sampling import counting_spread
@@ -75,9 +76,24 @@ def cut_certainty(colours: float, cut: str) -> CutCertainty:
         cut=cut,
         variance_times_chance=times,
         as_sure_as=(colours / times[0], colours / times[1]),
-        relative_sd=(by_chance * math.sqrt(times[0]), by_chance * math.sqrt(times[1])),
+        relative_sd=spread_when_cut([by_chance], cut),
         by_chance=by_chance,
     )
+
+
+def spread_when_cut(by_chance: Sequence[float], cut: str) -> tuple[float, float]:
+    """Return the relative sd after this way of cutting, as (best, worst): what chance alone gives, times the root of the range.
+
+    `by_chance` is one relative sd, or several where it is not known closer; the least and the most of them count. A way of
+    cutting that was not measured raises ValueError, and so does no sd at all.
+
+    >>> [round(sd, 2) for sd in spread_when_cut([0.1, 0.2], "scooped")]
+    [0.1, 0.88]
+    """
+    if not by_chance:
+        raise ValueError("No spread by chance was given.")
+    least, most = _variance_times_chance(cut)
+    return min(by_chance) * math.sqrt(least), max(by_chance) * math.sqrt(most)
 
 
 def colours_for_spread(relative_sd: float, cut: str) -> tuple[float, float]:

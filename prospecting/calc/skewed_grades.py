@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import hyp0f1, stdtrit
 
-from prospecting.calc.quality_control import checked_values
+from prospecting.calc.checks import checked_values
 from prospecting.calc.sampling import Interval
 
 DRAWS_AT_ONCE = 1_000_000

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import erfc, ndtri
 
-from prospecting.calc.quality_control import checked_pairs
+from prospecting.calc.checks import checked_pairs
 from prospecting.calc.sampling import Interval
 
 # All orders are counted up to so many results; Gilbert (1987) asks for it up to 10, where the approximation is rough.
@@ -44,6 +44,15 @@ class MannKendall:
     @property
     def method(self) -> str:
         return NORMAL if self.p_exact is None else EXACT
+
+    @property
+    def pairs(self) -> int:
+        return self.results * (self.results - 1) // 2
+
+    @property
+    def rising_pairs(self) -> int:
+        """Pairs that rise, with half of those that tie."""
+        return round((self.pairs + self.s) / 2)
 
     @property
     def p_two_sided(self) -> float:
@@ -77,6 +86,8 @@ def mann_kendall(time: Sequence[float], value: Sequence[float]) -> MannKendall:
     >>> found = mann_kendall([1, 2, 3, 4, 5, 6, 7, 8], [10, 22, 21, 30, 22.5, 40, 38, 45])
     >>> found.s, round(found.p_two_sided, 4), found.method
     (22, 0.0055, 'exact')
+    >>> found.rising_pairs, found.pairs
+    (25, 28)
     """
     times, values = (np.array(side) for side in checked_pairs(time, value, "time", "value", at_least=3))
     for side, name in ((times, "time"), (values, "value")):

@@ -5,6 +5,7 @@ pint, quart and gallon are meant wherever no other is named. A drop is nominal, 
 drops differ with the dropper and the liquid.
 """
 
+import math
 import re
 import unicodedata
 from collections.abc import Mapping
@@ -13,6 +14,8 @@ from decimal import ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
 
 LONGEST_TEXT = 40
+# A rounding no scale would show (our own limit, no source).
+ALIKE_WITHIN = Decimal("0.0001")
 
 _GRAIN_G = Fraction("0.06479891")
 _POUND_G = Fraction("453.59237")
@@ -450,6 +453,28 @@ def convert_dose(value: Decimal | float, unit: str, to: str) -> Decimal:
     return _to_decimal(_as_fraction(value) * DOSE_ML_PER_L[unit] / DOSE_ML_PER_L[to])
 
 
+def share_of_percent(percent: Decimal | float) -> float:
+    """Return percent as a fraction.
+
+    >>> share_of_percent(Decimal("12.5"))
+    0.125
+    """
+    return float(percent) / 100
+
+
+def reads_alike(read: Decimal, meant: Decimal) -> bool:
+    """Return whether a rounded text, read again, gives what was meant, within ALIKE_WITHIN of it; both in one unit.
+
+    Nothing meant raises ValueError.
+
+    >>> reads_alike(Decimal("9979"), Decimal("9979.03")), reads_alike(Decimal("9970"), Decimal("9979.03"))
+    (True, False)
+    """
+    if not meant:
+        raise ValueError("Nothing has no rounding to compare.")
+    return abs(read / meant - 1) < ALIKE_WITHIN
+
+
 def format_mass(mass_g: Decimal | float | None, unit: str) -> str:
     """Return a mass of material in "lb", "kg" or "g"; small masses are in g whatever the unit. Nothing for None."""
     number = _shown(mass_g)
@@ -503,6 +528,23 @@ def format_share(fraction: Decimal | float | None) -> str:
     if abs(percent) < 1:
         return f"{_significant(percent, 2)} %"
     return f"{_rounded(percent, 1)} %"
+
+
+def format_odds(chance: float) -> str:
+    """Return a chance, 0 to 1, as one says it: in so many for the small ones, in ten for the others. Else ValueError.
+
+    >>> format_odds(0.0486), format_odds(0.7)
+    ('about 1 in 21', 'about 7 in 10')
+    """
+    if not 0 <= chance <= 1:
+        raise ValueError(f"A chance lies between 0 and 1, not {chance}.")
+    if chance < 0.001:
+        return "fewer than 1 in 1000"
+    if chance <= 0.4:
+        return f"about 1 in {round(1 / chance, 1 - int(math.log10(1 / chance))):.0f}"
+    if chance > 0.99:
+        return "nearly all"
+    return f"about {10 * chance:.0f} in 10" if round(10 * chance) < 10 else "more than 9 in 10"
 
 
 def _tidy(text: str) -> str:

@@ -36,7 +36,6 @@ class Result:
     limit_g_per_t: Decimal | None
     is_below: bool
     mass_g: Decimal
-    url: str
     label: str
     is_above: bool = False
     is_dry: bool = True
@@ -85,7 +84,7 @@ def mean_grade(results: Sequence[Result]) -> MeanGrade:
 
     >>> day = datetime.date(2026, 5, 3)
     >>> def pan(grade, limit): return Result(PAN, "X", day, day, day, Decimal(1), grade, limit, limit is not None,
-    ...                                      Decimal(400), "", "")
+    ...                                      Decimal(400), "")
     >>> mean = mean_grade([pan(Decimal(6), None), pan(None, Decimal("0.5"))])
     >>> print(mean.low_g_per_t, mean.high_g_per_t)
     3 3.25
@@ -95,6 +94,11 @@ def mean_grade(results: Sequence[Result]) -> MeanGrade:
     if any(result.is_above for result in results):
         return MeanGrade(low, None)
     return MeanGrade(low, weighted_mean([_most(result) for result in results], weights))
+
+
+def counted_mass_g(results: Sequence[Result]) -> Decimal:
+    """Return the mass that these results speak for together, in g: each its share of the mass measured."""
+    return sum((result.weight_g for result in results), Decimal(0))
 
 
 def recovery_between(panned: MeanGrade, assayed: MeanGrade) -> Between:
@@ -108,6 +112,14 @@ def recovery_between(panned: MeanGrade, assayed: MeanGrade) -> Between:
     if assayed.low_g_per_t > 0 and panned.high_g_per_t is not None:
         high = apparent_recovery(panned.high_g_per_t, assayed.low_g_per_t)
     return Between(low, high)
+
+
+def total_share(shares: Sequence[Decimal]) -> Decimal:
+    """Return the part of a lot that several digs make up together. More than the whole raises ValueError."""
+    total = sum(shares, Decimal(0))
+    if not 0 <= total <= 1:
+        raise ValueError(f"Shares of one lot sum to {total}: they lie between nothing and the whole.")
+    return total
 
 
 def mean_day(days: Sequence[tuple[datetime.date, Decimal]]) -> datetime.date:

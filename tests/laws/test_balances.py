@@ -61,7 +61,7 @@ def test_portions_hold_every_gram_of_every_dig(story, parts):
 
 
 def pan(g_per_t: Decimal | None, mass_g: Decimal, limit: Decimal | None = None, kind: str = PAN) -> Result:
-    return Result(kind, "", DAY, DAY, DAY, Decimal(1), g_per_t, limit, limit is not None, mass_g, "", "")
+    return Result(kind, "", DAY, DAY, DAY, Decimal(1), g_per_t, limit, limit is not None, mass_g, "")
 
 
 grades = st.decimals(min_value="0.001", max_value="500", places=3)

@@ -12,7 +12,8 @@ from fractions import Fraction
 import numpy as np
 from scipy.special import chdtrc
 
-from trials.calc.ranks import deal_out, numbers
+from prospecting.calc.checks import numbers
+from trials.calc.ranks import deal_out
 from trials.calc.simultaneous import t_quantile
 
 # Products of rate and time span looked at first for a curve with a floor: from hardly bent to over at once.

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import fdtrc
 
+from prospecting.calc.checks import numbers
 from trials.calc.least_squares import fit
-from trials.calc.ranks import numbers
 from trials.calc.simultaneous import t_quantile, t_two_sided
 
 CELLS = ("neither", "a_only", "b_only", "both")

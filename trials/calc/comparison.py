@@ -16,6 +16,8 @@ from trials.calc.working import Working, WorkingRow, figure, given
 
 # A run whose gold the scale could not show: lower than every weight, tied with its like. A failed run is None.
 BELOW_SCALE = -math.inf
+# Share of all runs that may be below the scale before only places are compared: more, and the bounds tell nothing.
+MOST_BELOW = 0.25
 # Spread of logarithms under which runs count as exactly alike.
 NO_SPREAD = 1e-9
 # Squared relative spread under which an iterated fit counts as hitting every run.
@@ -60,7 +62,8 @@ class ControlComparison:
 
     `route` is "mass", "ranks" or "colours"; `mean` figures are mg or colours per run, blocks taken out. `sd_log` is the spread
     of equal runs of the control within blocks (of ln, or relative, which is near the same), `df` its degrees of freedom.
-    `chance_share` as in `power.power_against_control`: how the spread moves with the ratio.
+    `critical_t` and `equivalence_t` are how many standard errors each way the intervals judged together and those of
+    equivalence reach. `chance_share` as in `power.power_against_control`: how the spread moves with the ratio.
     """
 
     route: str
@@ -68,18 +71,19 @@ class ControlComparison:
     unit: str
     control: Hashable
     control_runs: int
-    control_mean: float | None
     treatments: tuple[TreatmentComparison, ...]
     confidence: float
     blocks: int
     runs_used: int
     runs_left_out: int
-    runs_below_scale: int
-    sd_log: float | None
-    df: int | None
-    critical_t: float | None
-    dispersion: float | None
     working: Working
+    control_mean: float | None = None
+    runs_below_scale: int = 0
+    sd_log: float | None = None
+    df: int | None = None
+    critical_t: float | None = None
+    equivalence_t: float | None = None
+    dispersion: float | None = None
     chance_share: float = 0.0
 
     @property
@@ -90,6 +94,14 @@ class ControlComparison:
     def judged_together(self) -> int:
         """How many treatments could be set beside the control."""
         return sum(1 for entry in self.treatments if entry.p_adjusted is not None)
+
+    def gain(self, treatment: Hashable) -> float | None:
+        """How much more a run of the treatment gives than one of the control, in mg or colours; below zero less.
+
+        None where the runs do not tell both.
+        """
+        mean = self.of(treatment).mean
+        return mean - self.control_mean if mean and self.control_mean else None
 
     def of(self, treatment: Hashable) -> TreatmentComparison:
         """The comparison of one treatment; ValueError for the control or a name not in the trial."""
@@ -147,6 +159,15 @@ class _Trial:
         )
 
 
+@dataclass(frozen=True)
+class _Judged:
+    """Treatments with their intervals, and how many standard errors each way these reach; None where there is no spread."""
+
+    entries: Sequence[TreatmentComparison] = ()
+    critical_t: float | None = None
+    equivalence_t: float | None = None
+
+
 def compare_gold(
     values_mg: Sequence[float | None],
     treatments: Sequence[Hashable],
@@ -155,13 +176,118 @@ def compare_gold(
     confidence: float = 0.95,
     scale_step_mg: float | None = None,
 ) -> ControlComparison:
-    """Return the comparison by mass; by place within the blocks when any run came out below the scale.
+    """Return the comparison by mass; by place within the blocks where too many runs came out below the scale.
 
-    The choice follows from a mass being unknown, not from the answer. Arguments as in `compare_masses`.
+    A few runs below the scale are taken once as nothing and once as a whole step (`compare_bounded`). More than
+    `MOST_BELOW` of all runs, more than half of one treatment's, or an unknown step leave only places. The choice follows
+    from how many masses are unknown, not from the answer. Arguments as in `compare_masses`.
     """
-    if any(value == BELOW_SCALE for value in values_mg):
-        return compare_ranks(values_mg, treatments, blocks, control, confidence)
-    return compare_masses(values_mg, treatments, blocks, control, confidence, scale_step_mg)
+    columns = values_mg, treatments, blocks, control, confidence
+    if not any(value == BELOW_SCALE for value in values_mg):
+        return compare_masses(*columns, scale_step_mg)
+    if scale_step_mg and _few_below(values_mg, treatments):
+        try:
+            return compare_bounded(*columns, scale_step_mg)
+        except ValueError:
+            # With those runs as nothing no mass is left to some block: places need no masses.
+            pass
+    return compare_ranks(*columns)
+
+
+def compare_bounded(
+    values_mg: Sequence[float | None],
+    treatments: Sequence[Hashable],
+    blocks: Sequence[Hashable],
+    control: Hashable,
+    confidence: float = 0.95,
+    scale_step_mg: float = 0.0,
+) -> ControlComparison:
+    """Return the comparison by mass whose intervals hold whatever the runs below the scale may have weighed.
+
+    Parameters
+    ----------
+    Everything as in `compare_masses`; BELOW_SCALE stands for a mass from 0 to `scale_step_mg`, which must be above 0.
+
+    Notes
+    -----
+    A ratio is lowest with the treatment's unknown masses 0 and the control's a whole step, and highest the other way
+    round; all 0 and all a step are reckoned too. Each interval runs around all these ratios with the largest of their
+    standard errors; the ratio given is that of half a step for each. `se_log` is half the joint interval over its
+    critical t. Our own bounds; tests hold them against masses drawn between the ends, tests/calibration against truth.
+
+    >>> mg = [3.1, 3.9, 4.4, 5.1, BELOW_SCALE, 2.9, 5.0, 6.6]
+    >>> found = compare_bounded(mg, ["water", "rinse"] * 4, [1, 1, 2, 2, 3, 3, 4, 4], "water", scale_step_mg=0.5)
+    >>> entry = found.of("rinse")
+    >>> round(entry.ratio, 2), found.runs_below_scale  # (3.9 + 5.1 + 2.9 + 6.6) / (3.1 + 4.4 + 0.25 + 5.0)
+    (1.45, 1)
+    """
+    if not scale_step_mg > 0:
+        raise ValueError(f"scale step {scale_step_mg} mg: it must be above 0.")
+
+    def taken_as(of_control: float, of_others: float) -> ControlComparison:
+        known = [
+            (of_control if name == control else of_others) * scale_step_mg if value == BELOW_SCALE else value
+            for value, name in zip(values_mg, treatments, strict=True)
+        ]
+        return _compare_masses(
+            known, treatments, blocks, control, confidence, scale_step_mg, may_be_nothing=True
+        )
+
+    middle, *ends = (taken_as(*ends) for ends in ((0.5, 0.5), (0.0, 0.0), (1.0, 1.0), (1.0, 0.0), (0.0, 1.0)))
+    entries = tuple(
+        _between(entry, [end.of(entry.treatment) for end in ends], middle) for entry in middle.treatments
+    )
+    below = sum(1 for value in values_mg if value == BELOW_SCALE)
+    runs = "1 run" if below == 1 else f"{below} runs"
+    bounds = (
+        f"{runs} of {middle.runs_used} came out below the scale: anything from nothing to {figure(scale_step_mg)} mg. "
+        "Every interval holds whatever they weighed."
+    )
+    working = replace(middle.working, assumptions=(*middle.working.assumptions, bounds))
+    return replace(middle, treatments=entries, runs_below_scale=below, working=working)
+
+
+def _few_below(values_mg: Sequence[float | None], treatments: Sequence[Hashable]) -> bool:
+    """Whether so few runs are below the scale that their masses hardly matter."""
+    runs: dict[Hashable, list[bool]] = {}
+    for value, name in zip(values_mg, treatments, strict=True):
+        if value is not None:
+            runs.setdefault(name, []).append(value == BELOW_SCALE)
+    below, counted = sum(map(sum, runs.values())), sum(map(len, runs.values()))
+    return below <= MOST_BELOW * counted and all(2 * sum(row) <= len(row) for row in runs.values())
+
+
+def _between(
+    middle: TreatmentComparison, ends: Sequence[TreatmentComparison], comparison: ControlComparison
+) -> TreatmentComparison:
+    """The intervals around all the ratios that the unknown masses allow, as wide as the widest spread they allow."""
+    if comparison.critical_t is None or None in (middle.se_log, *(end.se_log for end in ends)):
+        return middle
+    logs = [math.log(entry.ratio) for entry in (middle, *ends)]
+    se = max(entry.se_log for entry in (middle, *ends))
+
+    def around(t: float) -> tuple[float, float]:
+        return _exp(min(logs) - t * se), _exp(max(logs) + t * se)
+
+    lower, upper = around(comparison.critical_t)
+    lower_90, upper_90 = around(t_quantile(0.95, comparison.df))
+    lower_95, upper_95 = around(t_quantile(0.975, comparison.df))
+    equivalence_lower, equivalence_upper = around(comparison.equivalence_t)
+    return replace(
+        middle,
+        lower=lower,
+        upper=upper,
+        p_adjusted=max(entry.p_adjusted for entry in (middle, *ends)),
+        p_alone=max(entry.p_alone for entry in (middle, *ends)),
+        lower_90=lower_90,
+        upper_90=upper_90,
+        lower_95=lower_95,
+        upper_95=upper_95,
+        equivalence_lower=equivalence_lower,
+        equivalence_upper=equivalence_upper,
+        # What the joint interval comes to in standard errors: what could have been seen is reckoned from it.
+        se_log=se + (max(logs) - min(logs)) / 2 / comparison.critical_t,
+    )
 
 
 def compare_masses(
@@ -194,19 +320,26 @@ def compare_masses(
     >>> round(found.of("rinse").ratio, 3)  # (3.9 + 5.1 + 2.9 + 6.6) / (3.1 + 4.4 + 2.2 + 5.0)
     1.259
     """
+    return _compare_masses(values_mg, treatments, blocks, control, confidence, scale_step_mg)
+
+
+def _compare_masses(
+    values_mg, treatments, blocks, control, confidence, scale_step_mg, *, may_be_nothing: bool = False
+) -> ControlComparison:
     check_level("confidence", confidence)
-    trial = _read_masses(values_mg, treatments, blocks, control)
+    read = _read if may_be_nothing else _read_masses
+    trial = read(values_mg, treatments, blocks, control)
     _check_spread_left(trial)
     fitted = fit_masses(trial.values, trial.treatments, trial.blocks)
     floor = float(np.mean(scale_step_mg**2 / fitted.expected)) / 12 if scale_step_mg else 0.0
     # Masses that the model hits exactly leave only what the iteration stopped short of.
     seen = fitted.dispersion if fitted.pearson_chi2 > EXACT_FIT * sum(trial.values) else 0.0
     dispersion = max(seen, floor)
-    entries, critical = _ratio_entries(trial, fitted.fit, math.sqrt(dispersion), fitted.df, confidence)
+    judged = _ratio_entries(trial, fitted.fit, math.sqrt(dispersion), fitted.df, confidence)
     control_mean = _expected_mean(fitted.fit, control)
     entries = [
         replace(entry, mean=_expected_mean(fitted.fit, entry.treatment)) if entry.ratio is not None else entry
-        for entry in entries
+        for entry in judged.entries
     ]
     middle = control_mean or _mean(trial.values)
     sd = math.sqrt(dispersion / middle)
@@ -239,27 +372,23 @@ def compare_masses(
             "of the mean",
             "standard result",
         ),
-        *_critical_row(critical, entries, fitted.df, confidence),
-        *_ratio_rows(entries, critical, sd, control),
+        *_critical_row(judged.critical_t, entries, fitted.df, confidence),
+        *_ratio_rows(entries, judged.critical_t, sd, control),
     ]
-    return ControlComparison(
+    return _comparison(
+        trial,
+        confidence,
+        rows,
+        assumptions,
+        judged,
         route="mass",
         method="Ratios of expected gold: log-linear, blocks in the model, scatter taken from the runs, all judged together.",
         unit="mg",
-        control=control,
-        control_runs=trial.runs_of(control),
         control_mean=control_mean,
         treatments=tuple(entries),
-        confidence=confidence,
-        blocks=len(set(trial.blocks)),
-        runs_used=len(trial.values),
-        runs_left_out=trial.left_out,
-        runs_below_scale=0,
         sd_log=sd if sd > NO_SPREAD else None,
         df=fitted.df,
-        critical_t=critical,
         dispersion=dispersion,
-        working=Working(tuple(rows), tuple(assumptions)),
         chance_share=1.0,
     )
 
@@ -325,7 +454,7 @@ def compare_with_control(
         assumptions.append(
             f"The runs agree within the scale's step of {figure(scale_step_mg)} mg; its rounding is taken as their spread."
         )
-    entries, critical = _ratio_entries(trial, logs, sd_log, logs.df, confidence)
+    judged = _ratio_entries(trial, logs, sd_log, logs.df, confidence)
     rows = [
         _model_row("ln(mg) = treatment + block + error, by least squares", trial),
         WorkingRow(
@@ -336,27 +465,22 @@ def compare_with_control(
             "",
             "standard result",
         ),
-        *_critical_row(critical, entries, logs.df, confidence),
-        *_ratio_rows(entries, critical, sd_log, control),
+        *_critical_row(judged.critical_t, judged.entries, logs.df, confidence),
+        *_ratio_rows(judged.entries, judged.critical_t, sd_log, control),
     ]
-    return ControlComparison(
+    return _comparison(
+        trial,
+        confidence,
+        rows,
+        assumptions,
+        judged,
         route="mass",
         method="Ratios of gold masses: logarithms, blocks in the model, all treatments judged together against the control.",
         unit="mg",
-        control=control,
-        control_runs=trial.runs_of(control),
         control_mean=_log_mean(logs, control),
-        treatments=tuple(entries),
-        confidence=confidence,
-        blocks=len(set(trial.blocks)),
-        runs_used=len(trial.values),
-        runs_left_out=trial.left_out,
-        runs_below_scale=0,
+        treatments=tuple(judged.entries),
         sd_log=sd_log if sd_log > NO_SPREAD else None,
         df=logs.df,
-        critical_t=critical,
-        dispersion=None,
-        working=Working(tuple(rows), tuple(assumptions)),
     )
 
 
@@ -430,24 +554,18 @@ def compare_ranks(
         "Places say which gave more, not how much more.",
         *_left_out_sentence(trial),
     )
-    return ControlComparison(
+    return _comparison(
+        trial,
+        confidence,
+        rows,
+        assumptions,
         route="ranks",
         method="Places within blocks, labels shuffled within blocks, all treatments judged together against the control.",
         unit="place",
-        control=control,
-        control_runs=trial.runs_of(control),
-        control_mean=None,
         treatments=tuple(entries),
-        confidence=confidence,
-        blocks=len(set(trial.blocks)),
-        runs_used=len(trial.values),
-        runs_left_out=trial.left_out,
         runs_below_scale=below,
         sd_log=sd_log,
         df=df,
-        critical_t=None,
-        dispersion=None,
-        working=Working(tuple(rows), assumptions),
     )
 
 
@@ -496,14 +614,12 @@ def compare_counts(
     seen = trial.keep(lambda value, name, block: totals[name] > 0 and block_totals[block] > 0)
     fitted, why = _fit_seen(seen)
     dispersion = max(1.0, fitted.dispersion) if fitted else 1.0
-    entries, critical, sd_log, df = [], None, None, fitted.df if fitted else None
+    entries, judged, sd_log, df = [], _Judged(), None, fitted.df if fitted else None
     ratio_of = {}
     if fitted and totals[control] > 0:
         silent = sum(1 for name in trial.names if not totals[name] and trial.runs_of(name))
-        ratio_entries, critical = _ratio_entries(
-            seen, fitted.fit, math.sqrt(dispersion), fitted.df, confidence, silent
-        )
-        ratio_of = {entry.treatment: entry for entry in ratio_entries}
+        judged = _ratio_entries(seen, fitted.fit, math.sqrt(dispersion), fitted.df, confidence, silent)
+        ratio_of = {entry.treatment: entry for entry in judged.entries}
         sd_log = math.sqrt(dispersion / (totals[control] / trial.runs_of(control)))
     together = sum(1 for name in trial.names if totals[name] + totals[control] > 0 and trial.runs_of(name))
     for name in trial.names:
@@ -539,8 +655,8 @@ def compare_counts(
             )
         )
     rows += [
-        *_critical_row(critical, entries, df, confidence),
-        *_ratio_rows(entries, critical, None, control),
+        *_critical_row(judged.critical_t, entries, df, confidence),
+        *_ratio_rows(entries, judged.critical_t, None, control),
     ]
     assumptions = (
         EQUAL_PORTIONS,
@@ -553,25 +669,45 @@ def compare_counts(
         ),
         *_left_out_sentence(trial),
     )
-    return ControlComparison(
+    return _comparison(
+        trial,
+        confidence,
+        rows,
+        assumptions,
+        judged,
         route="colours",
         method="Ratios of colours counted: log-linear, blocks in the model, scatter taken from the runs, all judged together.",
         unit="colours per run",
-        control=control,
-        control_runs=trial.runs_of(control),
         control_mean=totals[control] / trial.runs_of(control),
         treatments=tuple(entries),
+        sd_log=sd_log,
+        df=df,
+        dispersion=dispersion if fitted else None,
+        chance_share=1.0,
+    )
+
+
+def _comparison(
+    trial: _Trial,
+    confidence: float,
+    rows: Sequence[WorkingRow],
+    assumptions: Sequence[str],
+    judged: _Judged | None = None,
+    **found,
+) -> ControlComparison:
+    """What every way of comparing reports of its runs, beside what this one `found`."""
+    judged = judged or _Judged()
+    return ControlComparison(
+        control=trial.control,
+        control_runs=trial.runs_of(trial.control),
         confidence=confidence,
         blocks=len(set(trial.blocks)),
         runs_used=len(trial.values),
         runs_left_out=trial.left_out,
-        runs_below_scale=0,
-        sd_log=sd_log,
-        df=df,
-        critical_t=critical,
-        dispersion=dispersion if fitted else None,
-        working=Working(tuple(rows), assumptions),
-        chance_share=1.0,
+        critical_t=judged.critical_t,
+        equivalence_t=judged.equivalence_t,
+        working=Working(tuple(rows), tuple(assumptions)),
+        **found,
     )
 
 
@@ -623,7 +759,7 @@ def _check_spread_left(trial: _Trial) -> None:
 
 def _ratio_entries(
     trial: _Trial, model: Fit, sd: float, df: int, confidence: float, judged_elsewhere: int = 0
-) -> tuple[list[TreatmentComparison], float | None]:
+) -> _Judged:
     """Ratios with all their intervals; `sd` times the square root of the model's variance factor is the standard error.
 
     `judged_elsewhere` treatments take their share of the error allowed (Bonferroni between the two groups).
@@ -635,7 +771,7 @@ def _ratio_entries(
     }
     differences = {name: row for name, row in differences.items() if model.estimable(row)}
     if not differences:
-        return [trial.entry(name, note=_no_comparison(trial, name)) for name in trial.names], None
+        return _Judged([trial.entry(name, note=_no_comparison(trial, name)) for name in trial.names])
     correlation = model.correlation(list(differences.values()))
     # Runs alike to the last digit give no spread, hence no interval: better none than one of no width.
     spread = sd > NO_SPREAD
@@ -682,7 +818,7 @@ def _ratio_entries(
                 se_log=se,
             )
         )
-    return entries, critical
+    return _Judged(entries, critical, one_sided if spread else None)
 
 
 def _fit_seen(seen: _Trial) -> tuple[CountFit | None, str]:

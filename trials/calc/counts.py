@@ -175,7 +175,8 @@ def fit_masses(values_mg: Sequence[float], *factors: Sequence[Hashable]) -> Coun
     Parameters
     ----------
     values_mg : sequence of float, shape (n,)
-        Above 0; anything else raises ValueError, and so does a plan that leaves no df.
+        0 or above; anything else raises ValueError, and so do masses that fit nowhere (a treatment without any) and a
+        plan that leaves no df.
 
     Notes
     -----
@@ -187,19 +188,22 @@ def fit_masses(values_mg: Sequence[float], *factors: Sequence[Hashable]) -> Coun
     [2.0, 3.0, 4.0, 6.0]
     """
     for value in values_mg:
-        if not (value > 0 and math.isfinite(value)):
-            raise ValueError(f"{value} mg: a weighed mass is above 0.")
+        if not (value >= 0 and math.isfinite(value)):
+            raise ValueError(f"{value} mg: a mass is not below 0.")
     seen = np.asarray(values_mg, dtype=float)
-    return _log_linear(seen, np.log(seen), factors)
+    # A first guess only: the fit itself takes a mass of nothing as it is.
+    least = float(seen[seen > 0].min()) if seen.any() else 1.0
+    return _log_linear(seen, np.log(np.maximum(seen, least / 2)), factors)
 
 
 def _log_linear(seen: np.ndarray, linear: np.ndarray, factors: Sequence[Sequence[Hashable]]) -> CountFit:
     """Iterated weighted least squares from a first guess of the logarithms."""
     middle = math.log(seen.mean()) if seen.any() else 0.0
     deviance, lowest = math.inf, 0.0
+    plan = fit(linear, *factors)
     for _ in range(100):
         expected = np.exp(linear)
-        step = fit(linear + (seen - expected) / expected, *factors, weights=expected)
+        step = plan.with_values(linear + (seen - expected) / expected, expected)
         linear = np.clip(step.design @ step.coefficients + step.centre, -30, 30)
         lowest = min(lowest, float(linear.min()) - min(0.0, middle))
         before, deviance = deviance, _deviance(seen, np.exp(linear))
@@ -213,7 +217,7 @@ def _log_linear(seen: np.ndarray, linear: np.ndarray, factors: Sequence[Sequence
             "No run is left over to show the spread (0 degrees of freedom for the error): more blocks are needed."
         )
     # Once more at the end, so the weights belong to the final fit.
-    step = fit(linear + (seen - expected) / expected, *factors, weights=expected)
+    step = plan.with_values(linear + (seen - expected) / expected, expected)
     pearson = float(((seen - expected) ** 2 / expected).sum())
     return CountFit(
         step, expected, pearson, deviance, step.df, pearson / step.df, float(chdtrc(step.df, pearson))

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from scipy.special import expit, fdtrc, fdtri
 
-from trials.calc.ranks import numbers
+from prospecting.calc.checks import numbers
 from trials.calc.simultaneous import find_root, t_quantile
 
 FEWEST_LEVELS = 5

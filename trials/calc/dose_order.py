@@ -8,8 +8,8 @@ from functools import lru_cache
 import numpy as np
 from scipy.special import gammaln, ndtr, stdtr
 
+from prospecting.calc.checks import numbers
 from trials.calc.least_squares import Fit, fit
-from trials.calc.ranks import numbers
 from trials.calc.simultaneous import adjusted_p, chi_nodes, find_root, t_quantile
 
 # Ways the runs counted so far can lie in the groups, times the size of J, up to which tied runs are counted exactly.

@@ -19,6 +19,10 @@ class Fit:
     weights: np.ndarray
     centre: float
 
+    def with_values(self, values: np.ndarray, weights: np.ndarray) -> "Fit":
+        """The same plan fitted to other values, one per run, by other weights."""
+        return _fit(self.levels, self.design, values, weights)
+
     @cached_property
     def inverse(self) -> np.ndarray:
         """A generalised inverse of X'WX: differences that the trial can tell come out the same for any of them."""
@@ -116,10 +120,16 @@ def fit(values: Sequence[float], *factors: Sequence[Hashable], weights: Sequence
         for level in known
     ]
     plain = np.asarray(values, dtype=float)
+    held = np.ones(len(plain)) if weights is None else np.asarray(weights, dtype=float)
+    return _fit(levels, np.array(columns).T, plain, held)
+
+
+def _fit(
+    levels: tuple[tuple[Hashable, ...], ...], design: np.ndarray, plain: np.ndarray, weights: np.ndarray
+) -> Fit:
     if not np.isfinite(plain).all():
         raise ValueError(
             f"{plain[~np.isfinite(plain)][0]} among the values: every run needs a value; leave a failed one out."
         )
     centre = float(np.sort(plain)[len(plain) // 2])
-    held = np.ones(len(plain)) if weights is None else np.asarray(weights, dtype=float)
-    return Fit(levels, np.array(columns).T, plain - centre, held, centre)
+    return Fit(levels, design, plain - centre, weights, centre)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import betainc
 
-from trials.calc.ranks import numbers
+from prospecting.calc.checks import numbers
 from trials.calc.simultaneous import t_quantile, t_two_sided
 
 

@@ -1,12 +1,14 @@
 """Places in a row of pans, and values without blocks: what the order alone can show, counted exactly where it can be."""
 
 import math
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 from scipy.special import chdtrc, fdtrc, ndtr
+
+from prospecting.calc.checks import numbers
 
 # Shuffles when the exact count is too long; a chance near 0.05 is then known to about 0.001.
 SHUFFLES = 40_000
@@ -98,28 +100,6 @@ class Page:
     p_normal_one_sided: float
     p_exact_one_sided: float | None
     p_exact_given_ties: float | None
-
-
-def numbers(values: Iterable[float], what: str, *, above: float | None = None, least: int = 1) -> list[float]:
-    """Return the values as floats; ValueError names the first that is missing, not finite, or not above the limit.
-
-    >>> numbers([2, 3.5], "a mass")
-    [2.0, 3.5]
-    """
-    found = []
-    for value in values:
-        if value is None:
-            raise ValueError(
-                f"{what} is missing: leave that run out beforehand, and its block where whole blocks count."
-            )
-        if not math.isfinite(value):
-            raise ValueError(f"{value} as {what}: it must be a number.")
-        if above is not None and not value > above:
-            raise ValueError(f"{value} as {what}: it must be above {above:g}.")
-        found.append(float(value))
-    if len(found) < least:
-        raise ValueError(f"{what}: {len(found)} given, at least {least} needed.")
-    return found
 
 
 def places(rows: Sequence[Sequence[float]]) -> np.ndarray:

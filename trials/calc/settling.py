@@ -7,7 +7,7 @@ flocs have a density of their own: these speeds put things in order, they don't 
 import math
 from dataclasses import dataclass
 
-from trials.calc.ranks import numbers
+from prospecting.calc.checks import numbers
 from trials.calc.simultaneous import find_root
 
 GRAVITY_M_S2 = 9.80665

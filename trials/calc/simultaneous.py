@@ -108,13 +108,29 @@ def _chi_density(log_s: np.ndarray, df: float) -> np.ndarray:
     return np.exp(level + half * (2 * log_s - np.expm1(2 * log_s)))
 
 
-def _normal_nodes(load: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """An even grid over the control's deviation, finer where correlations near 1 make the integrand steep."""
+def _normal_nodes(load: np.ndarray, sides: int) -> tuple[np.ndarray, np.ndarray]:
+    """An even grid over the control's deviation, finer where correlations near 1 make the integrand steep.
+
+    |t| does not know the deviation's sign, so for two sides half the grid stands for both halves.
+    """
     steepest = float((load**2 / (1 - load**2)).max())
     step = NORMAL_STEP / math.sqrt(1 + steepest)
     count = math.ceil(NORMAL_REACH / step)
     z = np.linspace(-NORMAL_REACH, NORMAL_REACH, 2 * count + 1)
-    return z, NORMAL_REACH / count * np.exp(-z * z / 2) / math.sqrt(2 * math.pi)
+    weight = NORMAL_REACH / count * np.exp(-z * z / 2) / math.sqrt(2 * math.pi)
+    if sides == 1:
+        return z, weight
+    return z[count:], np.concatenate([weight[count : count + 1], 2 * weight[count + 1 :]])
+
+
+def _loadings(correlation: np.ndarray) -> tuple[np.ndarray, bool]:
+    """`loadings`, found once for all the limits asked of one trial."""
+    return _loadings_of(correlation.tobytes(), len(correlation))
+
+
+@lru_cache(maxsize=64)
+def _loadings_of(correlation: bytes, size: int) -> tuple[np.ndarray, bool]:
+    return loadings(np.frombuffer(correlation).reshape(size, size))
 
 
 def loadings(correlation: np.ndarray) -> tuple[np.ndarray, bool]:
@@ -174,7 +190,7 @@ def chance_all_within(limit: float, correlation: np.ndarray, df: float, sides: i
     if sides == 2 and len(correlation) == 2:
         # |t| does not know the sign of a difference.
         correlation = np.abs(correlation)
-    load, exact = loadings(correlation)
+    load, exact = _loadings(correlation)
     chance = _product_chance(limit, load, df, sides)
     if not exact:
         chance += _beyond_product(limit, correlation, load, df, sides)
@@ -190,14 +206,15 @@ def _beyond_product(limit: float, correlation: np.ndarray, load: np.ndarray, df:
 
 def _product_chance(limit: float, load: np.ndarray, df: float, sides: int) -> float:
     s, s_weight = chi_nodes(df)
-    z, z_weight = _normal_nodes(load)
+    z, z_weight = _normal_nodes(load, sides)
+    reach = limit * s[:, None]
     inside = np.ones((len(s), len(z)))
     for value, times in zip(*np.unique(np.round(load, 13), return_counts=True), strict=True):
         rest = math.sqrt(1 - value * value)
-        part = ndtr((limit * s[:, None] + value * z) / rest)
+        part = ndtr((reach + value * z) / rest)
         if sides == 2:
-            part -= ndtr((value * z - limit * s[:, None]) / rest)
-        inside *= part**times
+            part -= ndtr((value * z - reach) / rest)
+        inside *= part if times == 1 else part**times
     return float(s_weight @ inside @ z_weight)
 
 
@@ -209,6 +226,13 @@ def _lattice(dimensions: int) -> np.ndarray:
     return np.clip(np.abs(2 * points - 1), 1e-12, 1 - 1e-12)
 
 
+@lru_cache(maxsize=64)
+def _lattice_sd(dimensions: int, df: float) -> np.ndarray:
+    """Estimated over true standard deviation at every point: slow to find, and the same for every limit."""
+    first = _lattice(dimensions)[:, 0]
+    return np.ones(len(first)) if math.isinf(df) else np.sqrt(2 * gammaincinv(df / 2, first) / df)
+
+
 def _lattice_chance(limit: float, correlation: np.ndarray, df: float, sides: int) -> float:
     size = len(correlation)
     if size > len(PRIMES):
@@ -217,7 +241,7 @@ def _lattice_chance(limit: float, correlation: np.ndarray, df: float, sides: int
         )
     points = _lattice(size)
     root = np.linalg.cholesky(correlation)
-    s = np.ones(len(points)) if math.isinf(df) else np.sqrt(2 * gammaincinv(df / 2, points[:, 0]) / df)
+    s = _lattice_sd(size, df)
     chance = np.ones(len(points))
     drawn = np.zeros((len(points), size))
     for i in range(size):
@@ -243,7 +267,7 @@ def critical_t(correlation: np.ndarray, df: float, confidence: float = 0.95, sid
 
     if sides == 2 and len(correlation) == 2:
         correlation = np.abs(correlation)
-    load, exact = loadings(correlation)
+    load, exact = _loadings(correlation)
 
     def product_root(wanted: float) -> float:
         return find_root(

@@ -1,7 +1,7 @@
 """What the group may conclude about one treatment, in words: better, worse, equivalent within the margin, or not shown."""
 
 import math
-from collections.abc import Hashable
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -57,6 +57,32 @@ class _Reach:
     ratio: float | None
     more_blocks: int | None
     sentence: str
+
+
+@dataclass(frozen=True)
+class UnevenFailures:
+    """The treatment that lost most runs, how many, and the most that any other lost."""
+
+    treatment: str
+    failed: int
+    most_elsewhere: int
+
+
+def uneven_failures(failed: Mapping[str, int]) -> UnevenFailures | None:
+    """Return the treatment that lost two runs or more and over twice what any other lost; None where none did.
+
+    `failed` maps every treatment to the runs it lost, 0 included. A rule of thumb: common practice, no source.
+
+    >>> uneven_failures({"water": 1, "rinse": 3}).treatment
+    'rinse'
+    """
+    if not failed:
+        raise ValueError("No treatment at all: nothing could fail.")
+    worst = max(failed, key=failed.__getitem__)
+    rest = max((number for name, number in failed.items() if name != worst), default=0)
+    if failed[worst] < 2 or failed[worst] <= 2 * rest:
+        return None
+    return UnevenFailures(worst, failed[worst], rest)
 
 
 def flags(
@@ -127,21 +153,34 @@ def not_enough(treatment: str, reason: str, smallest_ratio: float, blocks: int) 
     )
 
 
-def written(ratio: float) -> str:
-    """Write a ratio to two figures, or as many as keep it from reading as exactly 1.
+def written(ratio: float, figures: int = 2) -> str:
+    """Write a ratio to so many figures, or as many as keep it from reading as exactly 1.
 
     >>> written(1.4712), written(0.8449), written(1.004), written(23.4)
     ('1.5', '0.84', '1.004', '23')
     """
     if ratio == 0:
         return "0"
-    for digits in (2, 3, 4, 5):
+    for digits in range(figures, 6):
         text = f"{ratio:.{digits}g}"
         if "e" in text:
             return f"{ratio:.0f}" if ratio > 1 else f"{ratio:.6f}".rstrip("0")
         if float(text) != 1 or ratio == 1:
             return text
     return "1"
+
+
+def rounded_up(ratio: float, figures: int = 2) -> str:
+    """Write what a trial could have seen to so many figures, rounded up: never flattering it.
+
+    >>> rounded_up(1.231), rounded_up(1.231, 3), rounded_up(1.2301, 3)
+    ('1.3', '1.24', '1.24')
+    """
+    if not (ratio > 0 and math.isfinite(ratio)):
+        raise ValueError(f"ratio {ratio}: it must be above 0 and finite.")
+    step = 10.0 ** (math.floor(math.log10(ratio)) - figures + 1)
+    up = math.ceil(ratio / step - 1e-9) * step
+    return written(up, figures)
 
 
 def _stated(ratio: float) -> str:
@@ -305,7 +344,7 @@ def _worded_reach(seen: float, more: int | None, smallest_ratio: float) -> _Reac
     if seen > LARGEST_RATIO:
         could = "This trial could have seen nothing short of a hundredfold gain"
     else:
-        could = f"This trial could have seen {_rounded_up(seen)} times as much or more, 8 times in 10"
+        could = f"This trial could have seen {rounded_up(seen)} times as much or more, 8 times in 10"
     if more is None:
         tail = (
             f"more than {MOST_BLOCKS} blocks would be needed to see {wanted} times: lessen the spread first."
@@ -334,12 +373,6 @@ def _verbs(comparison: ControlComparison) -> tuple[str, str]:
     if comparison.route == "colours":
         return "shows more colours than", "shows fewer colours than"
     return "recovers more than", "recovers less than"
-
-
-def _rounded_up(ratio: float) -> str:
-    """Two figures, never flattering the trial."""
-    step = 10.0 ** (math.floor(math.log10(ratio)) - 1)
-    return written(math.ceil(ratio / step - 1e-9) * step)
 
 
 def _blocks(number: int) -> str:

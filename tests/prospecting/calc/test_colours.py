@@ -1,4 +1,5 @@
 import math
+from decimal import Decimal
 
 import numpy as np
 import pytest
@@ -186,3 +187,16 @@ def test_the_interval_holds_the_true_gold_as_often_as_it_says():
 def test_refuses_grains_that_cannot_be(make, says):
     with pytest.raises(ValueError, match=says):
         make()
+
+
+def test_mean_colour_of_pans_counts_all_gold_over_all_colours():
+    # Not the mean of the pans' own means, which would be 0.55.
+    assert colours.mean_colour_of_pans_mg([Decimal("0.1"), Decimal(9)], [1, 9]) == pytest.approx(0.91)
+
+
+@pytest.mark.parametrize(
+    ("golds", "counts", "says"), [([Decimal(1)], [], "each needs both"), ([], [], "No colour")]
+)
+def test_refuses_pans_without_colours(golds, counts, says):
+    with pytest.raises(ValueError, match=says):
+        colours.mean_colour_of_pans_mg(golds, counts)

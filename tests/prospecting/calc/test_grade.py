@@ -166,3 +166,16 @@ def test_refuses_what_cannot_be_weighed(make, says):
 def test_apparent_recovery_is_a_plain_ratio_that_may_pass_one():
     assert grade.apparent_recovery(Decimal(6), Decimal(8)) == Decimal("0.75")
     assert grade.apparent_recovery(9.0, 6.0) == 1.5
+
+
+def test_pans_taken_as_one_are_the_mean_weighted_by_their_ore():
+    golds, ores = [Decimal(8), Decimal(2), Decimal(0)], [Decimal(1000), Decimal(1500), Decimal(500)]
+    each = [grade.grade_g_per_t(gold, ore) for gold, ore in zip(golds, ores, strict=True)]
+    assert grade.pooled_grade_g_per_t(golds, ores) == pytest.approx(grade.blend_grade(each, ores))
+
+
+def test_refuses_pans_without_their_ore():
+    with pytest.raises(ValueError, match="each needs both"):
+        grade.pooled_grade_g_per_t([Decimal(8)], [])
+    with pytest.raises(ValueError, match="ore of some mass"):
+        grade.pooled_grade_g_per_t([], [])

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
@@ -194,3 +195,93 @@ def test_a_difference_far_below_the_floor_takes_more_portions_than_there_are():
 def test_refuses_lots_that_cannot_be(make, says):
     with pytest.raises(ValueError, match=says):
         make()
+
+
+@given(st.lists(st.floats(0.5, 20), min_size=3, max_size=12))
+def test_equal_portions_are_judged_alike_by_both_ways_to_the_counting_floor(results):
+    mean = sum(results) / len(results)
+    floor = 0.3
+    one = homogeneity.against_counting_floor(results, floor, tolerated=0.2)
+    other = homogeneity.against_chance(results, [454.0] * len(results), grain=floor**2 * mean, tolerated=0.2)
+    assert other.chi2 == pytest.approx(one.chi2, rel=1e-9, abs=1e-12)
+    assert (other.verdict, other.visible, other.portions_that_would_tell) == (
+        one.verdict,
+        pytest.approx(one.visible),
+        one.portions_that_would_tell,
+    )
+
+
+def test_a_portion_twice_as_heavy_may_hold_twice_as_much():
+    found = homogeneity.against_chance([10, 20, 40], [100, 200, 400], grain=1, tolerated=0.25)
+    assert found.chi2 == pytest.approx(0, abs=1e-12)
+
+
+def test_the_exact_scatter_of_few_colours_agrees_with_every_deal_counted():
+    # All 3^4 ways of dealing 4 colours to 3 equal portions: 3 put them all in one, 24 put three in one; 4-0-0 is the widest.
+    widest = homogeneity.exact_scatter_chance([4, 0, 0], [1, 1, 1], np.random.default_rng(1))
+    next_widest = homogeneity.exact_scatter_chance([3, 1, 0], [1, 1, 1], np.random.default_rng(1))
+    assert widest == pytest.approx(3 / 81, abs=0.005)
+    assert next_widest == pytest.approx(27 / 81, abs=0.012)
+
+
+def test_the_grain_that_rules_the_scatter_is_the_mean_weighted_by_mass():
+    # Nine grains of 1 mg and one of 6: (9 + 36) / (9 + 6), from its definition.
+    assert homogeneity.grain_of_classes([9, 1], [1.0, 6.0], within=1) == pytest.approx(3.0)
+    # Masses spread evenly over their logarithm from 1 to 4, by summing many of them.
+    masses = np.exp(np.linspace(0, math.log(4), 200_001))
+    assert pytest.approx((masses**2).mean() / masses.mean() ** 2, rel=1e-3) == homogeneity.WITHIN_CLASS
+
+
+@pytest.mark.parametrize("mean", [0.01, 0.5, 3.0, 20.0, 400.0])
+def test_the_band_of_counts_leaves_out_what_a_poisson_law_leaves_out(mean):
+    # Referee: scipy.stats.
+    band = homogeneity.count_band(mean)
+    assert (band.low, band.high) == (stats.poisson.ppf(0.025, mean), stats.poisson.ppf(0.975, mean))
+
+
+@given(st.integers(0, 60), st.floats(0.1, 10), st.sampled_from([0.9, 0.95, 0.99]))
+def test_limits_of_colours_are_garwoods(count, exposure, level):
+    found = homogeneity.rate_interval(count, count, exposure, grain=1, level=level)
+    referee = sampling.count_interval(count, level)
+    assert (found.low * exposure, found.high * exposure) == pytest.approx(
+        (referee.low, referee.high), rel=1e-6
+    )
+
+
+@given(st.integers(0, 40), st.integers(1, 40), st.floats(0.2, 5))
+def test_limits_of_a_ratio_of_colours_are_those_of_the_exact_comparison(one, other, times):
+    found = homogeneity.ratio_interval((one, one), (other, other), times, 1.0)
+    referee = sampling.compare_counts(one, other, times, 1.0).interval
+    assert (found.low, found.high) == pytest.approx((referee.low, referee.high), rel=1e-6)
+
+
+def test_what_may_lie_below_the_scale_only_widens_limits():
+    sure = homogeneity.ratio_interval((5, 5), (9, 9), 1, 1)
+    unsure = homogeneity.ratio_interval((5, 7), (9, 12), 1, 1)
+    assert unsure.low < sure.low < sure.high < unsure.high
+
+
+def test_shares_of_the_gold_follow_mass_and_grade():
+    assert homogeneity.gold_shares([10, 30], [6.0, 2.0]) == [0.5, 0.5]
+    with pytest.raises(ValueError, match="showed gold"):
+        homogeneity.gold_shares([10, 30], [0.0, 0.0])
+
+
+def test_duplicates_keep_their_promise_at_what_may_stand():
+    """Lots just at the sd that may stand are called even or uneven in about 5 % each, and at `visible` uneven in 80 %."""
+    rng = np.random.default_rng(3)
+
+    def judged(between: float, runs: int = 800) -> list:
+        tests = []
+        for _ in range(runs):
+            true = rng.normal(5.0, 5.0 * between, 12)
+            first, second = (true + rng.normal(0, 0.5, 12) for _ in range(2))
+            tests.append(homogeneity.duplicates_against_allowed(first, second, 0.2))
+        return tests
+
+    at_limit = judged(0.2)
+    for verdict in (homogeneity.EVEN, homogeneity.UNEVEN):
+        assert sum(test.verdict == verdict for test in at_limit) / 800 < 0.075
+    visible = float(np.median([test.visible for test in at_limit]))
+    found = sum(test.verdict == homogeneity.UNEVEN for test in judged(visible)) / 800
+    assert found == pytest.approx(0.8, abs=0.06)

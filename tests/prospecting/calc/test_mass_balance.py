@@ -70,3 +70,64 @@ def test_steps_without_a_balance_ask_for_no_reason_here(kind):
 def test_refuses_a_kind_of_step_it_does_not_know():
     with pytest.raises(ValueError, match="roast"):
         mass_balance.loss_needs_reason("roast", Decimal(1), Decimal(1))
+
+
+@given(masses, masses)
+def test_what_is_left_and_what_was_drawn_make_the_mass(held, drawn):
+    mass_g = mass_balance.total_mass_g(held)
+    assert mass_balance.mass_left_g(mass_g, drawn) + mass_balance.total_mass_g(drawn) == mass_g
+
+
+@pytest.mark.parametrize(
+    ("on_hand_g", "left_g", "short_g"),
+    [("10800", "0", None), ("10799", "-1", "1"), ("12000", "1200", None)],
+)
+def test_portions_are_set_against_what_is_on_hand(on_hand_g, left_g, short_g):
+    need = mass_balance.portions_need(Decimal(on_hand_g), 12, Decimal("900"))
+    assert (need.needed_g, need.left_g) == (Decimal("10800"), Decimal(left_g))
+    assert need.short_g == (None if short_g is None else Decimal(short_g))
+
+
+def test_the_usual_mass_is_not_moved_by_one_odd_weight():
+    assert mass_balance.usual_mass_g([Decimal(9000), Decimal(9100), Decimal(900)]) == 9000
+    assert mass_balance.usual_mass_g([Decimal(9000), Decimal(9100)]) == 9050
+
+
+@given(
+    st.decimals(min_value="1", max_value=10**5, places=2), st.decimals(min_value="0", max_value="1", places=3)
+)
+def test_a_lost_share_lies_between_nothing_and_all(drawn_g, share):
+    assert 0 <= mass_balance.loss_share(drawn_g * share, drawn_g) <= 1
+
+
+def test_no_share_is_lost_of_nothing():
+    assert mass_balance.loss_share(Decimal(0), Decimal(0)) is None
+
+
+def test_portions_on_the_edges_of_the_band_weigh_alike_with_the_planned_one():
+    low_g, high_g = mass_balance.equal_band_g(Decimal(900))
+    planned_g = Decimal(900)
+    assert mass_balance.weigh_alike([planned_g, high_g])
+    assert not mass_balance.weigh_alike([low_g, high_g])
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: mass_balance.portions_need(Decimal(1), -1, Decimal(1)),
+        lambda: mass_balance.portions_need(Decimal(1), 1, Decimal(0)),
+        lambda: mass_balance.equal_band_g(Decimal(0)),
+        lambda: mass_balance.weigh_alike([]),
+        lambda: mass_balance.mean_mass_g([]),
+        lambda: mass_balance.usual_mass_g([]),
+        lambda: mass_balance.loss_share(Decimal(-1), Decimal(1)),
+    ],
+)
+def test_refuses_masses_that_cannot_be(call):
+    with pytest.raises(ValueError):
+        call()
+
+
+@pytest.mark.parametrize(("tails", "is_more"), [("900", False), ("909", False), ("909.1", True)])
+def test_products_outweigh_their_feed_beyond_a_reading_error(tails, is_more):
+    assert mass_balance.outweigh_feed(Decimal(910), [Decimal("10.1"), Decimal(tails)]) is is_more

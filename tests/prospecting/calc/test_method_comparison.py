@@ -272,7 +272,7 @@ def test_the_range_for_one_more_pair_holds_one_more_pair():
         (lambda: mc.limits_of_agreement([1, 2, 3], [0, 1, 5], multiplier=0), "sds off the mean"),
         (lambda: mc.limits_of_agreement([1, 2, 3], [0, 1, 5], level=95), "confidence level"),
         (lambda: mc.ratio_limits([1, 2, 0], [1, 2, 3]), "no logarithm"),
-        (lambda: mc.apparent_recovery([1, 2, 0], [1, 2, 3]), "panned has 0 in place 3"),
+        (lambda: mc.apparent_recovery([1, 2, 0], [1, 2, 3]), "0 as a value of panned in place 3"),
         (lambda: mc.concordance([1, 1, 1, 1], [1, 2, 3, 4]), "x is 1"),
         (lambda: mc.concordance([1, 2, 3, 4], [2, 4, 6, 8]), "without scatter"),
         (lambda: mc.least_squares_line([1, 1], [1, 2]), "has to vary"),

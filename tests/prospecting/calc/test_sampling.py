@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from prospecting.calc import sampling
+from prospecting.calc import sampling, units
 
 STAGE = sampling.Stage(2000, 1000, 20000)
 ORE = {"grade_g_per_t": 5, "liberation_um": 100}
@@ -193,3 +193,57 @@ def protocol_of(*stages):
 def test_refuses_samples_that_cannot_be(make, says):
     with pytest.raises(ValueError, match=says):
         make()
+
+
+@pytest.mark.parametrize("openings", [units.ASTM_E11_UM, units.TYLER_UM])
+def test_finer_sieves_step_as_the_series_is_built(openings):
+    # ASTM E11 and the full Tyler scale step by the fourth root of 2 (from memory), rounded to nominal openings.
+    steps = sampling.finer_sieves(openings, 4000, 8)
+    assert len(steps) == 8
+    for (_, coarse), (_, fine) in zip(steps, steps[1:], strict=False):
+        assert coarse / fine == pytest.approx(2**0.25, rel=0.03)
+    assert all(opening < 4000 for _, opening in steps)
+    assert sampling.finer_sieves(openings, 37, 2) == []
+
+
+@given(st.floats(0.1, 10_000), st.floats(10, 20))
+def test_grain_diameter_turns_grain_mass_round(diameter_um, density):
+    mass_mg = sampling.grain_mass_mg(diameter_um, density)
+    assert sampling.grain_diameter_um(mass_mg, density) == pytest.approx(diameter_um)
+
+
+def test_the_way_of_cutting_multiplies_the_variance_of_its_own_stage_only():
+    # Minnitt's worst figure for scoops, 19.33 times chance.
+    plain = protocol_of(sampling.Stage(850, 2000, 20000), sampling.Stage(850, 500, 2000))
+    scooped = protocol_of(
+        sampling.Stage(850, 2000, 20000), sampling.Stage(850, 500, 2000, times_chance=19.33)
+    )
+    first, second = (stage.error.relative_variance for stage in plain.stages)
+    assert scooped.stages[0].error.relative_variance == first
+    assert scooped.total.relative_variance == pytest.approx(first + 19.33 * second)
+
+
+def test_grains_run_from_half_to_twice_but_not_past_the_ore():
+    assert sampling.grain_range_um(200) == sampling.GrainRange(100, 400)
+    assert sampling.grain_range_um(200, 1000) == sampling.GrainRange(100, 400)
+    assert sampling.grain_range_um(200, 250) == sampling.GrainRange(100, 250)
+
+
+@given(st.floats(0.01, 1), st.floats(0.01, 100))
+def test_a_share_of_the_gold_is_a_share_of_the_grade(share, grade):
+    assert sampling.expected_grains(grade, 500, 0.3, share) == pytest.approx(
+        sampling.expected_grains(grade * share, 500, 0.3)
+    )
+    enough_g = sampling.enough_grains_mass_g(0.3, grade, share)
+    assert sampling.expected_grains(grade, enough_g, 0.3, share) == pytest.approx(20)
+
+
+def test_sampling_is_what_assays_scatter_beyond_their_own_error():
+    # By hand: grades 8, 10, 12 have sd 2, 20 % of their mean; sqrt(0.2^2 - 0.12^2) = 0.16; over sqrt(3).
+    assert sampling.spread_of_sampling([8, 10, 12], 10, 0.12) == pytest.approx(0.16 / math.sqrt(3))
+    assert sampling.spread_of_sampling([8, 10, 12], 10, 0.3) == 0
+
+
+def test_one_assay_does_not_scatter():
+    with pytest.raises(ValueError, match="at least 2"):
+        sampling.spread_of_sampling([8], 8, 0.1)

@@ -5,7 +5,12 @@ import math
 import pytest
 
 from prospecting.calc.sampling import counting_spread
-from prospecting.calc.scooping import colours_for_spread, cut_certainty, scooping_over_riffling
+from prospecting.calc.scooping import (
+    colours_for_spread,
+    cut_certainty,
+    scooping_over_riffling,
+    spread_when_cut,
+)
 
 
 def test_a_hundred_scooped_colours_may_be_worth_five():
@@ -54,3 +59,16 @@ def test_scooping_against_riffling_as_a_range():
 def test_refuses_what_was_not_measured(call, says):
     with pytest.raises(ValueError, match=says):
         call()
+
+
+def test_of_several_spreads_the_least_and_the_most_count():
+    best, worst = spread_when_cut([0.2, 0.1, 0.15], "riffle")
+    assert best == pytest.approx(0.1 * math.sqrt(0.77))
+    assert worst == pytest.approx(0.2 * math.sqrt(0.93))
+
+
+def test_refuses_no_spread_and_a_cut_nobody_measured():
+    with pytest.raises(ValueError, match="No spread"):
+        spread_when_cut([], "riffle")
+    with pytest.raises(ValueError, match="not measured"):
+        spread_when_cut([0.1], "shovelled")

@@ -126,7 +126,7 @@ def test_bootstrap_is_the_same_for_the_same_seed_and_lies_about_the_mean():
 @pytest.mark.parametrize(
     ("make", "says"),
     [
-        (lambda: skewed_grades.lognormal_mean([1.0, 0.0]), "values has 0 in place 2"),
+        (lambda: skewed_grades.lognormal_mean([1.0, 0.0]), "0 as a value of values in place 2"),
         (lambda: skewed_grades.lognormal_mean([1.0]), "at least 2"),
         (lambda: skewed_grades.lognormal_mean([1.0, math.nan]), "finite"),
         (lambda: skewed_grades.land_limit([1.0, 1.0, 1.0]), "spread is not known"),

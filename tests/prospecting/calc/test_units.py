@@ -448,3 +448,43 @@ def test_sieve_openings_step_by_the_fourth_root_of_two(openings):
     sizes = list(openings.values())
     for wider, finer in zip(sizes, sizes[1:], strict=False):
         assert float(wider / finer) == pytest.approx(2**0.25, rel=0.05)
+
+
+def test_percent_and_fraction_are_one_share():
+    assert units.share_of_percent(Decimal("0.5")) == 0.005
+    assert units.format_share(units.share_of_percent(Decimal("12.5"))) == "12.5 %"
+
+
+@pytest.mark.parametrize(
+    ("read", "is_alike"), [("10000.9", True), ("9999.1", True), ("10001", False), ("9999", False)]
+)
+def test_a_text_reads_alike_within_a_part_in_ten_thousand(read, is_alike):
+    assert units.reads_alike(Decimal(read), Decimal(10_000)) is is_alike
+
+
+def test_nothing_meant_has_nothing_to_read_alike():
+    with pytest.raises(ValueError, match="no rounding"):
+        units.reads_alike(Decimal(1), Decimal(0))
+
+
+@pytest.mark.parametrize(
+    ("chance", "words"),
+    [
+        (0, "fewer than 1 in 1000"),
+        (0.001, "about 1 in 1000"),
+        (0.0486, "about 1 in 21"),
+        (0.4, "about 1 in 2"),
+        (0.41, "about 4 in 10"),
+        (0.94, "about 9 in 10"),
+        (0.96, "more than 9 in 10"),
+        (1, "nearly all"),
+    ],
+)
+def test_tells_odds_as_one_says_them(chance, words):
+    assert units.format_odds(chance) == words
+
+
+@pytest.mark.parametrize("chance", [-0.1, 1.1, float("nan")])
+def test_refuses_odds_of_what_is_no_chance(chance):
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        units.format_odds(chance)

@@ -34,7 +34,6 @@ def result(grade=None, *, below=None, above=None, mass="454", share="1", kind=PA
         is_below=below is not None,
         is_above=above is not None,
         mass_g=Decimal(mass),
-        url="",
         label="",
     )
 

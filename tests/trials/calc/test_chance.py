@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from trials.calc.chance import GRAIN_MG, spread_of_counts, spread_of_masses
+from trials.calc.chance import GRAIN_MG, colours_per_run, spread_of_counts, spread_of_masses
 
 
 def test_grain_masses_follow_the_miners_rule():
@@ -70,3 +70,16 @@ def test_refuses_what_has_no_spread(call, says):
 def test_odd_runs_still_give_a_sentence(found):
     assert found.sentence.endswith(".")
     assert not {"nan", "inf", "None"} & set(found.sentence.split())
+
+
+def test_runs_are_called_few_only_where_they_are():
+    assert "from so few runs, anything from" in spread_of_counts([3, 9, 5, 4]).sentence
+    many = spread_of_counts([3, 9, 5, 4] * 4).sentence
+    assert "few" not in many
+    assert "(anything from" in many
+
+
+def test_colours_per_run_count_every_run_even_where_a_class_is_missing():
+    assert colours_per_run([{"fine": 3, "flour": 1}, {"fine": 2}, {}, {}]) == {"fine": 1.25, "flour": 0.25}
+    assert colours_per_run([{"fine": 0}]) is None
+    assert colours_per_run([]) is None

@@ -168,11 +168,42 @@ def test_runs_alike_to_the_last_digit_get_no_interval_but_that_of_the_scale():
     assert stepped.of(LOW).lower < 1.5 < stepped.of(LOW).upper
 
 
-def test_chooses_places_only_when_a_run_is_below_the_scale():
+def test_chooses_places_only_when_many_runs_are_below_the_scale():
     values, names, blocks = trial()
-    assert compare_gold(values, names, blocks, WATER).route == "mass"
+    assert compare_gold(values, names, blocks, WATER, scale_step_mg=0.5).route == "mass"
     values[0] = BELOW_SCALE
+    assert compare_gold(values, names, blocks, WATER, scale_step_mg=0.5).route == "mass"
+    # Nobody knows how little that is.
     assert compare_gold(values, names, blocks, WATER).route == "ranks"
+    # More than half of one treatment's runs, though a fifth of all.
+    values[3] = values[6] = BELOW_SCALE
+    assert compare_gold(values, names, blocks, WATER, scale_step_mg=0.5).route == "ranks"
+
+
+def test_whatever_runs_below_the_scale_weighed_the_intervals_hold_it():
+    dice = np.random.default_rng(3)
+    step, held = 0.3, 0
+    for _ in range(60):
+        treatments, blocks = dice.integers(2, 5), dice.integers(3, 7)
+        names = [f"treatment {number}" for number in range(treatments)] * blocks
+        rows = [block for block in range(blocks) for _ in range(treatments)]
+        # Few coarse grains: a gamma of the same relative spread (0.63).
+        masses = dice.gamma(2.5, 1 / 2.5, treatments * blocks)
+        seen = [BELOW_SCALE if mg < step / 2 else max(step, round(mg / step) * step) for mg in masses]
+        found = compare_gold(seen, names, rows, names[0], scale_step_mg=step)
+        if found.route != "mass" or not found.runs_below_scale:
+            continue
+        for _ in range(4):
+            known = [float(dice.uniform(0.0005, step)) if mg == BELOW_SCALE else mg for mg in seen]
+            inner = compare_masses(known, names, rows, names[0], scale_step_mg=step)
+            for entry in found.treatments:
+                other = inner.of(entry.treatment)
+                for end in ("lower", "lower_90", "lower_95", "equivalence_lower"):
+                    assert getattr(entry, end) <= getattr(other, end) * 1.001
+                for end in ("upper", "upper_90", "upper_95", "equivalence_upper"):
+                    assert getattr(entry, end) >= getattr(other, end) / 1.001
+                held += 1
+    assert held > 50
 
 
 # Masses, variance proportional to the mean
@@ -378,3 +409,19 @@ def test_twelve_treatments_of_ten_blocks_are_quick(missing):
     start = time.process_time()
     compare_with_control(values, names, blocks, WATER)
     assert time.process_time() - start < 0.5
+
+
+def test_carries_the_one_sided_t_of_equivalence_and_the_gain():
+    from scipy.stats import t
+
+    values, names, blocks = trial(treatments=4, blocks=5, seed=8)
+    found = compare_masses(values, names, blocks, WATER)
+    # 5 % on one side, shared out over three comparisons.
+    assert found.equivalence_t == pytest.approx(t.ppf(1 - 0.05 / 3, found.df))
+    entry = found.of(LOW)
+    assert entry.equivalence_upper == pytest.approx(
+        entry.ratio * math.exp(found.equivalence_t * entry.se_log)
+    )
+    assert found.gain(LOW) == pytest.approx(entry.mean - found.control_mean)
+    by_place = compare_ranks(values, names, blocks, WATER)
+    assert (by_place.equivalence_t, by_place.gain(LOW)) == (None, None)

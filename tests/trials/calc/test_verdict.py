@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from trials.calc.comparison import BELOW_SCALE, compare_counts, compare_gold, compare_with_control
-from trials.calc.verdict import judge, not_enough, written
+from trials.calc.verdict import judge, not_enough, rounded_up, uneven_failures, written
 
 WATER, RINSE, SOAP = "plain water", "Rinse 0.4 mL/L", "Soap"
 
@@ -303,3 +303,29 @@ def test_what_could_have_been_seen_hangs_on_the_control_and_not_on_the_gain_seen
     comparison = compare_gold(values, [WATER, RINSE] * 5, [b for b in range(5) for _ in (0, 1)], WATER)
     expected = detectable_ratio(comparison.sd_log, 5, 2, chance_share=1.0)
     assert judge(comparison, RINSE, 1.2).detectable_ratio == pytest.approx(expected, rel=1e-6)
+
+
+def test_what_a_trial_could_see_is_never_rounded_in_its_favour():
+    dice = np.random.default_rng(2)
+    for ratio in dice.uniform(1.001, 99, 200):
+        for figures in (2, 3):
+            assert float(rounded_up(ratio, figures)) >= ratio - 1e-9
+    assert rounded_up(1.36, 3) == "1.36"
+    with pytest.raises(ValueError, match="must be above 0 and finite"):
+        rounded_up(math.inf)
+
+
+@pytest.mark.parametrize(
+    ("failed", "worst"),
+    [
+        ({"water": 0, "rinse": 2}, "rinse"),
+        ({"water": 1, "rinse": 2}, None),
+        ({"water": 1, "rinse": 3}, "rinse"),
+        ({"water": 0, "rinse": 1}, None),
+        ({"water": 3, "rinse": 3}, None),
+    ],
+)
+def test_failures_of_one_treatment_alone_stand_out(failed, worst):
+    # Two or more and over twice any other: common practice, no source.
+    found = uneven_failures(failed)
+    assert (found and found.treatment) == worst

@@ -3,7 +3,7 @@
 from django.urls import include, path, register_converter
 from django.urls.converters import StringConverter
 
-from prospecting.views import assays, ground, journal, lots, members, photos, site, steps
+from prospecting.views import assays, contamination, ground, journal, lots, members, photos, site, steps, tags
 
 
 class CodeConverter(StringConverter):
@@ -43,8 +43,21 @@ urlpatterns = [
     path("digs/<int:pk>/", ground.dig_detail, name="dig-detail"),
     path("lots/", lots.lot_list, name="lot-list"),
     path("lots/find/", lots.lot_find, name="lot-find"),
+    path("lots/tags/", tags.lot_tags, name="lot-tags"),
+    path("lots/scan/", tags.lot_scan, name="lot-scan"),
+    # As it stands on the tags, in capitals; see calc/tag_address.py.
+    path("LOTS/<code:code>/", tags.lot_from_tag, name="lot-from-tag"),
+    path("lots/<code:code>/tag/", tags.lot_tag, name="lot-tag"),
     path("lots/blend/", steps.lot_blend, name="lot-blend"),
+    path("lots/move/", lots.lots_move, name="lots-move"),
+    path("lots/hand-over/", lots.lots_hand_over, name="lots-hand-over"),
+    path("lots/reserve/", lots.lots_reserve, name="lots-reserve"),
+    path("lots/release/", lots.lots_release, name="lots-release"),
     path("lots/<code:code>/note/", lots.lot_note, name="lot-note"),
+    path("lots/<code:code>/move/", lots.lot_move, name="lot-move"),
+    path("lots/<code:code>/hand-over/", lots.lot_hand_over, name="lot-hand-over"),
+    path("lots/<code:code>/reserve/", lots.lot_reserve, name="lot-reserve"),
+    path("lots/<code:code>/release/", lots.lot_release, name="lot-release"),
     path("lots/<code:code>/dry/", steps.lot_dry, name="lot-dry"),
     path("lots/<code:code>/crush/", steps.lot_crush, name="lot-crush"),
     path("lots/<code:code>/screen/", steps.lot_screen, name="lot-screen"),
@@ -53,7 +66,10 @@ urlpatterns = [
     path("lots/<code:code>/take-for-assay/", steps.lot_take_for_assay, name="lot-take-for-assay"),
     path("lots/<code:code>/reweigh/", steps.lot_reweigh, name="lot-reweigh"),
     path("lots/<code:code>/discard/", steps.lot_discard, name="lot-discard"),
+    path("lots/<code:code>/mark/", contamination.lot_mark, name="lot-mark"),
+    path("marks/<int:pk>/lift/", contamination.mark_lift, name="mark-lift"),
     path("steps/<int:pk>/", steps.step_detail, name="step-detail"),
+    path("steps/<int:pk>/again/", steps.step_again, name="step-again"),
     path("steps/<int:pk>/void/", steps.step_void, name="step-void"),
     path("photos/<int:pk>/", photos.photo, name="photo"),
     path("journal/", journal.journal, name="journal"),

@@ -156,7 +156,7 @@ def record_step(
     ]
     for row in rows:
         row.clean_fields(exclude=["step", "lot"])
-        row.lot.on_hand_g -= row.mass_g
+        row.lot.on_hand_g = mass_balance.mass_left_g(row.lot.on_hand_g, [row.mass_g])
     Draw.objects.bulk_create(rows)
     Lot.objects.bulk_update([row.lot for row in rows], ["on_hand_g"])
     if dig is not None:
@@ -183,6 +183,9 @@ def make_lots(
     """Create the lots a step makes, each with its code, its stripe and its origin shares."""
     stripes = set(Dig.objects.filter(pk__in=shares).values_list("zone__stripe", "zone_id"))
     stripe = next(iter(stripes))[0] if len(stripes) == 1 else "mixed"
+    # Asks nothing while no parent is marked. A mark of a later day does not reach what was drawn before it.
+    marked = [(parent.pk, step.done_on) for parent in parents if parent.is_marked]
+    is_marked = Contamination.objects.reaching(marked).exists()
     lots = []
     for code, new in zip(new_codes(len(makes)), makes, strict=True):
         lots.append(
@@ -199,7 +202,7 @@ def make_lots(
                 portion_number=new.portion_number,
                 stripe=stripe,
                 place=new.place,
-                is_marked=any(parent.is_marked for parent in parents),
+                is_marked=is_marked,
                 note=new.note,
             )
         )
@@ -246,7 +249,7 @@ def void_step(*, step: Step, reason: str, voided_by) -> Step:
             raise Refused(f"{lot.code}, made by this step, {use}. Void that first.", code="used_downstream")
     for draw in draws:
         lot = locked[draw.lot_id]
-        lot.on_hand_g += draw.mass_g
+        lot.on_hand_g = mass_balance.total_mass_g([lot.on_hand_g, draw.mass_g])
         lot.save(update_fields=["on_hand_g"])
     for lot in made:
         lot = locked[lot.pk]
@@ -281,7 +284,7 @@ def recomputed_on_hand_g(lot: Lot) -> Decimal:
     if lot.is_void:
         return Decimal(0)
     drawn = lot.draws.filter(step__voided_at__isnull=True).values_list("mass_g", flat=True)
-    return lot.mass_g - sum(drawn, Decimal(0))
+    return mass_balance.mass_left_g(lot.mass_g, drawn)
 
 
 def draw_seed() -> int:
@@ -313,15 +316,15 @@ def _check_balance(
     check_makes(makes)
     if kind == Step.Kind.DIG:
         return Decimal(0)
-    drawn_g = sum((draw.mass_g for draw in draws), Decimal(0))
-    made_g = sum((new.mass_g for new in makes), Decimal(0))
+    drawn_g = mass_balance.total_mass_g(draw.mass_g for draw in draws)
+    made_g = mass_balance.total_mass_g(new.mass_g for new in makes)
     put_in = units.format_mass(drawn_g, mass_unit)
     try:
         loss_g = mass_balance.step_loss_g([drawn_g], [made_g])
     except ValueError:
         raise Refused(
             f"{units.format_mass(made_g, mass_unit)} came out of {put_in} put in: "
-            f"{units.format_mass(made_g - drawn_g, mass_unit)} too much, and material doesn't grow. "
+            f"{units.format_mass(mass_balance.mass_left_g(made_g, [drawn_g]), mass_unit)} too much, and material doesn't grow. "
             "Check the weights and their units.",
             code="gain",
             field=makes[-1].field if makes else None,

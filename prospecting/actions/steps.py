@@ -154,14 +154,25 @@ def split_lot(
     )
 
 
+@transaction.atomic
 def blend_lots(
-    *, draws: Sequence[DrawFrom], blend: NewLot, recorded_by, done_on, details: StepDetails
+    *,
+    draws: Sequence[DrawFrom],
+    blend: NewLot,
+    recorded_by,
+    done_on,
+    details: StepDetails,
+    uniformity: Sequence[NewLot] = (),
 ) -> Step:
-    """Put measured masses of several lots together and mix them to one."""
+    """Put measured masses of several lots together and mix them to one.
+
+    `uniformity` portions, which are to show how well it is mixed, are cut of the blend at once: a step of its own, by the
+    method it was mixed by.
+    """
     if len(draws) < 2:
         raise Refused("A blend needs material of at least two lots.", code="one_parent")
     _need_method(details)
-    return record_step(
+    step = record_step(
         kind=Step.Kind.BLEND,
         draws=draws,
         makes=[replace(blend, kind=Kind.BLEND)],
@@ -169,6 +180,28 @@ def blend_lots(
         done_on=done_on,
         details=details,
     )
+    if uniformity:
+        made = step.made.get()
+        cut_portions(
+            draw=DrawFrom(
+                lot=made,
+                mass_g=mass_balance.total_mass_g(portion.mass_g for portion in uniformity),
+                typed=f"{len(uniformity)} x {uniformity[0].typed}",
+                field=uniformity[0].field,
+            ),
+            portions=[
+                replace(portion, title=f"uniformity portion {number} of {made.code}")
+                for number, portion in enumerate(uniformity, start=1)
+            ],
+            recorded_by=recorded_by,
+            done_on=done_on,
+            details=StepDetails(
+                people=details.people,
+                method=details.method,
+                note="Uniformity portions, cut when it was blended.",
+            ),
+        )
+    return step
 
 
 @transaction.atomic
@@ -244,11 +277,11 @@ def reweigh_lot(
     lot = lock_lots([lot])[lot.pk]
     if lot.is_void:
         raise Refused(f"{lot.code} is void: there is nothing to weigh.", code="lot_void", field="mass")
-    missing_g = lot.on_hand_g - weighed_g
+    missing_g = mass_balance.mass_left_g(lot.on_hand_g, [weighed_g])
     if missing_g < 0:
         raise Refused(
-            "This is more than the books hold for this lot, and material doesn't grow. An earlier weight was too low, or "
-            "something was added: void the step with the wrong weight, or blend in what was added.",
+            f"The books hold {units.format_mass(lot.on_hand_g, recorded_by.mass_unit)}, and material doesn't grow. "
+            "If an earlier weight was wrong, correct it; if something was added, record it as a blend.",
             code="gain",
             field="mass",
         )

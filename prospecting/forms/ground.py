@@ -1,13 +1,12 @@
 """Ground and digs: claims and zones as typed from papers, a dig as typed on a phone beside the hole."""
 
 import re
-import statistics
 from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
 
-from prospecting.calc import guard, units
+from prospecting.calc import guard, mass_balance, units
 from prospecting.forms.base import DayField, MassField, QuantityField, SiteForm
 from prospecting.models import Claim, Dig, Zone
 from prospecting.models.ground import DigQuerySet
@@ -263,7 +262,7 @@ class DigForm(SiteForm):
         for name, mass in weighed.items():
             others_g = [other.canonical for key, other in weighed.items() if key != name]
             # One other bucket may as well be the odd one; of two or more, the middle one is the usual fill.
-            usual_g = statistics.median(others_g) if len(others_g) > 1 else None
+            usual_g = mass_balance.usual_mass_g(others_g) if len(others_g) > 1 else None
             seen = guard.mass_guard(
                 mass.canonical, usual_g, container="bucket", mass_unit=self.member.mass_unit
             )

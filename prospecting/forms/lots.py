@@ -1,12 +1,14 @@
 """Finding lots, and saying what a lot is and where it stands."""
 
+import re
+
 from django import forms
 from django.core.exceptions import ValidationError
 from django.utils.functional import cached_property
 
 from prospecting.calc import codes
 from prospecting.forms.base import SiteForm
-from prospecting.models import Lot, Zone
+from prospecting.models import Lot, Member, Zone
 from prospecting.models.lots import LotQuerySet
 
 
@@ -72,42 +74,76 @@ class LotFilterForm(forms.Form):
         return self.is_bound and any(self.data.get(name) for name in self.fields)
 
 
-class BlendChoiceForm:
-    """Which lots go into a blend: those ticked so far, and those a search offers. Made of plain ticks in the address."""
+class LotChoiceForm:
+    """Which lots an act is for: those ticked or typed so far, and those a search offers. Made of plain ticks in the address."""
 
-    most = 20
+    least, most = 1, 60
     offered_at_once = 30
+    # The button that asks to go on with what is ticked.
+    go_on = "chosen"
+    too_few = "Tick a lot, or type the code on its tag."
+    too_many = "At most 60 lots at once: untick some."
 
-    def __init__(self, data) -> None:
+    def __init__(self, data, *, pool: LotQuerySet) -> None:
+        """`pool` holds the lots that may be offered."""
+        self.pool = pool
+        self.unread: list[str] = []
         # PostgreSQL takes no text with a nought byte in it; no code has one.
-        self.codes = [code for code in dict.fromkeys(data.getlist("lot")) if "\0" not in code]
+        ticked = [code for code in data.getlist("lot") if "\0" not in code]
+        self.typed = data.get("codes", "")[:2000]
+        self.codes = list(dict.fromkeys([*ticked, *self._read(self.typed)]))
         self.text = data.get("text", "").replace("\0", "").strip()[:60]
-        self.asked_to_go_on = "masses" in data
+        self.asked_to_go_on = self.go_on in data
         self.searching = "search" in data
+
+    def _read(self, typed: str) -> list[str]:
+        """The codes in a text, one to a line or with commas or blanks between; what is none is put to `unread`."""
+        read = []
+        for piece in filter(None, map(str.strip, re.split(r"[\n,;]", typed))):
+            try:
+                read.append(codes.read_code(piece))
+                continue
+            except ValueError as error:
+                whole = str(error)
+            try:
+                read += [codes.read_code(word) for word in piece.split()]
+            except ValueError as error:
+                # With one word, or one code spelt with blanks, the sentence about all of it is the one that helps.
+                self.unread.append(f"“{piece[:40]}”: {whole if len(piece) < 15 else error}")
+        return read
 
     @cached_property
     def lots(self) -> list[Lot]:
-        """The ticked lots, in the order they were ticked; a code no lot has is left out."""
+        """The ticked and typed lots, in that order; a code no lot has is left out (see `unknown`)."""
         # Voided and used-up ones too: the action refuses them beside their field, where leaving one out would record another
-        # blend than the one that was typed.
+        # act than the one that was asked for.
         by_code = Lot.objects.in_bulk(self.codes[: self.most + 1], field_name="code")
         return [by_code[code] for code in self.codes if code in by_code]
 
-    def is_made(self) -> bool:
-        return not self.searching and 2 <= len(self.lots) <= self.most
+    @property
+    def unknown(self) -> list[str]:
+        """Sound codes that no lot has."""
+        found = {lot.code for lot in self.lots}
+        return [code for code in self.codes[: self.most + 1] if code not in found]
 
-    def refusal(self) -> str:
-        """Why the masses cannot be asked for yet; blank while nobody asked for them."""
+    def is_made(self) -> bool:
+        return not (self.searching or self.unread) and self.least <= len(self.lots) <= self.most
+
+    def refusals(self) -> list[str]:
+        """Why the act cannot be asked for yet; nothing while nobody asked for it."""
+        said = list(self.unread)
+        if self.asked_to_go_on:
+            said += [f"No lot {code} is in the books." for code in self.unknown]
         if len(self.lots) > self.most:
-            return f"A blend takes at most {self.most} lots at once: untick some."
-        if self.asked_to_go_on and len(self.lots) < 2:
-            return "Tick at least two lots."
-        return ""
+            said.append(self.too_many)
+        elif self.asked_to_go_on and len(self.lots) < self.least:
+            said.append(self.too_few)
+        return said
 
     @cached_property
     def offered(self) -> list[Lot]:
-        """Lots with mass on hand that fit the search, newest first, without those ticked already."""
-        lots = Lot.objects.in_stock().exclude(pk__in=[lot.pk for lot in self.lots])
+        """Lots of the pool that fit the search, newest first, without those ticked already."""
+        lots = self.pool.exclude(pk__in=[lot.pk for lot in self.lots])
         return list((lots.named(self.text) if self.text else lots)[: self.offered_at_once + 1])
 
     def shown(self) -> list[Lot]:
@@ -116,6 +152,50 @@ class BlendChoiceForm:
     def more(self) -> bool:
         """Whether the search fits more lots than are shown."""
         return len(self.offered) > self.offered_at_once
+
+
+class BlendChoiceForm(LotChoiceForm):
+    least, most = 2, 20
+    go_on = "masses"
+    too_few = "Tick at least two lots."
+    too_many = "A blend takes at most 20 lots at once: untick some."
+
+
+class MoveForm(SiteForm):
+    place = forms.CharField(
+        label="Where it stands now", max_length=120, help_text="Like: shed, shelf 2. Stands on its page."
+    )
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        # Where the newest lots stand: a look at all of them would grow with the books.
+        places = Lot.objects.values_list("place", flat=True)[:300]
+        self.suggestions = list(dict.fromkeys(filter(None, places)))[:20]
+        self.fields["place"].widget.attrs |= {"list": "suggestions", "autocomplete": "off"}
+
+
+class HandOverForm(SiteForm):
+    holder = forms.CharField(
+        label="Who has it now",
+        max_length=120,
+        required=False,
+        help_text="A member or anyone else. Blank: it was handed back, nobody has it.",
+    )
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.suggestions = [str(member) for member in Member.objects.filter(is_active=True)]
+        self.fields["holder"].widget.attrs |= {"list": "suggestions", "autocomplete": "off"}
+
+
+class ReserveForm(SiteForm):
+    reason = forms.CharField(
+        label="Held back for", max_length=200, help_text="Like: spare portions, second assay, next year."
+    )
+
+
+class ReleaseForm(SiteForm):
+    reason = forms.CharField(label="Why it is released", max_length=200)
 
 
 class LotNoteForm(SiteForm):

@@ -3,17 +3,18 @@
 `draw()`, `made()` and `details()` give the named arguments of actions.material's DrawFrom, NewLot and StepDetails.
 """
 
+import datetime
 import re
-import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.core.validators import MaxLengthValidator
 
-from prospecting.calc import guard, mass_balance, units
-from prospecting.forms.base import CountField, DayField, MassField, SiteForm
+from prospecting.calc import bulk_density, guard, mass_balance, units
+from prospecting.forms.base import MASS_STEP_G, CountField, DayField, MassField, SiteForm, VolumeField
 from prospecting.models import Lot, Step
 
 Method = Step.Method
@@ -23,10 +24,12 @@ MASS_SIGNS = 24
 LARGE_ASSAY_SPLIT_G = Decimal(10_000)
 MOST_PORTIONS = 60
 MOST_PIECES = 8
+# The most of one kind a uniformity check needs: three to five are usual (common practice, no source).
+MOST_CHECKS = 12
 # R. Minnitt, scoop against riffle with tracers of rising density, Sampling Science and Technology, doi 10.62178/sst.005.002.
 SCOOPING = (
-    "Scooping is the least certain way. In a published tracer test, scooped samples varied up to 19 times more (variance) than "
-    "chance alone, and 28 to 47 % of the draws missed the heavy grains; riffle splits stayed at 0.77 to 0.93 of chance."
+    "Scooping is the worst way: in a published test, scoops varied up to 19 times more (variance) than chance, and 28 to 47 % "
+    "of them missed the heavy grains. Riffle splits stayed within chance."
 )
 SIZE_HELP = "A sieve number or an opening: 20 mesh, 0.85 mm, 850 µm"
 
@@ -82,6 +85,22 @@ def mass_field(label: str, **kwargs) -> MassField:
     return MassField(label=label, max_length=MASS_SIGNS, **kwargs)
 
 
+def typed_size(step: Step) -> str:
+    """The size of a step as one types it."""
+    if step.mesh_number:
+        return f"{step.mesh_number} mesh"
+    return f"{step.target_size_um.normalize():f} µm" if step.target_size_um else ""
+
+
+@dataclass(frozen=True)
+class Fold:
+    """Fields seldom needed, folded away under a line that says what stands in them."""
+
+    summary: str
+    fields: list[forms.BoundField]
+    is_open: bool
+
+
 class StepForm(SiteForm):
     """What every step records besides its masses; `lot` is the lot it draws from."""
 
@@ -97,11 +116,16 @@ class StepForm(SiteForm):
         label="Note", max_length=2000, required=False, widget=forms.Textarea(attrs={"rows": 3})
     )
     last_fields = ("done_on", "people", "loss_reason", "note")
+    folded = last_fields
 
-    def __init__(self, *args, lot: Lot | None = None, **kwargs) -> None:
+    def __init__(self, *args, lot: Lot | None = None, like: Step | None = None, **kwargs) -> None:
+        """`like` is an earlier step whose way of doing it is to be repeated; masses are always weighed anew."""
         super().__init__(*args, **kwargs)
         self.lot = lot
+        self.like = like
         self.fields["people"].initial = str(self.member)
+        if like is not None:
+            self._fill_in_like(like)
         tolerance = mass_balance.LOSS_TOLERANCE[self.kind]
         if tolerance is not None:
             self.fields[
@@ -117,6 +141,37 @@ class StepForm(SiteForm):
             self.fields[
                 "mass"
             ].help_text = f"Leave blank to take all {on_hand}, or write how much: 22 lb 4 oz, 10.2 kg, 454 g."
+
+    def _fill_in_like(self, step: Step) -> None:
+        stays = {
+            "done_on": step.done_on,
+            "people": step.people,
+            "method": step.method,
+            "passes": step.passes,
+            "machine": step.machine,
+            "size": typed_size(step),
+            "mesh_series": step.mesh_series or None,
+        }
+        for name, value in stays.items():
+            if name in self.fields and value is not None:
+                self.fields[name].initial = value
+
+    def first_fields(self) -> list[forms.BoundField]:
+        """The fields of the act itself, in the order it is done."""
+        folded = {field.name for fold in self.folds() for field in fold.fields}
+        return [field for field in self.shown_fields() if field.name not in folded]
+
+    def folds(self) -> list[Fold]:
+        day = self["done_on"].value()
+        day = f"{day.day} {day:%b %Y}" if isinstance(day, datetime.date) else day
+        stands = ", ".join(filter(None, (day, self["people"].value())))
+        return [self.fold(f"{stands or 'Day and who did it'}: change it, or add a note", self.folded)]
+
+    def fold(self, summary: str, names: Sequence[str]) -> Fold:
+        """These fields folded away, but not while one of them needs a look."""
+        fields = [self[name] for name in names if name in self.fields]
+        is_open = any(field.errors or (field.value() and not field.field.required) for field in fields)
+        return Fold(summary=summary, fields=fields, is_open=is_open)
 
     def add_mass_field(self, name: str, label: str, **kwargs) -> None:
         """A mass field known only when the page is asked for, in the member's unit like the others."""
@@ -183,7 +238,7 @@ class StepForm(SiteForm):
         """Ask about a piece that is out of line by about ten with the middle one of its siblings."""
         typed = {name: self.cleaned_data[name].canonical for name in fields if self.cleaned_data.get(name)}
         if len(typed) >= 3:
-            middle_g = statistics.median(typed.values())
+            middle_g = mass_balance.usual_mass_g(typed.values())
             for name, mass_g in typed.items():
                 self._ask(self.fields[name].label, mass_g, expected_g=middle_g)
 
@@ -235,7 +290,7 @@ class CrushForm(SizedForm):
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         self.fields["size"].label = "Crushed to"
-        self.order_fields(["mass", "mass_out", "size", "mesh_series", "machine", "passes"])
+        self.order_fields(["mass", "machine", "passes", "size", "mesh_series", "mass_out"])
 
     def clean(self) -> dict:
         data = super().clean()
@@ -311,7 +366,7 @@ class CutForm(StepForm):
         field = portions[0]["field"]
         if self.cleaned_data["nothing_left"]:
             return self.all_of(self.lot, field)
-        together_g = sum((portion["mass_g"] for portion in portions), Decimal(0))
+        together_g = mass_balance.total_mass_g(portion["mass_g"] for portion in portions)
         return {"lot": self.lot, "mass_g": together_g, "typed": self.typed_together(), "field": field}
 
 
@@ -361,10 +416,74 @@ class CutWeighedForm(CutForm):
         return f"{len(self.pieces)} portions, each weighed"
 
 
+class CutMeasuredForm(CutForm):
+    """Portions of one full measure each; what a measure weighs follows from a bulk density weighed on this material."""
+
+    number = CountField(label="How many portions", least=1, most=MOST_PORTIONS)
+    # Short enough that "60 x 1 1/2 US cup at 1.65 g/mL" fits its column.
+    measure = VolumeField(
+        label="The measure holds", unit="mL", max_length=12, help_text="Also with its unit: 250 mL, 1 cup"
+    )
+    weighed_volume = VolumeField(
+        label="Volume you weighed",
+        unit="mL",
+        help_text="Five to ten measures of this very material are surer than one: 5 x 250 mL is 1250 mL.",
+    )
+    weighed_mass = mass_field("What that volume weighed")
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.order_fields(
+            ["measure", "weighed_volume", "weighed_mass", "number", "method", "passes", "nothing_left"]
+        )
+
+    def clean(self) -> dict:
+        data = super().clean()
+        volume, mass = data.get("weighed_volume"), data.get("weighed_mass")
+        if volume and mass:
+            try:
+                density = bulk_density.bulk_density_g_per_ml(mass.canonical, volume.canonical)
+            except ValueError as error:
+                self.add_error("weighed_mass", ValidationError(str(error), code="density"))
+            else:
+                data["density"] = density
+                self.ask(bulk_density.question_about(density))
+                self._say_what_a_portion_weighs()
+        return data
+
+    def _say_what_a_portion_weighs(self) -> None:
+        if self.cleaned_data.get("measure"):
+            each = self.shown(self._each_g())
+            self.fields["measure"].says = f"A full measure is {each}, at {self._density()}."
+
+    def _density(self) -> str:
+        return f"{self.cleaned_data['density']:.2f} g/mL"
+
+    def _each_g(self) -> Decimal:
+        data = self.cleaned_data
+        return bulk_density.measured_mass_g(data["measure"].canonical, data["density"]).quantize(MASS_STEP_G)
+
+    def portions(self) -> list[dict]:
+        typed = f"{self.cleaned_data['measure'].typed} at {self._density()}"
+        portion = {"mass_g": self._each_g(), "typed": typed, "field": "measure"}
+        return [portion] * self.cleaned_data["number"]
+
+    def typed_together(self) -> str:
+        return f"{self.cleaned_data['number']} x {self.portions()[0]['typed']}"
+
+    def details(self) -> dict:
+        data = self.cleaned_data
+        return super().details() | {
+            "measure_ml": data["measure"].canonical,
+            "bulk_density_g_per_ml": data["density"],
+        }
+
+
 class BlendForm(StepForm):
     """`lots` are the lots to put together; each has a mass field of its own."""
 
     kind = Step.Kind.BLEND
+    folded = ("place", *StepForm.last_fields)
     mass_out = mass_field(
         "Weight of the finished blend", help_text="Weighed after mixing. What is missing is booked as loss."
     )
@@ -374,6 +493,14 @@ class BlendForm(StepForm):
         label="What it is", max_length=120, required=False, help_text="For the tag, like: test lot 3"
     )
     place = forms.CharField(label="Where it stands", max_length=120, required=False)
+    check_number = CountField(
+        label="Uniformity portions",
+        least=1,
+        most=MOST_CHECKS,
+        required=False,
+        help_text="Three to five, panned or assayed untreated, show how well it is mixed. Cut the way it was mixed.",
+    )
+    check_mass = mass_field("Each of them weighs", required=False)
 
     def __init__(self, *args, lots: Sequence[Lot], **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -386,15 +513,34 @@ class BlendForm(StepForm):
                 required=False,
                 help_text=f"{lot.get_kind_display()}{called}. Leave blank to take all {self.shown(lot.on_hand_g)}.",
             )
-        self.order_fields([*self.lots, "mass_out", "method", "passes", "title", "place"])
+        self.order_fields(
+            [*self.lots, "method", "passes", "mass_out", "title", "place", "check_number", "check_mass"]
+        )
+
+    def folds(self) -> list[Fold]:
+        checks = self.fold("Cut uniformity portions now", ("check_number", "check_mass"))
+        return [checks, *super().folds()]
 
     def draws(self) -> list[dict]:
         return [self.draw(name, lot) for name, lot in self.lots.items()]
 
     def clean(self) -> dict:
         data = super().clean()
-        self.ask_about_yield(["mass_out"], sum((draw["mass_g"] for draw in self.draws()), Decimal(0)))
+        self._need_both_of_the_check()
+        self.ask_about_yield(["mass_out"], mass_balance.total_mass_g(draw["mass_g"] for draw in self.draws()))
         return data
+
+    def _need_both_of_the_check(self) -> None:
+        names = ("check_number", "check_mass")
+        for name, other in (names, names[::-1]):
+            if self.cleaned_data.get(other) and not self.cleaned_data.get(name) and name not in self.errors:
+                self.add_error(
+                    name, ValidationError("Give both their number and what each weighs.", code="half")
+                )
+
+    def uniformity_portions(self) -> list[dict]:
+        """The portions that are to show how well it is mixed; none unless asked for."""
+        return [self.made("check_mass")] * (self.cleaned_data["check_number"] or 0)
 
 
 class TakeForAssayForm(StepForm):
@@ -419,24 +565,64 @@ class TakeForAssayForm(StepForm):
 
 
 class ReweighForm(StepForm):
+    """What is missing is booked as lost; a weight that was wrong from the start is corrected on another page."""
+
     kind = Step.Kind.REWEIGH
+    folded = ("done_on", "people", "note")
+    WRONG = "wrong"
+    REASONS = [
+        ("dried", "It dried out"),
+        ("spilled", "Some was spilled or lost"),
+        (WRONG, "The earlier weight was wrong"),
+        ("other", "Something else, in the words below"),
+    ]
     mass = mass_field("Mass on the scale now")
+    reason = forms.ChoiceField(label="Why it weighs less", choices=REASONS, widget=forms.RadioSelect)
 
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
-        reason = self.fields["loss_reason"]
-        reason.required = True
-        reason.help_text = "Dried out, spilled, weighed wrong before."
-        self.order_fields(["mass", "loss_reason"])
+        words = self.fields["loss_reason"]
+        words.label = "In words"
+        # Room for the reason ticked before it.
+        words.max_length = 150
+        words.validators = [MaxLengthValidator(150)]
+        words.widget.attrs["maxlength"] = "150"
+        words.help_text = ""
+        self.order_fields(["mass", "reason", "loss_reason"])
+        # The field beside which the page leads to the correction of an earlier weight.
+        self.correct_beside = ""
 
     def clean(self) -> dict:
         data = super().clean()
+        if data.get("reason") == self.WRONG:
+            self.correct_beside = "reason"
+            self.add_error(
+                "reason",
+                ValidationError(
+                    "Nothing went missing then: correct the earlier weight, and all that follows from it is put right.",
+                    code="earlier_weight_wrong",
+                ),
+            )
+        elif data.get("reason") == "other" and not data.get("loss_reason"):
+            self.add_error("loss_reason", ValidationError("Say in words where it went.", code="required"))
         self.ask_about_draw()
         return data
+
+    def add_refusal(self, error: ValidationError) -> None:
+        super().add_refusal(error)
+        if getattr(error, "code", "") == "gain":
+            self.correct_beside = "mass"
+
+    def details(self) -> dict:
+        words = self.cleaned_data["loss_reason"]
+        if self.cleaned_data["reason"] != "other":
+            words = ": ".join(filter(None, (dict(self.REASONS)[self.cleaned_data["reason"]], words)))
+        return super().details() | {"loss_reason": words}
 
 
 class DiscardForm(StepForm):
     kind = Step.Kind.DISCARD
+    folded = ("done_on", "people", "note")
     mass = mass_field("Mass thrown away", required=False)
 
     def __init__(self, *args, **kwargs) -> None:

@@ -1,9 +1,57 @@
+import datetime
+from collections.abc import Iterable
+
 from django.conf import settings
-from django.db import models
+from django.db import connection, models
 from django.db.models import Q
+from django.db.models.expressions import RawSQL
+
+# A mark on a lot reaches what was drawn from that lot on its day or later; once in, it stays in whatever the day.
+# Voided steps lead nowhere. Both engines speak this SQL; days compare as dates there and as text here, to the same end.
+_REACHING = """
+    WITH RECURSIVE use_of(lot_id, drawn_on) AS ({uses}), line(lot_id, drawn_on) AS (
+        SELECT lot_id, drawn_on FROM use_of
+        UNION
+        SELECT draw.lot_id, step.done_on
+        FROM line JOIN prospecting_lot made ON made.id = line.lot_id
+        JOIN prospecting_step step ON step.id = made.made_by_id AND step.voided_at IS NULL
+        JOIN prospecting_draw draw ON draw.step_id = step.id
+    )
+    SELECT mark.id FROM prospecting_contamination mark JOIN line ON line.lot_id = mark.lot_id
+    WHERE mark.lifted_at IS NULL AND (mark.since IS NULL OR line.drawn_on >= mark.since)
+"""
+_CARRYING = """
+    WITH RECURSIVE line(lot_id, since) AS (
+        SELECT lot_id, since FROM prospecting_contamination WHERE lifted_at IS NULL
+        UNION
+        SELECT made.id, CAST(NULL AS date)
+        FROM line JOIN prospecting_draw draw ON draw.lot_id = line.lot_id
+        JOIN prospecting_step step ON step.id = draw.step_id AND step.voided_at IS NULL
+            AND (line.since IS NULL OR step.done_on >= line.since)
+        JOIN prospecting_lot made ON made.made_by_id = step.id
+    )
+    SELECT lot_id FROM line
+"""
+
+
+def lots_carrying_a_mark() -> RawSQL:
+    """The ids of all lots that a standing mark is on or reaches, for use in a filter; `Lot.is_marked` must say the same."""
+    return RawSQL(_CARRYING, [])
 
 
 class ContaminationQuerySet(models.QuerySet):
+    def reaching(self, uses: Iterable[tuple[int, datetime.date | None]]) -> "ContaminationQuerySet":
+        """Standing marks on these lots or on their line that reach what was drawn on the day given with each lot.
+
+        A lot without a day is meant as it stands now. Each mark comes with the lot it stands on, in one query.
+        """
+        pairs = [(lot, connection.ops.adapt_datefield_value(day or datetime.date.max)) for lot, day in uses]
+        if not pairs:
+            return self.none()
+        sql = _REACHING.format(uses=" UNION ALL ".join(["SELECT CAST(%s AS bigint), %s"] * len(pairs)))
+        found = self.filter(pk__in=RawSQL(sql, [value for pair in pairs for value in pair]))
+        return found.select_related("lot", "recorded_by").order_by("pk")
+
     def standing(self) -> "ContaminationQuerySet":
         """Marks that were not lifted."""
         return self.filter(lifted_at__isnull=True)

@@ -195,7 +195,10 @@ class Draw(models.Model):
 
 
 class Origin(models.Model):
-    """The share of a lot's mass that came from a dig, fixed when the lot was made (material taken as well mixed)."""
+    """The share of a lot's mass that came from a dig, fixed when the lot was made, every lot taken as well mixed.
+
+    Only a corrected mass (actions.correction) reckons it anew.
+    """
 
     lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="origins")
     dig = models.ForeignKey("prospecting.Dig", on_delete=models.PROTECT, related_name="origins")
@@ -209,6 +212,8 @@ class Origin(models.Model):
                 name="origin_share_is_a_share", condition=Q(share__gt=0) & Q(share__lte=1)
             ),
         ]
+        # A dig's lots, newest first, without sorting them all.
+        indexes = [models.Index(fields=["dig", "-lot"], name="origin_by_dig")]
 
     def __str__(self) -> str:
         return f"{self.share} of lot {self.lot_id} from dig {self.dig_id}"

@@ -27,6 +27,9 @@ class LotTable(ListTable):
     def render_on_hand_g(self, record: Lot) -> str:
         return units.format_mass(record.on_hand_g, self.mass_unit) if record.on_hand_g else "used up"
 
+    def render_kind(self, value: str, record: Lot) -> str:
+        return f"{value}, contamination marked" if record.is_marked else value
+
     def render_stripe(self, value: str):
         words = {"mixed": "several zones", "none": "none"}.get(value, f"stripe {value.upper()}")
         return format_html('<span class="swatch stripe-{}"></span>{}', value, words)

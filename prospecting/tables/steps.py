@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
-from prospecting.calc import lineage, units
+from prospecting.calc import lineage, mass_balance, units
 from prospecting.models import Draw, Lot, Origin, Step
 
 # What the mass that did not come out again is called, by kind of step.
@@ -49,12 +49,12 @@ class Balance:
 
 
 def step_balance(step: Step, draws: Sequence[Draw], made: Sequence[Lot]) -> Balance:
-    drawn_g = sum((draw.mass_g for draw in draws), Decimal(0))
+    drawn_g = mass_balance.total_mass_g(draw.mass_g for draw in draws)
     return Balance(
         drawn_g=drawn_g,
-        made_g=sum((lot.mass_g for lot in made), Decimal(0)),
+        made_g=mass_balance.total_mass_g(lot.mass_g for lot in made),
         loss_g=step.loss_g,
-        loss_share=step.loss_g / drawn_g if drawn_g and step.kind not in ALL_OF_IT else None,
+        loss_share=None if step.kind in ALL_OF_IT else mass_balance.loss_share(step.loss_g, drawn_g),
         loss_word=LOSS_WORDS.get(step.kind, "Loss"),
     )
 
@@ -119,6 +119,7 @@ def shares_working(
     for origin in drawn_origins:
         by_lot[origin.lot_id][origin.dig_id] = origin.share
     worked = lineage.blend_shares([(draw.mass_g, by_lot[draw.lot_id]) for draw in draws])
+    went_in_g = mass_balance.total_mass_g(draw.mass_g for draw in draws)
     rows = []
     for origin in made_origins:
         inputs = []
@@ -134,9 +135,7 @@ def shares_working(
                         url,
                     )
                 )
-        inputs.append(
-            ("all that went in", *_mass(sum((draw.mass_g for draw in draws), Decimal(0)), mass_unit))
-        )
+        inputs.append(("all that went in", *_mass(went_in_g, mass_unit)))
         rows.append(
             WorkingRow(
                 label=str(origin.dig),
@@ -145,7 +144,13 @@ def shares_working(
                 value=units.format_share(worked[origin.dig_id]),
             )
         )
-    return Working(rows=rows, assumptions=[WELL_MIXED, "The shares were fixed when the step was recorded."])
+    return Working(
+        rows=rows,
+        assumptions=[
+            WELL_MIXED,
+            "Shares are fixed when a step is recorded, and reckoned anew when one of its masses is corrected.",
+        ],
+    )
 
 
 @dataclass(frozen=True)

@@ -1,20 +1,29 @@
 from collections.abc import Callable
+from urllib.parse import urlencode
 
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 
 from prospecting.access import page
 from prospecting.actions import steps
 from prospecting.actions.material import DrawFrom, NewLot, StepDetails, void_step
 from prospecting.forms import steps as step_forms
-from prospecting.forms.lots import BlendChoiceForm
+from prospecting.forms.lots import BlendChoiceForm, FindForm
 from prospecting.forms.steps import MOST_PIECES, MOST_PORTIONS
+from prospecting.frames.next_lot import next_lot
 from prospecting.models import JournalEntry, Lot, Origin, Step
 from prospecting.tables.steps import loss_working, share_rows, shares_working, step_balance
 from prospecting.views.entry import enter
 
 Kind = Lot.Kind
+# The steps done to one bucket after the other, and the page of each.
+REPEATED = {
+    Step.Kind.DRY: "lot-dry",
+    Step.Kind.CRUSH: "lot-crush",
+    Step.Kind.SCREEN: "lot-screen",
+    Step.Kind.SPLIT: "lot-split",
+}
 
 
 def _standing_lot(code: str) -> Lot:
@@ -46,6 +55,14 @@ def _act(
     return render(request, f"prospecting/{name}.html", context)
 
 
+def _like(request: HttpRequest, kind: str) -> Step | None:
+    """The earlier step named in the address whose way of doing it is to be repeated."""
+    text = request.GET.get("like", "")
+    if not (text.isascii() and text.isdigit() and len(text) < 16):
+        return None
+    return Step.objects.filter(pk=int(text), kind=kind, voided_at__isnull=True).first()
+
+
 def _count(text: str, *, least: int, most: int, default: int) -> int:
     """A number from the address, held within its limits."""
     return (
@@ -56,7 +73,8 @@ def _count(text: str, *, least: int, most: int, default: int) -> int:
 @page(role="member", methods=("GET", "POST"))
 def lot_dry(request: HttpRequest, code: str) -> HttpResponse:
     lot = _standing_lot(code)
-    form = step_forms.DryForm(request.POST or None, member=request.user, lot=lot)
+    like = _like(request, Step.Kind.DRY)
+    form = step_forms.DryForm(request.POST or None, member=request.user, lot=lot, like=like)
 
     def make() -> Step:
         return steps.dry_lot(
@@ -68,7 +86,8 @@ def lot_dry(request: HttpRequest, code: str) -> HttpResponse:
 
 @page(role="member", methods=("GET", "POST"))
 def lot_crush(request: HttpRequest, code: str) -> HttpResponse:
-    form = step_forms.CrushForm(request.POST or None, member=request.user, lot=_standing_lot(code))
+    like = _like(request, Step.Kind.CRUSH)
+    form = step_forms.CrushForm(request.POST or None, member=request.user, lot=_standing_lot(code), like=like)
 
     def make() -> Step:
         return steps.crush_lot(
@@ -80,7 +99,10 @@ def lot_crush(request: HttpRequest, code: str) -> HttpResponse:
 
 @page(role="member", methods=("GET", "POST"))
 def lot_screen(request: HttpRequest, code: str) -> HttpResponse:
-    form = step_forms.ScreenForm(request.POST or None, member=request.user, lot=_standing_lot(code))
+    like = _like(request, Step.Kind.SCREEN)
+    form = step_forms.ScreenForm(
+        request.POST or None, member=request.user, lot=_standing_lot(code), like=like
+    )
 
     def make() -> Step:
         return steps.screen_lot(
@@ -98,7 +120,11 @@ def lot_screen(request: HttpRequest, code: str) -> HttpResponse:
 def lot_split(request: HttpRequest, code: str) -> HttpResponse:
     pieces = _count(request.GET.get("pieces", ""), least=2, most=MOST_PIECES, default=2)
     form = step_forms.SplitForm(
-        request.POST or None, member=request.user, lot=_standing_lot(code), pieces=pieces
+        request.POST or None,
+        member=request.user,
+        lot=_standing_lot(code),
+        pieces=pieces,
+        like=_like(request, Step.Kind.SPLIT),
     )
 
     def make() -> Step:
@@ -117,7 +143,10 @@ def lot_split(request: HttpRequest, code: str) -> HttpResponse:
 def lot_cut(request: HttpRequest, code: str) -> HttpResponse:
     lot = _standing_lot(code)
     weighed = _count(request.GET.get("weighed", ""), least=1, most=MOST_PORTIONS, default=0)
-    if weighed:
+    measured = "measured" in request.GET
+    if measured:
+        form = step_forms.CutMeasuredForm(request.POST or None, member=request.user, lot=lot)
+    elif weighed:
         form = step_forms.CutWeighedForm(request.POST or None, member=request.user, lot=lot, pieces=weighed)
     else:
         form = step_forms.CutEqualForm(request.POST or None, member=request.user, lot=lot)
@@ -129,17 +158,21 @@ def lot_cut(request: HttpRequest, code: str) -> HttpResponse:
             **_recorded(form),
         )
 
-    return _act(request, "lot_cut", "Cut portions", form, make, weighed=weighed, most=MOST_PORTIONS)
+    return _act(request, "lot_cut", "Cut portions", form, make, weighed=weighed, measured=measured)
 
 
 @page(role="member", methods=("GET", "POST"))
 def lot_blend(request: HttpRequest) -> HttpResponse:
     """First which lots (a plain GET form with ticks and a search), then how much of each."""
-    choice = BlendChoiceForm(request.POST if request.method == "POST" else request.GET)
+    choice = BlendChoiceForm(
+        request.POST if request.method == "POST" else request.GET, pool=Lot.objects.in_stock()
+    )
     crumbs = [("Lots", reverse("lot-list")), ("Blend", "")]
     if not choice.is_made():
         return render(request, "prospecting/lot_blend.html", {"choice": choice, "crumbs": crumbs})
-    form = step_forms.BlendForm(request.POST or None, member=request.user, lots=choice.lots)
+    # A proposed blend comes with its masses in the address, each named as its field.
+    asked = {name: request.GET[name] for name in request.GET if name.startswith("mass_")}
+    form = step_forms.BlendForm(request.POST or None, member=request.user, lots=choice.lots, initial=asked)
 
     def make() -> Step:
         return steps.blend_lots(
@@ -150,6 +183,7 @@ def lot_blend(request: HttpRequest) -> HttpResponse:
                 place=form.cleaned_data["place"],
                 **form.made("mass_out"),
             ),
+            uniformity=[NewLot(kind=Kind.PORTION, **portion) for portion in form.uniformity_portions()],
             **_recorded(form),
         )
 
@@ -209,12 +243,14 @@ def step_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "dig": getattr(step, "dig", None),
             "draws": draws,
             "made": made,
+            "on_hand": [lot for lot in made if lot.on_hand_g],
             "balance": step_balance(step, draws, made),
             "loss_working": loss_working(step, draws, made, unit),
             "shares": share_rows(made_origins),
             "shares_working": shares_working(draws, drawn_origins, made_origins, unit),
             "entries": JournalEntry.objects.about(step).select_related("member"),
             "may_void": _may_void(step, request.user),
+            "may_repeat": request.user.can_write and not step.is_void and step.kind in REPEATED,
             "crumbs": [("Lots", reverse("lot-list")), (str(step), "")],
         },
     )
@@ -256,4 +292,27 @@ def _may_void(step: Step, member) -> bool:
     own = step.recorded_by_id == member.pk
     return (
         member.can_write and (own or member.is_keeper) and not step.is_void and step.kind != Step.Kind.RECOVER
+    )
+
+
+@page(role="member")
+def step_again(request: HttpRequest, pk: int) -> HttpResponse:
+    """The same for the next bucket: on to its form, filled in but for the masses; a typed code names another one."""
+    step = get_object_or_404(Step.objects.filter(kind__in=REPEATED, voided_at__isnull=True), pk=pk)
+    find = FindForm(request.GET if "code" in request.GET else None)
+    lot = None
+    if find.is_bound:
+        lot = find.lot()
+    elif "other" not in request.GET:
+        lot = next_lot(step)
+    if lot is not None:
+        asked = {"like": step.pk}
+        if step.kind == Step.Kind.SPLIT:
+            asked["pieces"] = step.made.count()
+        return redirect(f"{reverse(REPEATED[step.kind], args=[lot.code])}?{urlencode(asked)}")
+    crumbs = [("Lots", reverse("lot-list")), (str(step), step.get_absolute_url()), ("The same again", "")]
+    return render(
+        request,
+        "prospecting/step_again.html",
+        {"step": step, "find": find, "other": find.is_bound or "other" in request.GET, "crumbs": crumbs},
     )

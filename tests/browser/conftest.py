@@ -78,6 +78,20 @@ def browser() -> Iterator:
         running.close()
 
 
+@pytest.fixture
+def launch_browser(browser) -> Iterator[Callable]:
+    """Start one more browser with switches of its own: `launch_browser("--use-fake-ui-for-media-stream")`."""
+    running = []
+
+    def launch(*switches: str):
+        running.append(browser.browser_type.launch(executable_path=chromium(), args=[*QUIET, *switches]))
+        return running[-1]
+
+    yield launch
+    for started in running:
+        started.close()
+
+
 class Problems:
     """What went wrong on the watched pages, and what a test said would."""
 
@@ -117,16 +131,17 @@ def expect_problem(problems: Problems) -> Callable[[str], None]:
 def open_page(browser, live_server, problems: Problems) -> Iterator[Callable]:
     """Make a watched page with a browser profile of its own: `open_page()`, `open_page(java_script_enabled=False)`.
 
-    `signed_in_as` takes a client of `client_as` and gives the page that member's session.
+    `signed_in_as` takes a client of `client_as` and gives the page that member's session; `in_browser` is one made by
+    `launch_browser`, and `base_url` another name of this same site.
     """
     from django.conf import settings
 
     contexts = []
 
-    def watch_request(request) -> None:
+    def watch_request(request, site: str) -> None:
         parts = urlsplit(request.url)
         inside = parts.scheme in ("data", "blob", "about")
-        if not inside and f"{parts.scheme}://{parts.netloc}" != live_server.url:
+        if not inside and f"{parts.scheme}://{parts.netloc}" != site:
             problems.seen.append(f"request to another origin: {request.url}")
 
     def watch_console(message) -> None:
@@ -135,19 +150,17 @@ def open_page(browser, live_server, problems: Problems) -> Iterator[Callable]:
                 f"console: {message.text} ({message.page.url if message.page else 'worker'})"
             )
 
-    def make(*, signed_in_as=None, **options):
-        context = browser.new_context(base_url=live_server.url, **(PHONE | options))
+    def make(*, signed_in_as=None, in_browser=None, base_url=live_server.url, **options):
+        context = (in_browser or browser).new_context(base_url=base_url, **(PHONE | options))
         contexts.append(context)
         context.set_default_timeout(10_000)
         context.add_init_script(REPORT_BREACHES)
-        context.on("request", watch_request)
+        context.on("request", lambda request: watch_request(request, base_url))
         context.on("console", watch_console)
         context.on("weberror", lambda error: problems.seen.append(f"script: {error.error}"))
         if signed_in_as is not None:
             session = signed_in_as.cookies[settings.SESSION_COOKIE_NAME].value
-            context.add_cookies(
-                [{"name": settings.SESSION_COOKIE_NAME, "value": session, "url": live_server.url}]
-            )
+            context.add_cookies([{"name": settings.SESSION_COOKIE_NAME, "value": session, "url": base_url}])
         return context.new_page()
 
     yield make

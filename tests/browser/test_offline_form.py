@@ -5,7 +5,7 @@ import re
 import pytest
 from django.urls import reverse
 
-from prospecting.models import Delivery
+from prospecting.models import Delivery, Step
 from tests import make
 from trials.models import Run
 
@@ -91,3 +91,53 @@ def test_an_answer_lost_on_the_way_back_is_not_a_second_run(phone_as):
     page.evaluate(TAP)
     page.wait_for_url(re.compile(r"/pans/\d+/$"))
     check_it_is_there_once(page, lot)
+
+
+def test_a_half_filled_step_outlives_a_locked_phone(phone_as):
+    """Every form about a lot: a word typed, the page thrown away by the phone and opened anew; nothing is recorded."""
+    page = phone_as("member", mass_unit="lb")
+    first, second = make.make_lot(member=page.member), make.make_lot(member=page.member)
+    step = first.made_by
+    of_one = {
+        "lot-dry": "dry_mass",
+        "lot-crush": "machine",
+        "lot-screen": "undersize",
+        "lot-split": "piece_2",
+        "lot-cut": "each",
+        "lot-take-for-assay": "mass",
+        "lot-reweigh": "mass",
+        "lot-discard": "loss_reason",
+        "lot-move": "place",
+        "lot-hand-over": "holder",
+        "lot-reserve": "reason",
+        "lot-release": "reason",
+    }
+    both = f"?lot={first.code}&lot={second.code}"
+    forms = [(reverse(name, args=[first.code]), field) for name, field in of_one.items()]
+    forms += [(reverse("lot-cut", args=[first.code]) + "?measured=1", "weighed_mass")]
+    forms += [
+        (reverse(name) + both, field)
+        for name, field in [
+            ("lot-blend", "mass_out"),
+            ("lots-move", "place"),
+            ("lots-hand-over", "holder"),
+            ("lots-reserve", "reason"),
+            ("lots-release", "reason"),
+        ]
+    ]
+    for url, field in forms:
+        page.goto(url)
+        page.locator(f"main form[data-draft] [name={field}]").fill("half of it")
+        page.goto("about:blank")
+        page.goto(url)
+        page.get_by_text("What you typed here before is back").wait_for()
+        assert page.locator(f"main form[data-draft] [name={field}]").input_value() == "half of it", url
+    # Each keeps a draft of its own.
+    assert len(page.evaluate(DRAFTS)) == len(forms)
+    assert Delivery.objects.count() == 0
+    assert list(Step.objects.values_list("pk", flat=True)) == [second.made_by_id, step.pk]
+    page.goto(reverse("lot-move", args=[first.code]))
+    page.locator("main form[data-draft] [name=place]").fill("shed, shelf 2")
+    page.get_by_role("button", name="Record where it stands").click()
+    page.wait_for_url(re.compile(re.escape(first.get_absolute_url())))
+    assert len(page.evaluate(DRAFTS)) == len(forms) - 1

@@ -90,6 +90,49 @@ def test_one_piece_is_no_split_and_one_lot_no_blend():
     assert (one_piece.value.code, one_parent.value.code) == ("one_piece", "one_parent")
 
 
+class TestUniformity:
+    def blend(self, *portions: str, **details) -> Step:
+        first, second = make_lot("1000"), make_lot("1000")
+        return steps.blend_lots(
+            draws=[draw(first, "1000"), draw(second, "1000")],
+            blend=made("1990"),
+            uniformity=[made(mass_g) for mass_g in portions],
+            **facts(method="rolled", passes=40, **details),
+        )
+
+    def test_portions_are_cut_at_once_by_the_same_method(self):
+        step = self.blend("50", "50", "50")
+        blend = step.made.get()
+        cut = Step.objects.get(kind="cut")
+        assert (step.kind, step.loss_g, blend.on_hand_g) == ("blend", 10, 1840)
+        assert (cut.method, cut.draws.get().mass_g, cut.draws.get().mass_typed) == ("rolled", 150, "3 x 50 g")
+        titles = [lot.title for lot in cut.made.order_by("portion_number")]
+        assert titles == [f"uniformity portion {number} of {blend.code}" for number in (1, 2, 3)]
+        assert {lot.kind for lot in cut.made.all()} == {Lot.Kind.PORTION}
+
+    def test_none_asked_for_cuts_none(self):
+        assert self.blend().made.get().on_hand_g == 1990
+        assert not Step.objects.filter(kind="cut").exists()
+
+    def test_more_than_the_blend_leaves_no_blend_behind(self):
+        with pytest.raises(Refused) as refusal:
+            self.blend("1000", "1000")
+        assert refusal.value.code == "too_little_on_hand"
+        assert not Step.objects.exclude(kind="dig").exists()
+        assert list(Lot.objects.values_list("on_hand_g", flat=True)) == [1000, 1000]
+
+
+def test_a_measured_cut_keeps_its_measure_and_bulk_density():
+    lot = make_lot("1000")
+    step = steps.cut_portions(
+        draw=draw(lot, "800"),
+        portions=[made("400"), made("400")],
+        **facts(method="riffle", measure_ml=Decimal(250), bulk_density_g_per_ml=Decimal("1.6")),
+    )
+    step.refresh_from_db()
+    assert (step.measure_ml, step.bulk_density_g_per_ml) == (250, Decimal("1.6"))
+
+
 def test_portions_are_numbered_as_cut_and_the_rest_stays():
     lot = make_lot("1000")
     portions = make_portions(lot, 3, "300")

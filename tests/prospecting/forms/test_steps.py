@@ -1,13 +1,25 @@
 """What is typed becomes masses and sizes, or a sentence beside its field; nothing here touches the books."""
 
+import datetime
 import uuid
 from decimal import Decimal
 
 import pytest
 
+from prospecting.actions.refusal import Refused
 from prospecting.forms.lots import FindForm
-from prospecting.forms.steps import BlendForm, CrushForm, CutEqualForm, ScreenForm, SplitForm, read_size
-from prospecting.models import Lot, Member
+from prospecting.forms.steps import (
+    BlendForm,
+    CrushForm,
+    CutEqualForm,
+    CutMeasuredForm,
+    ReweighForm,
+    ScreenForm,
+    SplitForm,
+    read_size,
+    typed_size,
+)
+from prospecting.models import Lot, Member, Step
 
 COMMON = {"done_on": "2026-05-03", "people": "A. Digger"}
 
@@ -86,6 +98,7 @@ def test_blank_mass_is_all_on_hand():
         "mass_g": Decimal(10000),
         "typed": "all, 10 kg",
         "field": "mass",
+        "takes_all": True,
     }
     assert form.details()["mesh_number"] == 20
 
@@ -203,6 +216,175 @@ def test_blend_puts_each_mass_beside_its_lot():
         ("mass_BRK-47-T", Decimal(500)),
         ("mass_KLM-22-B", Decimal(500)),
     ]
+
+
+class TestMeasuredPortions:
+    def fill(self, **typed) -> CutMeasuredForm:
+        whole = {"measure": "250 mL", "weighed_volume": "1250", "weighed_mass": "2 kg", "number": "6"}
+        return fill(CutMeasuredForm, method="riffle", **(whole | typed))
+
+    def test_weigh_volume_times_bulk_density(self):
+        # 2000 g in 1250 mL is 1.6 g/mL; 250 mL of it weigh 400 g.
+        form = self.fill()
+        assert form.is_valid(), form.errors
+        assert (
+            form.portions()
+            == [{"mass_g": Decimal(400), "typed": "250 mL at 1.60 g/mL", "field": "measure"}] * 6
+        )
+        assert (form.taken()["mass_g"], form.taken()["typed"]) == (2400, "6 x 250 mL at 1.60 g/mL")
+        details = form.details()
+        assert (details["measure_ml"], details["bulk_density_g_per_ml"]) == (250, Decimal("1.6"))
+
+    def test_a_cup_is_a_measure_too_and_its_text_fits(self):
+        # A US cup is 236.5882365 mL (NIST Handbook 44, appendix C).
+        form = self.fill(measure="1 1/2 cups", weighed_volume="1 gal", weighed_mass="13.5 lb", number="10")
+        assert form.is_valid(), form.errors
+        assert form.portions()[0]["mass_g"] == pytest.approx(Decimal("574.06"), abs=Decimal("0.1"))
+        assert len(form.taken()["typed"]) <= 40
+
+    @pytest.mark.parametrize(
+        ("weighed_volume", "weighed_mass", "says"),
+        [("1250", "0.9 kg", "lighter than water"), ("1250", "4 kg", "denser than solid quartz")],
+    )
+    def test_asks_about_a_density_no_loose_ore_has(self, weighed_volume, weighed_mass, says):
+        typed = {"weighed_volume": weighed_volume, "weighed_mass": weighed_mass}
+        form = self.fill(**typed)
+        assert not form.is_valid()
+        assert says in form.guard_asks[0]
+        assert self.fill(**typed, keep_as_typed="on").is_valid()
+
+    def test_refuses_a_density_nothing_has(self):
+        form = self.fill(weighed_volume="100", weighed_mass="2 kg")
+        assert not form.is_valid()
+        assert "no ore is" in str(form.errors["weighed_mass"])
+
+    @pytest.mark.parametrize("text", ["", "a cup", "-1", "0", "5 kg", "9" * 40, "1,200", "2 oz", "💥"])
+    @pytest.mark.parametrize("field", ["measure", "weighed_volume"])
+    def test_a_volume_that_cannot_be_read_is_refused_beside_it_and_kept(self, field, text):
+        form = self.fill(**{field: text})
+        assert list(form.errors) == [field]
+        assert form[field].value() == text
+
+
+class TestUniformityPortions:
+    def fill(self, **typed) -> BlendForm:
+        lots = [lot(), Lot(pk=2, code="KLM-22-B", kind="split", mass_g=500, on_hand_g=Decimal(500))]
+        return fill(BlendForm, lots=lots, mass_out="10.4", method="rolled", **typed)
+
+    def test_are_cut_only_when_asked_for(self):
+        form = self.fill()
+        assert form.is_valid(), form.errors
+        assert form.uniformity_portions() == []
+        form = self.fill(check_number="4", check_mass="454 g")
+        assert form.is_valid(), form.errors
+        assert [each["mass_g"] for each in form.uniformity_portions()] == [454] * 4
+
+    @pytest.mark.parametrize(
+        ("typed", "field"),
+        [
+            ({"check_number": "4"}, "check_mass"),
+            ({"check_mass": "1 lb"}, "check_number"),
+            ({"check_number": "13", "check_mass": "1 lb"}, "check_number"),
+            ({"check_number": "0", "check_mass": "1 lb"}, "check_number"),
+            ({"check_number": "some", "check_mass": "1 lb"}, "check_number"),
+            ({"check_number": "4", "check_mass": "lots"}, "check_mass"),
+        ],
+    )
+    def test_need_a_number_and_a_mass_that_can_be(self, typed, field):
+        form = self.fill(**typed)
+        assert list(form.errors) == [field]
+        assert any(fold.is_open for fold in form.folds())
+
+
+class TestReweighReason:
+    def fill(self, **typed) -> ReweighForm:
+        return fill(ReweighForm, mass="9.7", **typed)
+
+    @pytest.mark.parametrize(
+        ("typed", "reason"),
+        [
+            ({"reason": "dried"}, "It dried out"),
+            ({"reason": "spilled", "loss_reason": "on the road"}, "Some was spilled or lost: on the road"),
+            ({"reason": "other", "loss_reason": "mice"}, "mice"),
+        ],
+    )
+    def test_is_a_tick_and_words(self, typed, reason):
+        form = self.fill(**typed)
+        assert form.is_valid(), form.errors
+        assert form.details()["loss_reason"] == reason
+
+    @pytest.mark.parametrize(
+        ("typed", "field"),
+        [
+            ({}, "reason"),
+            ({"reason": "magic"}, "reason"),
+            ({"reason": "other"}, "loss_reason"),
+            ({"reason": "dried", "loss_reason": "x" * 151}, "loss_reason"),
+        ],
+    )
+    def test_cannot_be_left_out(self, typed, field):
+        assert list(self.fill(**typed).errors) == [field]
+
+    def test_an_earlier_weight_that_was_wrong_leads_to_its_correction(self):
+        form = self.fill(reason="wrong")
+        assert list(form.errors) == ["reason"]
+        assert form.correct_beside == "reason"
+
+    def test_a_gain_leads_there_too(self):
+        form = self.fill(reason="dried")
+        assert form.is_valid()
+        assert form.correct_beside == ""
+        form.add_refusal(Refused("Too much.", code="gain", field="mass"))
+        assert form.correct_beside == "mass"
+
+
+class TestLikeAnEarlierStep:
+    def step(self, **fields) -> Step:
+        return Step(
+            pk=7,
+            kind="crush",
+            done_on=datetime.date(2026, 5, 2),
+            people="Ada and Ben",
+            machine="jaw",
+            passes=3,
+            loss_reason="spilled",
+            note="wet",
+            **fields,
+        )
+
+    def test_takes_over_what_stays_the_same_and_no_mass(self):
+        sized = {"target_size_um": Decimal(833), "mesh_series": "tyler", "mesh_number": 20}
+        form = CrushForm(member=member(), lot=lot(), like=self.step(**sized))
+        shown = {field.name: field.value() for field in form.shown_fields()}
+        assert shown == {
+            "mass": None,
+            "machine": "jaw",
+            "passes": 3,
+            "size": "20 mesh",
+            "mesh_series": "tyler",
+            "mass_out": None,
+            "done_on": datetime.date(2026, 5, 2),
+            "people": "Ada and Ben",
+            "loss_reason": None,
+            "note": None,
+        }
+
+    @pytest.mark.parametrize(("um", "text"), [("850.0", "850 µm"), ("6350", "6350 µm"), ("74.5", "74.5 µm")])
+    def test_a_size_without_a_sieve_number_reads_back_the_same(self, um, text):
+        assert typed_size(self.step(target_size_um=Decimal(um))) == text
+        assert read_size(text, "astm_e11").opening_um == Decimal(um)
+
+    def test_an_empty_form_folds_away_what_is_seldom_needed(self):
+        form = CrushForm(member=member(), lot=lot())
+        first = [field.name for field in form.first_fields()]
+        assert first == ["mass", "machine", "passes", "size", "mesh_series", "mass_out"]
+        (fold,) = form.folds()
+        assert ([field.name for field in fold.fields], fold.is_open) == (
+            ["done_on", "people", "loss_reason", "note"],
+            False,
+        )
+        (fold,) = crush(note="belt slipped").folds()
+        assert fold.is_open
 
 
 @pytest.mark.parametrize("text", ["", "   ", "BRK", "BRK-47-Z", "x" * 200, "💥", "BRK\0"])

@@ -6,7 +6,7 @@ from django.urls import reverse
 from prospecting.actions import steps as acts
 from prospecting.actions.material import DrawFrom
 from prospecting.models import Lot, Step
-from tests.make import DAY, make_blend, make_lot, make_member, make_portions
+from tests.make import DAY, make_blend, make_lot, make_member, make_portions, make_zone
 
 pytestmark = pytest.mark.django_db
 
@@ -19,7 +19,7 @@ ACTS = {
     "lot-split": ({"piece_1": "5", "piece_2": "4.95", "method": "riffle"}, ["split", "split"], 50),
     "lot-cut": ({"number": "6", "each": "1 lb", "method": "riffle"}, ["portion"] * 6, 0),
     "lot-take-for-assay": ({"mass": "500 g", "method": "cone_quarter"}, ["assay_split"], 0),
-    "lot-reweigh": ({"mass": "9.7", "loss_reason": "dried out"}, [], 300),
+    "lot-reweigh": ({"mass": "9.7", "reason": "dried"}, [], 300),
     "lot-discard": ({"mass": "2", "loss_reason": "spilled"}, [], 2000),
 }
 # A field of each act that holds a mass and must be filled, or that may be.
@@ -245,6 +245,181 @@ class TestSplitAndCut:
         assert Lot.objects.of_kind(Lot.Kind.PORTION).count() == 60
 
 
+class TestMeasuredCut:
+    DATA = {
+        "measure": "250 mL",
+        "weighed_volume": "1250 mL",
+        "weighed_mass": "2 kg",
+        "number": "6",
+        "method": "riffle",
+    }
+
+    def post(self, client, lot: Lot, **more):
+        data = typed("lot-cut", **(self.DATA | more))
+        return client.post(reverse("lot-cut", args=[lot.code]) + "?measured=1", data)
+
+    def test_page_says_what_a_measure_is_worth(self, client_as, django_assert_max_num_queries):
+        client, url = client_as("member"), reverse("lot-cut", args=[make_lot().code])
+        with django_assert_max_num_queries(20):
+            page = client.get(url, {"measured": "1"}).content.decode()
+        assert "Less exact than weighing." in page
+        assert "drawn by lot afterwards" in page
+
+    def test_records_volume_times_bulk_density(self, client_as):
+        lot, client = make_lot(), client_as("member")
+        answer = self.post(client, lot)
+        portions = Lot.objects.of_kind(Lot.Kind.PORTION)
+        assert {(each.mass_g, each.mass_typed) for each in portions} == {(400, "250 mL at 1.60 g/mL")}
+        lot.refresh_from_db()
+        assert (lot.on_hand_g, portions.count()) == (7600, 6)
+        step = Step.objects.get(kind="cut")
+        assert (step.measure_ml, float(step.bulk_density_g_per_ml)) == (250, 1.6)
+        page = client.get(answer["Location"]).content.decode()
+        assert "250 mL, of which each weighs 1.6000 g" in page
+
+    def test_odd_density_is_asked_about_and_an_impossible_one_refused(self, client_as):
+        lot, client = make_lot(), client_as("member")
+        assert "lighter than water" in self.post(client, lot, weighed_mass="1 kg").content.decode()
+        page = self.post(client, lot, weighed_mass="1 g", keep_as_typed="on")
+        assert page.context["form"].errors["weighed_mass"]
+        assert not Step.objects.exclude(kind="dig").exists()
+
+    def test_more_portions_than_there_are_is_said_beside_the_measure(self, client_as):
+        page = self.post(client_as("member"), make_lot(), number="60")
+        assert "enough for 25 portions of 250 mL at 1.60 g/mL, not for 60" in str(
+            page.context["form"].errors["measure"]
+        )
+        assert not Step.objects.exclude(kind="dig").exists()
+
+
+class TestReweigh:
+    def post(self, client, lot: Lot, **more):
+        return client.post(reverse("lot-reweigh", args=[lot.code]), typed("lot-reweigh", **more))
+
+    def test_a_gain_leads_to_the_correction_beside_the_mass(self, client_as):
+        lot, client = make_lot(), client_as("member")
+        link = f'<a class="act quiet" href="{reverse("lot-correct", args=[lot.code])}">'
+        assert link not in client.get(reverse("lot-reweigh", args=[lot.code])).content.decode()
+        page = self.post(client, lot, mass="10.4")
+        assert "The books hold 10 kg" in str(page.context["form"].errors["mass"])
+        assert link in page.content.decode()
+
+    def test_a_wrong_earlier_weight_leads_there_and_books_nothing(self, client_as):
+        lot = make_lot()
+        page = self.post(client_as("member"), lot, reason="wrong").content.decode()
+        assert "correct the earlier weight" in page
+        assert f'<a class="act quiet" href="{reverse("lot-correct", args=[lot.code])}">' in page
+        assert not Step.objects.exclude(kind="dig").exists()
+
+    def test_reason_and_words_are_kept_together(self, client_as):
+        self.post(client_as("member"), make_lot(), reason="spilled", loss_reason="on the road")
+        assert Step.objects.get(kind="reweigh").loss_reason == "Some was spilled or lost: on the road"
+
+
+class TestSameForTheNext:
+    def crush(self, client, lot: Lot, **more) -> Step:
+        data = typed("lot-crush", passes="3", note="wet", loss_reason="dust", **more)
+        client.post(reverse("lot-crush", args=[lot.code]), data)
+        return Step.objects.filter(kind="crush").first()
+
+    def again(self, client, step: Step, **asked):
+        return client.get(reverse("step-again", args=[step.pk]), asked)
+
+    def test_opens_the_form_of_the_same_zones_next_bucket_and_books_nothing(
+        self, client_as, django_assert_max_num_queries
+    ):
+        north, client = make_zone(), client_as("member")
+        first, elsewhere, same, held = make_lot(zone=north), make_lot(), make_lot(zone=north), make_lot()
+        step = self.crush(client, first)
+        steps_before = Step.objects.count()
+        assert reverse("step-again", args=[step.pk]) in client.get(step.get_absolute_url()).content.decode()
+        with django_assert_max_num_queries(20):
+            answer = self.again(client, step)
+        assert answer["Location"] == reverse("lot-crush", args=[same.code]) + f"?like={step.pk}"
+        with django_assert_max_num_queries(20):
+            page = client.get(answer["Location"])
+        values = {field.name: field.value() for field in page.context["form"].visible_fields()}
+        assert (values["machine"], values["passes"], values["size"]) == ("jaw crusher", 3, "20 mesh")
+        assert (str(values["done_on"]), values["people"]) == ("2026-05-03", "A. Digger")
+        assert (values["mass"], values["mass_out"], values["note"], values["loss_reason"]) == (None,) * 4
+        assert "Filled in as for" in page.content.decode()
+        assert Step.objects.count() == steps_before
+        # The next of the zone is done, so another zone's comes; one held back is passed over.
+        Lot.objects.filter(pk=elsewhere.pk).update(reserve_reason="next year")
+        step = self.crush(client, same)
+        assert reverse("lot-crush", args=[held.code]) in self.again(client, step)["Location"]
+
+    def test_masses_still_have_to_be_typed(self, client_as):
+        client, lots = client_as("member"), [make_lot(), make_lot()]
+        step = self.crush(client, lots[0])
+        url = self.again(client, step)["Location"]
+        page = client.post(url, typed("lot-crush", mass_out=""))
+        assert page.context["form"].errors["mass_out"]
+        assert Step.objects.filter(kind="crush").count() == 1
+
+    def test_a_typed_code_names_another(self, client_as):
+        client, first, other = client_as("member"), make_lot(), make_lot()
+        make_lot()
+        step = self.crush(client, first)
+        answer = self.again(client, step, code=other.code.lower().replace("-", " "))
+        assert answer["Location"] == reverse("lot-crush", args=[other.code]) + f"?like={step.pk}"
+        page = self.again(client, step, other="1")
+        assert (page.status_code, "No other lot" in page.content.decode()) == (200, False)
+
+    @pytest.mark.parametrize("code", ["", "nonsense", "BRK-47-Z", "x\0", "💥" * 100])
+    def test_a_code_that_cannot_be_is_said(self, client_as, code):
+        client = client_as("member")
+        page = self.again(client, self.crush(client, make_lot()), code=code)
+        assert page.status_code == 200
+        assert page.context["find"].errors["code"]
+
+    def test_says_when_none_is_left(self, client_as):
+        client = client_as("member")
+        page = self.again(client, self.crush(client, make_lot()))
+        assert "No other lot of that kind" in page.content.decode()
+
+    def test_what_went_through_the_like_already_is_not_next(self, client_as):
+        client, wet = client_as("member"), make_lot()
+        make_lot(is_dry=True)
+        client.post(reverse("lot-dry", args=[wet.code]), typed("lot-dry"))
+        step = Step.objects.get(kind="dry")
+        assert step.made.get().on_hand_g > 0
+        assert "No other lot of that kind" in self.again(client, step).content.decode()
+        finer, coarser = make_lot(top_size_um=600), make_lot(top_size_um=2000)
+        step = self.crush(client, make_lot())
+        assert finer.code not in self.again(client, step)["Location"]
+        Lot.objects.exclude(pk__in=[finer.pk, coarser.pk]).update(on_hand_g=0)
+        assert coarser.code in self.again(client, step)["Location"]
+
+    def test_split_comes_back_with_as_many_pieces(self, client_as):
+        client, lots = client_as("member"), [make_lot(), make_lot()]
+        data = typed("lot-split", piece_1="4", piece_2="3", piece_3="2.95", passes="2")
+        client.post(reverse("lot-split", args=[lots[0].code]) + "?pieces=3", data)
+        answer = self.again(client, Step.objects.get(kind="split"))
+        page = client.get(answer["Location"])
+        assert len(page.context["form"].pieces) == 3
+        assert page.context["form"]["method"].value() == "riffle"
+
+    def test_is_for_members_and_for_steps_done_to_many(self, client_as, client):
+        member, lot = client_as("member"), make_lot()
+        step = self.crush(member, lot)
+        assert self.again(client_as("guest"), step).status_code == 403
+        assert self.again(client, step).status_code == 302
+        assert (
+            reverse("step-again", args=[step.pk])
+            not in client_as("guest").get(step.get_absolute_url()).content.decode()
+        )
+        assert self.again(member, lot.made_by).status_code == 404
+        member.post(reverse("step-void", args=[step.pk]), {"identity": str(uuid.uuid4()), "reason": "wrong"})
+        assert self.again(member, step).status_code == 404
+
+    @pytest.mark.parametrize("like", ["", "x", "-1", "٣", "9" * 15, "9" * 40, "1\0"])
+    def test_an_address_that_names_no_step_fills_in_nothing(self, client_as, like):
+        page = client_as("member").get(reverse("lot-crush", args=[make_lot().code]), {"like": like})
+        assert page.status_code == 200
+        assert page.context["form"].like is None
+
+
 class TestBlend:
     url = "/lots/blend/"
 
@@ -309,6 +484,31 @@ class TestBlend:
             second.origins.get().dig_id: pytest.approx(0.25),
         }
 
+    def test_uniformity_portions_are_cut_in_the_same_entry(self, client_as, django_assert_max_num_queries):
+        first, second, client = make_lot("3000"), make_lot("1000"), client_as("member")
+        data = self.data(first, second, mass_out="3.99 kg", check_number="3", check_mass="200 g")
+        with django_assert_max_num_queries(50):
+            answer = client.post(self.url, data)
+        assert client.post(self.url, data)["Location"] == answer["Location"]
+        blend = Lot.objects.of_kind(Lot.Kind.BLEND).get()
+        portions = Lot.objects.of_kind(Lot.Kind.PORTION).order_by("portion_number")
+        assert (blend.on_hand_g, [each.mass_g for each in portions]) == (3390, [200] * 3)
+        assert portions[0].title == f"uniformity portion 1 of {blend.code}"
+        assert portions[0].made_by.method == "rolled"
+
+    def test_too_heavy_uniformity_portions_leave_no_blend_behind(self, client_as):
+        first, second = make_lot("3000"), make_lot("1000")
+        data = self.data(first, second, mass_out="4 kg", check_number="5", check_mass="1 kg")
+        page = client_as("member").post(self.url, data)
+        assert "not for 5" in str(page.context["form"].errors["check_mass"])
+        assert not Step.objects.exclude(kind="dig").exists()
+
+    def test_codes_are_typed_as_well_as_ticked(self, client_as):
+        first, second = make_lot(), make_lot()
+        asked = {"codes": f"{first.code.lower()}\n{second.code}", "masses": "1"}
+        page = client_as("member").get(self.url, asked)
+        assert list(page.context["form"].lots.values()) == [first, second]
+
     def test_twenty_lots_stay_within_twenty_odd_queries(self, client_as, django_assert_max_num_queries):
         lots, client = [make_lot("1000") for _ in range(20)], client_as("member")
         with django_assert_max_num_queries(30):
@@ -358,6 +558,15 @@ class TestStepPage:
         with django_assert_max_num_queries(20):
             page = client.get(portions[0].made_by.get_absolute_url())
         assert portions[-1].code in page.content.decode()
+
+    def test_offers_to_move_and_hand_over_what_is_on_hand_of_it_together(self, client_as):
+        first, second, gone = make_portions(make_lot(), 3)
+        Lot.objects.filter(pk=gone.pk).update(on_hand_g=0)
+        url, asked = first.made_by.get_absolute_url(), f"?lot={first.code}&amp;lot={second.code}&amp;"
+        member, guest = (client_as(role).get(url).content.decode() for role in ("member", "guest"))
+        for name in ("lots-move", "lots-hand-over"):
+            assert f'href="{reverse(name)}{asked}"' in member
+            assert reverse(name) not in guest
 
     def test_of_a_dig_links_the_dig(self, client_as, client):
         step = make_lot().made_by

@@ -28,9 +28,24 @@ from prospecting.access import ANYONE, GUEST, KEEPER, MEMBER
 from prospecting.actions import assays, steps
 from prospecting.actions.material import DrawFrom, StepDetails
 from prospecting.actions.photos import keep_photo
-from prospecting.models import AssayReturn, Claim, Dig, Dispatch, Lot, Member, Photo, Sample, Step, Zone
+from prospecting.models import (
+    AssayReturn,
+    Claim,
+    Contamination,
+    Dig,
+    Dispatch,
+    JournalEntry,
+    Lot,
+    Member,
+    Photo,
+    Sample,
+    Step,
+    Zone,
+)
+from prospecting.views.steps import REPEATED
 from trials.actions import planning
 from trials.models import Additive, Block, PlannedRun, Run, Treatment, Trial
+from trials.models.trials import NO_TEST_LOTS
 from trials.scenario import load_scenario
 
 RANK = {None: 0, GUEST: 1, MEMBER: 2, KEEPER: 3}
@@ -149,14 +164,25 @@ def real_arguments(pattern: URLPattern) -> list[dict]:
         # The heaviest first, so that forms are found on a lot there is enough of.
         lots = sorted(one_of_each(Lot.objects.in_stock(), "kind"), key=lambda lot: -lot.on_hand_g)
         lots.append(Lot.objects.standing().filter(on_hand_g=0)[0])
+        if pattern.name == "lot-release":
+            lots = [*lots, *Lot.objects.exclude(reserve_reason="")]
+        if pattern.name in ("lot-renew", "lot-bridge"):
+            lots = [lot for lot in lots if lot.kind not in NO_TEST_LOTS]
         return [{"code": lot.code} for lot in lots]
     if "<int:pk>" not in route:
         return [{}]
+    if pattern.name == "step-again":
+        again = Step.objects.filter(kind__in=REPEATED, voided_at__isnull=True)
+        return [{"pk": step.pk} for step in one_of_each(again, "kind")]
+    if pattern.name == "step-correct":
+        return [{"pk": step.pk} for step in one_of_each(Step.objects.filter(voided_at__isnull=True), "kind")]
     records = {
         "members": lambda: few(Member, 4),
         "claims": lambda: few(Claim),
         "zones": lambda: few(Zone),
         "digs": lambda: few(Dig),
+        "marks": lambda: few(Contamination),
+        "corrections": lambda: list(JournalEntry.objects.filter(what="corrected masses")[:2]),
         "steps": lambda: one_of_each(Step.objects.all(), "kind", "is_void"),
         "photos": lambda: few(Photo),
         "dispatches": lambda: few(Dispatch),
@@ -489,7 +515,8 @@ SENSIBLE = {
     "longitude": "-98.7", "bottle": "500 mL", "price": "6.50", "currency": "USD", "concentrate": "6 g", "tails": "440 g",
     "fail_reason": "", "technique": "rinse thrice", "dose": "", "second_dose": "", "username": "newcomer",
     "password": "a very long pass phrase", "password_again": "a very long pass phrase",
-    "current_password": "a long enough password",
+    "current_password": "a long enough password", "measure": "250 mL", "weighed_volume": "1250 mL", "weighed_mass": "4 lb",
+    "check_number": "3", "check_mass": "0.1 lb",
 }  # fmt: skip
 SENSIBLE_CHOICE = {
     "additive": "",
@@ -547,7 +574,12 @@ def second_pages() -> dict[str, str]:
     return {
         "lot-blend": reverse("lot-blend") + f"?lot={first.code}&lot={second.code}",
         "lot-cut weighed": reverse("lot-cut", args=[first.code]) + "?weighed=2",
+        "lot-cut measured": reverse("lot-cut", args=[first.code]) + "?measured=1",
         "lot-split into three": reverse("lot-split", args=[first.code]) + "?pieces=3",
+        "lots-move": reverse("lots-move") + f"?lot={first.code}&lot={second.code}",
+        "lots-hand-over": reverse("lots-hand-over") + f"?lot={first.code}&lot={second.code}",
+        "lots-reserve": reverse("lots-reserve") + f"?lot={first.code}&lot={second.code}",
+        "lots-release": reverse("lots-release") + f"?lot={Lot.objects.exclude(reserve_reason='').get().code}",
         "return-read preview": reverse("return-read", args=[dispatch.pk])
         + f"?file={hashlib.sha256(held_file()).hexdigest()}&name=held.csv",
     }
@@ -565,6 +597,7 @@ def find_forms(client: Client) -> dict[str, FoundForm]:
     split_off = Step.objects.filter(kind=Step.Kind.ASSAY).latest("pk")
     apt = {reverse("mixing-sheet", args=[running.pk]), reverse("trial-close", args=[running.pk])}
     apt.add(reverse("step-void", args=[split_off.pk]))
+    apt.add(reverse("lot-release", args=[Lot.objects.exclude(reserve_reason="").get().code]))
     for pattern, address in real_addresses():
         if "POST" not in pattern.callback.allowed_methods and pattern.name not in (
             "trial-detail",
@@ -583,6 +616,10 @@ def find_forms(client: Client) -> dict[str, FoundForm]:
             if richer or form.address in apt:
                 found[form.name] = form
     return found
+
+
+# Acts on several lots, which are chosen on the page before.
+CHOSEN_FIRST = {"lot-blend", "lots-move", "lots-hand-over", "lots-reserve", "lots-release"}
 
 
 class Attack:
@@ -638,8 +675,8 @@ class Attack:
         if self.form.name == "mixing-sheet" and 'role="alert"' not in body:
             return
         assert re.search(r'role="alert"[^>]*>\s*(<li>|<b>)?\s*\S', body), f"{what}: refused without a word"
-        if self.form.name == "lot-blend" and "lot" in spoilt:
-            # Without two lots to blend it is the page that asks for them which says so.
+        if self.form.name in CHOSEN_FIRST and ("lot" in spoilt or " lot=" in what):
+            # Without the lots it is the page that asks for them which says so.
             return
         again = next(
             (form for form in FormReader(self.form.page, body).forms if form.name == self.form.name), None
@@ -666,7 +703,7 @@ def found_forms(scene, django_db_blocker) -> dict[str, FoundForm]:
 
 POSTABLE = sorted(
     {pattern.name for pattern in patterns() if "POST" in pattern.callback.allowed_methods}
-    | {"lot-blend", "lot-cut weighed", "lot-split into three", "return-read preview"}
+    | {"lot-blend", "lot-cut weighed", "lot-cut measured", "lot-split into three", "return-read preview"}
 )
 
 
@@ -719,8 +756,17 @@ def test_the_guesses_are_taken_so_that_nonsense_stands_alone(as_role, found_form
     client = as_role(KEEPER)
     missing = set(POSTABLE) - set(found_forms)
     assert missing <= {"block-close"}, "no page shows these forms, so they are attacked blindly"
-    # A file needs an upload, a sheet is shown and not recorded, and the only reading of a sample is in use already.
-    others = {"sign-in", "sign-out", "return-read", "mixing-sheet", "reading-choose"}
+    # A file needs an upload, a sheet is shown and not recorded, the only reading of a sample is in use already, and what a
+    # correction would change is shown before it is agreed to.
+    others = {
+        "sign-in",
+        "sign-out",
+        "return-read",
+        "mixing-sheet",
+        "reading-choose",
+        "step-correct",
+        "lot-correct",
+    }
     refused = []
     for name in found_forms.keys() - others:
         attack = Attack(client, found_forms[name])

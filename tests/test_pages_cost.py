@@ -18,7 +18,7 @@ from trials.scenario import load_scenario
 
 MOST_QUERIES = 20
 # These show what scipy reckoned: the verdict, and what a draft could see (there is no draft in the demo).
-WITH_STATISTICS = {"trial-verdict"}
+WITH_STATISTICS = {"trial-verdict", "lot-uniform", "lot-renew"}
 PLAIN = [
     "home",
     "own-settings",
@@ -30,6 +30,13 @@ PLAIN = [
     "dig-add",
     "lot-list",
     "lot-blend",
+    "bucket-compare",
+    "lot-tags",
+    "lot-scan",
+    "lots-move",
+    "lots-hand-over",
+    "lots-reserve",
+    "lots-release",
     "journal",
     "laboratory-list",
     "dispatch-list",
@@ -37,10 +44,19 @@ PLAIN = [
     "additive-list",
     "trial-list",
     "trial-add",
+    "trial-across",
     "run-list",
 ]
 LOT_PAGES = [
     "lot-detail",
+    "lot-left",
+    "lot-renew",
+    "lot-bridge",
+    "lot-lineage",
+    "lot-uniform",
+    "lot-sampling",
+    "lot-recovery",
+    "lot-tag",
     "lot-dry",
     "lot-crush",
     "lot-screen",
@@ -49,6 +65,12 @@ LOT_PAGES = [
     "lot-take-for-assay",
     "lot-reweigh",
     "lot-discard",
+    "lot-correct",
+    "lot-mark",
+    "lot-move",
+    "lot-hand-over",
+    "lot-reserve",
+    "lot-release",
     "run-add",
 ]
 
@@ -63,8 +85,12 @@ def pages() -> Iterator[tuple[str, str]]:
         ("claim-detail", Claim.objects.first()),
         ("zone-detail", Zone.objects.get(name="Gouge seam")),
         ("dig-detail", Dig.objects.first()),
+        ("dig-lots", Dig.objects.first()),
+        ("zone-lots", Zone.objects.get(name="Gouge seam")),
         ("step-detail", Step.objects.get(kind="cut")),
         ("step-detail", lot.made_by),
+        ("step-correct", lot.made_by),
+        ("step-correct", Step.objects.get(kind="cut")),
         ("dispatch-detail", Dispatch.objects.last()),
         ("return-detail", AssayReturn.objects.get()),
         ("additive-edit", Additive.objects.first()),

@@ -8,12 +8,13 @@ from pathlib import Path
 from django.conf import settings
 from django.db import transaction
 
-from prospecting.actions import assays, ground, material, members, products, steps
+from prospecting.actions import assays, contamination, ground, lots, material, members, products, steps
+from prospecting.actions.correction import Weight
 from prospecting.actions.material import DrawFrom, NewLot, StepDetails
 from prospecting.calc import units
-from prospecting.models import Lot, Member
+from prospecting.models import Contamination, Lot, Member
 from prospecting.readers.certificate_csv import read_certificate
-from trials.actions import additives, planning, running
+from trials.actions import additives, correction, planning, running
 from trials.models import PlannedRun, Trial
 
 STORY = settings.BASE_DIR / "fixtures" / "demo" / "story.json"
@@ -49,6 +50,7 @@ def load_scenario(*, password: str, story_file: Path = STORY) -> None:
     player.running_trial()
     player.assays()
     player.mistake()
+    player.shed()
 
 
 def _day(text: str) -> datetime.date:
@@ -240,12 +242,35 @@ class _Player:
         )
         material.void_step(step=step, reason="wrong bucket, put back", voided_by=self.people["mixer"])
 
+    def shed(self) -> None:
+        """What else happens to lots: one stands on a shelf, one is lent, one held back, one spilled, one was read wrong."""
+        mixer = self.people["mixer"]
+        lots.move_lots(lots=[self.dose_lot, self.clearing_lot], place="shed, lower shelf", recorded_by=mixer)
+        lots.hand_over_lots(lots=[self.buckets["2-6"]], holder="Bram, at the creek", recorded_by=mixer)
+        lots.reserve_lot(lot=self.buckets["1-4"], reason="kept for a second opinion", recorded_by=mixer)
+        contamination.mark_lot(
+            lot=self.buckets["3-2"],
+            kind=Contamination.Kind.SPILL,
+            since=_day("2026-10-21"),
+            what="tipped over by the door, swept up with the dust of the floor",
+            recorded_by=mixer,
+        )
+        bucket = self.buckets["4-1"]
+        read_g = (bucket.mass_g + Decimal(500)).quantize(Decimal("0.01"))
+        correction.correct_step(
+            step=bucket.made_by,
+            draws={},
+            makes={bucket.pk: Weight(mass_g=read_g, typed=f"{read_g} g")},
+            reason="the empty bucket was taken off twice",
+            corrected_by=self.people["keeper"],
+        )
+
     def _crush(self, name: str) -> Lot:
         bucket = self.buckets[name]
         bucket.refresh_from_db()
         crushed_g = (bucket.on_hand_g * Decimal("0.992")).quantize(Decimal("1"))
         step = steps.crush_lot(
-            draw=DrawFrom(lot=bucket, mass_g=bucket.on_hand_g, typed="all of it"),
+            draw=DrawFrom(lot=bucket, mass_g=bucket.on_hand_g, typed="all of it", takes_all=True),
             crushed=NewLot(
                 kind=Lot.Kind.CRUSHED, mass_g=crushed_g, typed=f"{crushed_g} g", title=bucket.title
             ),
@@ -264,7 +289,9 @@ class _Player:
         total_g = sum(lot.on_hand_g for lot in lots)
         blend_g = (total_g * Decimal("0.997")).quantize(Decimal("1"))
         step = steps.blend_lots(
-            draws=[DrawFrom(lot=lot, mass_g=lot.on_hand_g, typed="all of it") for lot in lots],
+            draws=[
+                DrawFrom(lot=lot, mass_g=lot.on_hand_g, typed="all of it", takes_all=True) for lot in lots
+            ],
             blend=NewLot(kind=Lot.Kind.BLEND, mass_g=blend_g, typed=f"{blend_g} g", title=title),
             recorded_by=self.people["mixer"],
             done_on=_day(day),

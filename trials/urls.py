@@ -2,17 +2,46 @@
 
 from django.urls import path
 
-from trials.views import additives, home, lots, planning, runs, verdicts, zones
+from trials.views import (
+    additives,
+    corrections,
+    home,
+    lineage,
+    lots,
+    planning,
+    recovery,
+    renewal,
+    runs,
+    sampling,
+    uniformity,
+    verdicts,
+    zones,
+)
 
 urlpatterns = [
     path("", home.home, name="home"),
+    # Before the page of a lot, whose code could be spelt so.
+    path("lots/compare/", uniformity.bucket_compare, name="bucket-compare"),
     path("lots/<code:code>/", lots.lot_detail, name="lot-detail"),
+    path("lots/<code:code>/uniform/", uniformity.lot_uniform, name="lot-uniform"),
+    path("lots/<code:code>/lineage/", lineage.lot_lineage, name="lot-lineage"),
+    path("digs/<int:pk>/lots/", lineage.dig_lots, name="dig-lots"),
+    path("zones/<int:pk>/lots/", lineage.zone_lots, name="zone-lots"),
     path("lots/<code:code>/pan/", runs.run_add, name="run-add"),
+    path("lots/<code:code>/left/", renewal.lot_left, name="lot-left"),
+    path("lots/<code:code>/renew/", renewal.lot_renew, name="lot-renew"),
+    path("lots/<code:code>/bridge/", renewal.lot_bridge, name="lot-bridge"),
+    path("lots/<code:code>/sampling/", sampling.lot_sampling, name="lot-sampling"),
+    path("lots/<code:code>/recovery/", recovery.lot_recovery, name="lot-recovery"),
+    path("lots/<code:code>/correct/", corrections.lot_correct, name="lot-correct"),
+    path("steps/<int:pk>/correct/", corrections.step_correct, name="step-correct"),
+    path("corrections/<int:pk>/", corrections.correction_detail, name="correction-detail"),
     path("zones/<int:pk>/", zones.zone_detail, name="zone-detail"),
     path("additives/", additives.additive_list, name="additive-list"),
     path("additives/add/", additives.additive_add, name="additive-add"),
     path("additives/<int:pk>/edit/", additives.additive_edit, name="additive-edit"),
     path("trials/", planning.trial_list, name="trial-list"),
+    path("trials/across/", renewal.trial_across, name="trial-across"),
     path("trials/add/", planning.trial_add, name="trial-add"),
     path("trials/<int:pk>/", planning.trial_detail, name="trial-detail"),
     path("trials/<int:pk>/edit/", planning.trial_edit, name="trial-edit"),

@@ -6,6 +6,7 @@ from decimal import Decimal
 from prospecting.models import Lot, Member
 from tests import make
 from trials.actions import additives, planning, running
+from trials.actions.renewal import plan_bridge
 from trials.models import Additive, PlannedRun, Run, Trial
 
 
@@ -93,6 +94,42 @@ def make_closed(
     panner = panner or make.make_member()
     for planned in trial.planned_runs.select_related("treatment", "block"):
         log(planned, panner, gold_of(planned))
+    for block in trial.blocks.all():
+        running.close_block(block=block, closed_by=panner)
+    trial.refresh_from_db()
+    return trial
+
+
+def make_bridge(old: Lot, new: Lot, *, blocks: int = 3, member: Member | None = None, **fields) -> Trial:
+    """A draft of bridging runs from the old lot to the new one."""
+    fields = {
+        "outcome": Trial.Outcome.GOLD_MASS,
+        "smallest_ratio": Decimal("1.25"),
+        "portion_mass_g": Decimal("454"),
+        "portion_typed": "454 g",
+        "portions_from": Trial.PortionsFrom.MEASURED,
+        "water_ml": Decimal(9000),
+        "water_typed": "9 L",
+        "scale_step_mg": Decimal("0.1"),
+    } | fields
+    return plan_bridge(
+        old_lot=old,
+        new_lot=new,
+        blocks_planned=blocks,
+        mixer=make.make_member(),
+        recorded_by=member or make.make_member(),
+        **fields,
+    )
+
+
+def make_closed_bridge(old: Lot, new: Lot, golds_old: list[str], golds_new: list[str], **fields) -> Trial:
+    """A bridge with every run in, its blocks giving these milligrams in turn."""
+    trial = make_bridge(old, new, blocks=len(golds_old), **fields)
+    planning.fix_plan(trial=trial, planned_by=trial.recorded_by)
+    panner = make.make_member()
+    for planned in trial.planned_runs.select_related("treatment", "block"):
+        golds = golds_old if planned.treatment.is_control else golds_new
+        log(planned, panner, golds[planned.block.number - 1])
     for block in trial.blocks.all():
         running.close_block(block=block, closed_by=panner)
     trial.refresh_from_db()

@@ -1,6 +1,6 @@
 """Planning a trial: the draft, its treatments, and the plan that is drawn once and then stands."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -11,6 +11,7 @@ from prospecting.actions.journal import changed_fields, write_journal
 from prospecting.actions.material import draw_seed, lock_lots
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
+from prospecting.calc.mass_balance import portions_need
 from prospecting.models import Lot
 from trials.calc import designs
 from trials.models import Block, Dose, KeyOpening, PlannedRun, Treatment, Trial
@@ -32,8 +33,11 @@ def plan_trial(*, recorded_by, **fields) -> Trial:
     """Open a draft; nothing is fixed yet."""
     require_writer(recorded_by)
     trial = Trial(recorded_by=recorded_by, **fields)
-    # Locked, so that nobody voids the step that made the lot while a trial is put on it.
-    trial.feed_lot = lock_lots([trial.feed_lot])[trial.feed_lot.pk]
+    # Locked, so that nobody voids the step that made a lot while a trial is put on it.
+    locked = lock_lots(trial.feeds)
+    trial.feed_lot = locked[trial.feed_lot.pk]
+    if trial.is_bridge:
+        trial.new_lot = locked[trial.new_lot.pk]
     _check_draft(trial)
     trial.full_clean()
     trial.save()
@@ -63,7 +67,7 @@ def add_treatment(
 ) -> Treatment:
     """Add a treatment to a draft; exactly one treatment of a trial is the control."""
     require_writer(recorded_by)
-    trial = _draft(trial)
+    trial = _draft_with_own_treatments(trial)
     treatment = Treatment(trial=trial, position=trial.treatments.count() + 1)
     _set_treatment(treatment, name=name, is_control=is_control, technique=technique, doses=doses)
     write_journal(member=recorded_by, about=trial, what=f"added treatment {treatment}")
@@ -75,7 +79,7 @@ def change_treatment(
     *, treatment: Treatment, name: str, is_control: bool, technique: str, doses: Sequence[DoseOf], recorded_by
 ) -> Treatment:
     require_writer(recorded_by)
-    trial = _draft(treatment.trial)
+    trial = _draft_with_own_treatments(treatment.trial)
     treatment = trial.treatments.get(pk=treatment.pk)
     treatment.doses.all().delete()
     _set_treatment(treatment, name=name, is_control=is_control, technique=technique, doses=doses)
@@ -87,7 +91,7 @@ def change_treatment(
 def remove_treatment(*, treatment: Treatment, recorded_by) -> Trial:
     """Take a treatment out of a draft. A draft is no evidence yet; the journal keeps that it was there."""
     require_writer(recorded_by)
-    trial = _draft(treatment.trial)
+    trial = _draft_with_own_treatments(treatment.trial)
     treatment = trial.treatments.get(pk=treatment.pk)
     treatment.doses.all().delete()
     treatment.delete()
@@ -104,28 +108,22 @@ def fix_plan(*, trial: Trial, planned_by) -> Trial:
     """
     require_writer(planned_by)
     trial = _draft(trial)
-    feed_lot = lock_lots([trial.feed_lot])[trial.feed_lot_id]
+    locked = lock_lots(trial.feeds)
     treatments = list(trial.treatments.prefetch_related("doses"))
     runs = len(treatments) * trial.blocks_planned
-    _check_plan(trial, feed_lot, treatments, runs)
+    _check_plan(trial, locked.values(), treatments, runs)
     seed = draw_seed()
     places = designs.randomised_blocks([treatment.pk for treatment in treatments], trial.blocks_planned, seed)
-    portion_of = {}
-    if trial.portions_from == Trial.PortionsFrom.CUT:
-        ready = [lot.pk for lot in lock_lots(trial.portions_ready()).values() if lot.on_hand_g == lot.mass_g]
-        if len(ready) < runs:
-            raise Refused(
-                f"The plan needs {runs} equal portions; {len(ready)} untouched ones of about {trial.portion_typed} are "
-                f"cut from {feed_lot.code}. Cut {runs - len(ready)} more, or plan fewer blocks.",
-                code="too_few_portions",
-            )
-        portion_of = designs.draw_portions(ready, places, seed)
-    elif feed_lot.on_hand_g < runs * trial.portion_mass_g:
-        raise Refused(
-            f"{runs} portions of {trial.portion_typed} are more than {feed_lot.code} holds. Plan fewer blocks, smaller "
-            "portions or fewer treatments.",
-            code="lot_too_small",
-        )
+    portion_of: dict[int, int] = {}
+    for lot in locked.values():
+        of_lot = {treatment.pk for treatment in treatments if trial.lot_of(treatment).pk == lot.pk}
+        own_places = [place for place in places if place.treatment in of_lot]
+        if trial.portions_from == Trial.PortionsFrom.CUT:
+            ready = _portions_for(trial, lot, len(own_places))
+            # A seed of its own for each lot, or both would draw the same places of their lists.
+            portion_of |= designs.draw_portions(ready, own_places, seed + lot.pk)
+        else:
+            _check_holds(trial, lot, len(own_places))
     trial.seed = seed
     trial.state = Trial.State.RUNNING
     trial.planned_by = planned_by
@@ -225,9 +223,21 @@ def _draft(trial: Trial) -> Trial:
     return trial
 
 
+def _draft_with_own_treatments(trial: Trial) -> Trial:
+    trial = _draft(trial)
+    if trial.is_bridge:
+        raise Refused(
+            "A bridge compares its two lots, both untreated: it has no other treatment.",
+            code="bridge_treatments",
+        )
+    return trial
+
+
 def _check_draft(trial: Trial) -> None:
-    if trial.feed_lot.is_void:
-        raise Refused(f"{trial.feed_lot.code} is void.", code="lot_void", field="feed_lot")
+    for lot in trial.feeds:
+        if lot.is_void:
+            field = "feed_lot" if lot.pk == trial.feed_lot_id else "new_lot"
+            raise Refused(f"{lot.code} is void.", code="lot_void", field=field)
     if not trial.mixer.can_write:
         raise Refused(
             f"{trial.mixer} can't record anything, so can't be the mixer.", code="mixer", field="mixer"
@@ -264,9 +274,38 @@ def _set_treatment(
     )
 
 
-def _check_plan(trial: Trial, feed_lot: Lot, treatments: Sequence[Treatment], runs: int) -> None:
-    if feed_lot.is_void:
-        raise Refused(f"{feed_lot.code} is void.", code="lot_void")
+def _portions_for(trial: Trial, lot: Lot, needed: int) -> list[int]:
+    """The untouched portions of this lot, locked; at least as many as its runs need."""
+    ready = [
+        each.pk for each in lock_lots(trial.portions_ready(lot)).values() if each.on_hand_g == each.mass_g
+    ]
+    if len(ready) < needed:
+        raise Refused(
+            f"The plan needs {needed} equal portions; {len(ready)} untouched ones of about {trial.portion_typed} are "
+            f"cut from {lot.code}. Cut {needed - len(ready)} more, or plan fewer blocks.",
+            code="too_few_portions",
+        )
+    return ready
+
+
+def _check_holds(trial: Trial, lot: Lot, needed: int) -> None:
+    if lot.reserve_reason:
+        raise Refused(
+            f"{lot.code} is held back ({lot.reserve_reason}): release it first, or pan portions cut from it.",
+            code="held_back",
+        )
+    if portions_need(lot.on_hand_g, needed, trial.portion_mass_g).short_g:
+        raise Refused(
+            f"{needed} portions of {trial.portion_typed} are more than {lot.code} holds. Plan fewer blocks, smaller "
+            "portions or fewer treatments.",
+            code="lot_too_small",
+        )
+
+
+def _check_plan(trial: Trial, lots: Collection[Lot], treatments: Sequence[Treatment], runs: int) -> None:
+    for lot in lots:
+        if lot.is_void:
+            raise Refused(f"{lot.code} is void.", code="lot_void")
     if len(treatments) < 2:
         raise Refused(
             "A trial compares at least two treatments, one of them the control.", code="too_few_treatments"
@@ -278,6 +317,7 @@ def _check_plan(trial: Trial, feed_lot: Lot, treatments: Sequence[Treatment], ru
     seen: dict[tuple, Treatment] = {}
     for treatment in treatments:
         content = (
+            trial.lot_of(treatment).pk,
             treatment.technique.strip().lower(),
             *sorted((d.additive_id, d.ml_per_l) for d in treatment.doses.all()),
         )

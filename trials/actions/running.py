@@ -19,10 +19,11 @@ from trials.models import Block, ColourCount, PlannedRun, Run, Trial
 
 @dataclass(frozen=True)
 class Portion:
-    """The mass put through, in grams and as typed."""
+    """The mass put through, in grams and as typed; `is_whole` when it is all of its lot, not weighed again."""
 
     mass_g: Decimal
     typed: str
+    is_whole: bool = False
 
 
 @dataclass(frozen=True)
@@ -56,7 +57,7 @@ def log_run(*, planned: PlannedRun, result: RunResult, recorded_by, portion: Por
     """Log a planned run. A cut portion is used whole; a measured one needs its mass."""
     require_writer(recorded_by)
     trial = Trial.objects.select_for_update().get(pk=planned.trial_id)
-    planned = PlannedRun.objects.select_related("portion", "block").get(pk=planned.pk)
+    planned = PlannedRun.objects.select_related("portion", "block", "treatment").get(pk=planned.pk)
     if trial.state != Trial.State.RUNNING or planned.block.closed_at is not None:
         raise Refused("This trial is closed: no more runs are logged.", code="trial_closed")
     if Run.objects.filter(planned=planned).exists():
@@ -64,11 +65,11 @@ def log_run(*, planned: PlannedRun, result: RunResult, recorded_by, portion: Por
     _check_outcome(trial, result)
     if planned.portion is not None:
         lot = Lot.objects.get(pk=planned.portion_id)
-        portion = Portion(mass_g=lot.on_hand_g, typed=lot.mass_typed)
+        portion = Portion(mass_g=lot.on_hand_g, typed=lot.mass_typed, is_whole=True)
     elif portion is None:
         raise Refused("Weigh the portion you take out of the lot.", code="portion_missing", field="portion")
     else:
-        lot = Lot.objects.get(pk=trial.feed_lot_id)
+        lot = trial.lot_of(planned.treatment)
     run = _record(lot=lot, portion=portion, result=result, planned=planned, recorded_by=recorded_by)
     write_journal(
         member=recorded_by,
@@ -132,7 +133,8 @@ def correct_run(*, run: Run, result: RunResult, reason: str, recorded_by) -> Run
 @transaction.atomic
 def void_run(*, run: Run, reason: str, voided_by) -> Run:
     """Take a test pan back: its portion returns to the lot. A trial's run is never voided; it is marked failed instead."""
-    run = Run.objects.select_for_update().get(pk=run.pk)
+    # Locked by void_step, its step first: a correction of masses locks steps before the runs they belong to.
+    run = Run.objects.get(pk=run.pk)
     if run.planned_id is not None:
         raise Refused(
             "A run of a trial stays in the record. If it went wrong, correct it: mark it failed and say why.",
@@ -173,7 +175,13 @@ def close_block(*, block: Block, closed_by) -> Block:
 
 def _record(*, lot: Lot, portion: Portion, result: RunResult, planned: PlannedRun | None, recorded_by) -> Run:
     step = recover_gold(
-        draw=DrawFrom(lot=lot, mass_g=portion.mass_g, typed=portion.typed, field="portion"),
+        draw=DrawFrom(
+            lot=lot,
+            mass_g=portion.mass_g,
+            typed=portion.typed,
+            field="portion",
+            takes_all=portion.is_whole,
+        ),
         recorded_by=recorded_by,
         done_on=result.panned_on,
         details=StepDetails(people=str(result.panner)),

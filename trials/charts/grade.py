@@ -33,7 +33,6 @@ class Mark:
     arrow: str
     way: str
     bar: tuple[str, str] | None
-    url: str
     title: str
 
 
@@ -139,7 +138,6 @@ def _mark(result: Result, aside: int, across: _Axis, upward: _Axis, grade_unit: 
         arrow=arrow if way else "",
         way=way,
         bar=bar,
-        url=result.url,
         title=_title(result, grade_unit),
     )
 

@@ -18,13 +18,9 @@ class LotChoiceField(forms.ModelChoiceField):
         return f"{lot.code}, {lot.get_kind_display().lower()}{what}, {units.format_mass(lot.on_hand_g, self.mass_unit)} on hand"
 
 
-class TrialForm(SiteForm):
-    question = forms.CharField(
-        label="Question",
-        max_length=200,
-        help_text="One question: Does rinse A keep more fine gold than plain water?",
-    )
-    feed_lot = LotChoiceField(label="Lot the portions come from", queryset=Lot.objects.none())
+class PlanForm(SiteForm):
+    """What every plan fixes, whichever lots its portions come from."""
+
     outcome = forms.ChoiceField(label="Judged by", choices=Trial.Outcome)
     portion = MassField(label="Mass of a portion")
     portions_from = forms.ChoiceField(label="Portions", choices=Trial.PortionsFrom)
@@ -58,27 +54,12 @@ class TrialForm(SiteForm):
 
     def __init__(self, *args, member: Member, **kwargs) -> None:
         super().__init__(*args, member=member, **kwargs)
-        lots = self.fields["feed_lot"]
-        lots.mass_unit = member.mass_unit
-        lots.queryset = Lot.objects.in_stock().exclude(
-            kind__in=[Lot.Kind.PORTION, Lot.Kind.ASSAY_SPLIT, Lot.Kind.CONCENTRATE]
-        )
-        if self.initial.get("feed_lot"):
-            lots.queryset |= Lot.objects.standing().filter(pk=self.initial["feed_lot"])
         self.fields["mixer"].queryset = Member.objects.filter(is_active=True).exclude(role=Member.Role.GUEST)
-
-    @staticmethod
-    def starting_with(query: dict) -> dict:
-        """Initial values of a new draft; `?lot=CODE` chooses the lot."""
-        lot = Lot.objects.in_stock().filter(code=query.get("lot", "")).first()
-        return {"smallest_ratio": "1.25", "blocks": 5} | ({"feed_lot": lot.pk} if lot else {})
 
     def fields_typed(self) -> dict:
         values = self.cleaned_data
         step = values["scale_step"]
         return {
-            "question": values["question"],
-            "feed_lot": values["feed_lot"],
             "outcome": values["outcome"],
             "blocks_planned": values["blocks"],
             "smallest_ratio": values["smallest_ratio"],
@@ -92,6 +73,36 @@ class TrialForm(SiteForm):
             "mixer": values["mixer"],
             "note": values["note"],
         }
+
+
+class TrialForm(PlanForm):
+    question = forms.CharField(
+        label="Question",
+        max_length=200,
+        help_text="One question: Does rinse A keep more fine gold than plain water?",
+    )
+    feed_lot = LotChoiceField(label="Lot the portions come from", queryset=Lot.objects.none())
+    field_order = ("question", "feed_lot")
+
+    def __init__(self, *args, member: Member, **kwargs) -> None:
+        super().__init__(*args, member=member, **kwargs)
+        lots = self.fields["feed_lot"]
+        lots.mass_unit = member.mass_unit
+        lots.queryset = Lot.objects.in_stock().exclude(
+            kind__in=[Lot.Kind.PORTION, Lot.Kind.ASSAY_SPLIT, Lot.Kind.CONCENTRATE]
+        )
+        if self.initial.get("feed_lot"):
+            lots.queryset |= Lot.objects.standing().filter(pk=self.initial["feed_lot"])
+
+    @staticmethod
+    def starting_with(query: dict) -> dict:
+        """Initial values of a new draft; `?lot=CODE` chooses the lot."""
+        lot = Lot.objects.in_stock().filter(code=query.get("lot", "")).first()
+        return {"smallest_ratio": "1.25", "blocks": 5} | ({"feed_lot": lot.pk} if lot else {})
+
+    def fields_typed(self) -> dict:
+        own = {name: self.cleaned_data[name] for name in ("question", "feed_lot")}
+        return super().fields_typed() | own
 
 
 class TreatmentForm(SiteForm):

@@ -2,12 +2,12 @@
 
 import datetime
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
 from django.db import connection
-from django.db.models import Case, F, Q, When
+from django.db.models import Case, F, Q, Value, When
 from django.urls import reverse
 
 from prospecting.calc import units
@@ -18,15 +18,19 @@ from prospecting.calc.zone_grade import (
     Between,
     MeanGrade,
     Result,
+    counted_mass_g,
     mean_day,
     mean_grade,
     recovery_between,
+    total_share,
 )
 from prospecting.models import Dig, Draw, Lot, Origin, Reading, Sample, Step
 from trials.calc.working import Working, WorkingRow
 from trials.models import Run
 
 MOST_RUNS = 40
+# Results that a page names one by one; the rest stand together.
+MOST_RESULTS = 200
 PAN_FORMULA = "grade = gold in mg × 1000 ÷ portion in g; mean = all the gold ÷ all the ore panned"
 ASSAY_FORMULA = "mean = sum of (grade × mass of the sample) ÷ all the mass sent"
 BOUNDS_FORMULA = "lower bound: what lies below a limit counts as nothing; upper bound: it counts as the limit"
@@ -52,16 +56,42 @@ _SORTED_OUT = """
 """
 
 
+@dataclass(frozen=True, kw_only=True)
+class RecordedResult(Result):
+    """A result with the record it stands in."""
+
+    record: Run | Sample
+
+    @property
+    def url(self) -> str:
+        """Made only for the results that are shown: thousands of addresses take longer than all the arithmetic."""
+        if isinstance(self.record, Run):
+            return self.record.get_absolute_url()
+        return reverse("return-detail", args=[self.record.reading_in_use.assay_return_id])
+
+
+@dataclass(frozen=True)
+class LotPart:
+    """The zone's part of a lot: its share, and the days and digs it came from."""
+
+    share: Decimal
+    day: datetime.date
+    first_day: datetime.date
+    last_day: datetime.date
+    is_screened: bool
+    digs: frozenset[int]
+
+
 @dataclass(frozen=True)
 class Estimate:
     """What the results of one kind say together: their mean, their range, and those with no figure of their own."""
 
-    results: Sequence[Result]
+    results: Sequence[RecordedResult]
     mean: MeanGrade
     mean_text: str
     range_text: str
-    below: Sequence[Result]
-    above: Sequence[Result]
+    below: Sequence[RecordedResult]
+    above: Sequence[RecordedResult]
     digs: int
 
 
@@ -87,7 +117,7 @@ class RunLine:
     """A run as the lot's page lists it. While its block is open neither treatment nor result is told."""
 
     run: Run
-    result: Result | None
+    result: RecordedResult | None
     hidden: bool
     treatment: str
     in_estimate: bool
@@ -101,7 +131,7 @@ class ZoneGrade:
     of `colours_only` pans the gold was counted but not weighed.
     """
 
-    results: Sequence[Result]
+    results: Sequence[RecordedResult]
     panned: Estimate | None
     assayed: Estimate | None
     left_out: int
@@ -110,6 +140,11 @@ class ZoneGrade:
     sample_kinds: Sequence[str]
     has_select: bool
     working: Working | None
+
+    @property
+    def latest(self) -> Sequence[RecordedResult]:
+        """The results named one by one, oldest first."""
+        return self.results[-MOST_RESULTS:]
 
     @property
     def has_wet(self) -> bool:
@@ -127,9 +162,9 @@ class ZoneGrade:
 def beside_assay(lot_ids: Collection[int], *, grade_unit: str, mass_unit: str) -> BesideAssay:
     """Field estimate and assay of lots that are the same material, their mean, range and apparent recovery."""
     graded, colours_only = _untreated(lot_ids)
-    pans = [_pan_of_lot(run) for run in graded]
-    assays = [_assay_of_lot(sample) for sample in _answered(lot_ids)]
-    panned, assayed = _estimate(pans, grade_unit), _estimate(assays, grade_unit)
+    pans = [_pan(run) for run in graded]
+    assays = [_assay(sample) for sample in _answered(lot_ids)]
+    panned, assayed = estimate_of(pans, grade_unit), estimate_of(assays, grade_unit)
     recovery = recovery_between(panned.mean, assayed.mean) if panned and assayed else Between(None, None)
     return BesideAssay(
         panned=panned,
@@ -147,12 +182,17 @@ def runs_of(lot_ids: Collection[int]) -> list[RunLine]:
     key_open = Q(planned__block__closed_at__isnull=False)
     runs = (
         Run.objects.filter(lot__in=lot_ids)
+        .exclude(pk__in=Run.objects.blind_bridges().values("pk"))
         .for_list()
         .select_related("planned__block")
         .defer("planned__treatment")
         .annotate(
             treatment_shown=Case(When(key_open, then=F("planned__treatment__name"))),
-            is_control=Case(When(key_open, then=F("planned__treatment__is_control"))),
+            # Both lots of a bridge go untreated.
+            is_control=Case(
+                When(key_open & Q(planned__trial__new_lot__isnull=False), then=Value(True)),
+                When(key_open, then=F("planned__treatment__is_control")),
+            ),
         )
     )
     return [_run_line(run) for run in runs[: MOST_RUNS + 1]]
@@ -184,22 +224,18 @@ def zone_grade(zone, *, grade_unit: str, mass_unit: str) -> ZoneGrade:
     runs, colours_only = _untreated(lots)
     samples = list(Sample.objects.of_lots(lots).with_value().select_related("dispatch"))
     answered = [sample for sample in samples if sample.reading_in_use is not None]
-    found = [_of_zone(_pan_of_lot(run), run.lot_id, origins, sorted_out) for run in runs]
-    found += [_of_zone(_assay_of_lot(sample), sample.lot_id, origins, sorted_out) for sample in answered]
-    results = sorted(
-        (result for result in found if result is not None), key=lambda each: (each.day, each.kind, each.lot)
-    )
+    results = results_of_zone(runs, answered, origins, sorted_out)
     behind = frozenset().union(*(result.digs for result in results))
     digs = {
         origin.dig_id: origin.dig for held in origins.values() for origin in held if origin.dig_id in behind
     }
-    panned = _estimate([result for result in results if result.kind == PAN], grade_unit)
-    assayed = _estimate([result for result in results if result.kind == ASSAY], grade_unit)
+    panned = estimate_of([result for result in results if result.kind == PAN], grade_unit)
+    assayed = estimate_of([result for result in results if result.kind == ASSAY], grade_unit)
     return ZoneGrade(
         results=results,
         panned=panned,
         assayed=assayed,
-        left_out=len(found) - len(results),
+        left_out=len(runs) + len(answered) - len(results),
         waiting=len(samples) - len(answered),
         colours_only=colours_only,
         sample_kinds=sorted({dig.get_sample_kind_display() for dig in digs.values()}),
@@ -223,63 +259,86 @@ def _answered(lot_ids: Collection[int]) -> list[Sample]:
     return list(samples.filter(reading_in_use__isnull=False))
 
 
-def _pan_of_lot(run: Run, label: str = "") -> Result:
+def results_of_zone(
+    runs: Sequence[Run],
+    answered: Sequence[Sample],
+    origins: Mapping[int, Sequence[Origin]],
+    sorted_out: Mapping[int, Collection[str]],
+) -> list[RecordedResult]:
+    """The zone's own results, oldest first. Left out is what a recovery left, or what holds some of that.
+
+    `origins` are the zone's of each lot, `sorted_out` the kinds of steps that sorted it.
+    """
+    parts = {
+        lot_id: _part(held, sorted_out.get(lot_id, ()))
+        for lot_id, held in origins.items()
+        if Step.Kind.RECOVER not in sorted_out.get(lot_id, ())
+    }
+    pans = [_pan(run, parts[run.lot_id]) for run in runs if run.lot_id in parts]
+    assays = [_assay(sample, parts[sample.lot_id]) for sample in answered if sample.lot_id in parts]
+    return sorted(pans + assays, key=lambda each: (each.day, each.kind, each.lot))
+
+
+def _part(held: Sequence[Origin], ways: Collection[str]) -> LotPart:
+    """The part of a lot that is the zone's, from the zone's own digs in it."""
+    days: list[datetime.date] = [origin.dig.dug_on for origin in held]
+    return LotPart(
+        share=total_share([origin.share for origin in held]),
+        day=mean_day([(origin.dig.dug_on, origin.share) for origin in held]),
+        first_day=min(days),
+        last_day=max(days),
+        is_screened=Step.Kind.SCREEN in ways,
+        digs=frozenset(origin.dig_id for origin in held),
+    )
+
+
+def _whole(day: datetime.date) -> LotPart:
+    """All of a lot, dated by the day it was panned or sent."""
+    return LotPart(Decimal(1), day, day, day, is_screened=False, digs=frozenset())
+
+
+def _pan(run: Run, part: LotPart | None = None, label: str = "") -> RecordedResult:
     weighed = run.gold_mg is not None
-    return Result(
+    return _recorded(
+        run,
+        part or _whole(run.panned_on),
         kind=PAN,
-        lot=run.lot.code,
-        day=run.panned_on,
-        first_day=run.panned_on,
-        last_day=run.panned_on,
-        share=Decimal(1),
         grade_g_per_t=grade_g_per_t(run.gold_mg, run.portion_mass_g) if weighed else None,
         limit_g_per_t=None if weighed else below_scale_grade(run.scale_step_mg, run.portion_mass_g),
         is_below=not weighed,
         mass_g=run.portion_mass_g,
-        url=run.get_absolute_url(),
         label=label or (f"control run {run.planned.blind_code}" if run.planned else "test pan"),
-        is_dry=run.lot.is_dry,
     )
 
 
-def _assay_of_lot(sample: Sample) -> Result:
+def _assay(sample: Sample, part: LotPart | None = None) -> RecordedResult:
     reading = sample.reading_in_use
-    return Result(
+    return _recorded(
+        sample,
+        part or _whole(sample.dispatch.sent_on),
         kind=ASSAY,
-        lot=sample.lot.code,
-        day=sample.dispatch.sent_on,
-        first_day=sample.dispatch.sent_on,
-        last_day=sample.dispatch.sent_on,
-        share=Decimal(1),
         grade_g_per_t=reading.grade_g_per_t,
         limit_g_per_t=reading.limit_g_per_t,
         is_below=reading.symbol == Reading.Symbol.BELOW,
         is_above=reading.symbol == Reading.Symbol.ABOVE,
         mass_g=sample.lot.mass_g,
-        url=reverse("return-detail", args=[reading.assay_return_id]),
         label=sample.dispatch.get_method_display(),
-        is_dry=sample.lot.is_dry,
     )
 
 
-def _of_zone(
-    result: Result, lot_id: int, origins: dict[int, list[Origin]], sorted_out: dict[int, set[str]]
-) -> Result | None:
-    """The result as the zone's own: its share of the lot, and the days its part was dug; None for what a recovery left."""
-    ways = sorted_out.get(lot_id, set())
-    if Step.Kind.RECOVER in ways:
-        return None
-    held = origins[lot_id]
-    days: list[datetime.date] = [origin.dig.dug_on for origin in held]
-    own = vars(result) | {
-        "share": sum((origin.share for origin in held), Decimal(0)),
-        "day": mean_day([(origin.dig.dug_on, origin.share) for origin in held]),
-        "first_day": min(days),
-        "last_day": max(days),
-        "is_screened": Step.Kind.SCREEN in ways,
-        "digs": frozenset(origin.dig_id for origin in held),
-    }
-    return Result(**own)
+def _recorded(record: Run | Sample, part: LotPart, **measured) -> RecordedResult:
+    return RecordedResult(
+        record=record,
+        lot=record.lot.code,
+        is_dry=record.lot.is_dry,
+        share=part.share,
+        day=part.day,
+        first_day=part.first_day,
+        last_day=part.last_day,
+        is_screened=part.is_screened,
+        digs=part.digs,
+        **measured,
+    )
 
 
 def _sorted_out(zone) -> dict[int, set[str]]:
@@ -301,14 +360,14 @@ def _run_line(run: Run) -> RunLine:
     has_grade = counts and (run.gold_mg is not None or run.below_scale)
     return RunLine(
         run=run,
-        result=_pan_of_lot(run, label="run") if has_grade else None,
+        result=_pan(run, label="run") if has_grade else None,
         hidden=hidden,
         treatment=run.treatment_shown or "",
         in_estimate=has_grade and (run.planned is None or bool(run.is_control)),
     )
 
 
-def _estimate(results: Sequence[Result], grade_unit: str) -> Estimate | None:
+def estimate_of(results: Sequence[RecordedResult], grade_unit: str) -> Estimate | None:
     if not results:
         return None
     mean = mean_grade(results)
@@ -375,16 +434,21 @@ def _grade_text(result: Result, grade_unit: str) -> str:
 
 
 def _inputs(estimate: Estimate, grade_unit: str, mass_unit: str) -> tuple[tuple[str, str, str, str], ...]:
-    """One line per result, linked to its record."""
+    """One line per result, linked to its record; of very many, those that are not named in one line."""
+    named, others = estimate.results[-MOST_RESULTS:], estimate.results[:-MOST_RESULTS]
     lines = []
-    for result in estimate.results:
+    if others:
+        mean, mass_g = _mean_text(mean_grade(others), grade_unit), counted_mass_g(others)
+        value = f"mean {mean} of {units.format_mass(mass_g, mass_unit)} counted"
+        lines.append((f"{len(others)} further results", value, "", ""))
+    for result in named:
         share = "" if result.share == 1 else f", {units.format_share(result.share)} of it from this zone"
         value = f"{_grade_text(result, grade_unit)} of {units.format_mass(result.mass_g, mass_unit)}{share}"
         lines.append((f"{result.lot}, {result.label}", value, "", result.url))
     return tuple(lines)
 
 
-def _mean_row(estimate: Estimate, label: str, formula: str, grade_unit: str, mass_unit: str) -> WorkingRow:
+def mean_row(estimate: Estimate, label: str, formula: str, grade_unit: str, mass_unit: str) -> WorkingRow:
     if not estimate.mean.is_exact:
         formula = f"{formula}; {BOUNDS_FORMULA}"
     return WorkingRow(label, formula, _inputs(estimate, grade_unit, mass_unit), estimate.mean_text)
@@ -395,9 +459,9 @@ def _lot_working(
 ) -> Working | None:
     rows = []
     if panned:
-        rows.append(_mean_row(panned, "Field estimate", PAN_FORMULA, grade_unit, mass_unit))
+        rows.append(mean_row(panned, "Field estimate", PAN_FORMULA, grade_unit, mass_unit))
     if assayed:
-        rows.append(_mean_row(assayed, "Assay, values in use", ASSAY_FORMULA, grade_unit, mass_unit))
+        rows.append(mean_row(assayed, "Assay, values in use", ASSAY_FORMULA, grade_unit, mass_unit))
     if text := _between_text(recovery):
         inputs = (("field estimate", panned.mean_text, "", ""), ("assay", assayed.mean_text, "", ""))
         rows.append(WorkingRow("Apparent recovery", "field estimate ÷ assay", inputs, text))
@@ -422,7 +486,7 @@ def _zone_working(
     )
     pairs = (("Mean of the pans", panned), ("Mean of the assays", assayed))
     rows = tuple(
-        _mean_row(estimate, label, formula, grade_unit, mass_unit)
+        mean_row(estimate, label, formula, grade_unit, mass_unit)
         for label, estimate in pairs
         if estimate is not None
     )

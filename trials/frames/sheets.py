@@ -3,14 +3,16 @@
 from dataclasses import dataclass
 
 from prospecting.calc import units
+from prospecting.models import Lot
 from trials.models import PlannedRun, Trial
 
 
 @dataclass(frozen=True)
 class MixingRow:
-    """One tub: its code, and for each additive how much of it, or that nothing goes in."""
+    """One tub: its code, the lot its ore comes from, and for each additive how much of it, or that nothing goes in."""
 
     planned: PlannedRun
+    lot: Lot
     pours: list[tuple[str, str]]
 
 
@@ -22,6 +24,7 @@ def mixing_rows(trial: Trial) -> list[MixingRow]:
     return [
         MixingRow(
             planned=planned,
+            lot=trial.lot_of(planned.treatment),
             pours=[
                 (dose.additive.name, units.tub_amounts(dose.ml_per_l, trial.water_ml).as_poured())
                 for dose in planned.treatment.doses.all()

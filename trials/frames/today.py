@@ -7,7 +7,9 @@ from decimal import Decimal
 
 from django.utils import timezone
 
+from prospecting.calc.mass_balance import PortionsNeed, equal_portions, portions_need
 from prospecting.models import Claim, Dig, Dispatch, JournalEntry, Lot, Member, Zone
+from trials.frames.stock import Stock, stocks_to_renew
 from trials.models import Block, Run, Trial
 
 CLAIM_DATE_DAYS = 60
@@ -18,26 +20,27 @@ LATEST = 8
 
 @dataclass(frozen=True)
 class Running:
-    """A running trial, its full block waiting to be closed, and what its feed lot keeps once the open runs are done.
+    """A running trial, its full block waiting to be closed, and what its open runs take of the feed lot.
 
-    `left_after_g` is below zero when the lot cannot feed them; None when the portions are cut already.
+    `need` is None when no run is open, or the portions are cut already.
     """
 
     trial: Trial
     full_block: Block | None
     open_runs: int
-    left_after_g: Decimal | None
+    need: PortionsNeed | None
 
     @property
     def short_g(self) -> Decimal | None:
         """What is missing for the planned runs; None when nothing is."""
-        return -self.left_after_g if self.left_after_g is not None and self.left_after_g < 0 else None
+        return self.need.short_g if self.need else None
 
     @property
     def nearly_used_up(self) -> bool:
         return (
-            self.left_after_g is not None
-            and 0 <= self.left_after_g < SPARE_PORTIONS * self.trial.portion_mass_g
+            self.need is not None
+            and not self.need.short_g
+            and equal_portions(self.need.left_g, self.trial.portion_mass_g) < SPARE_PORTIONS
         )
 
 
@@ -74,6 +77,8 @@ class Today:
     finished: Sequence[Trial]
     latest: Sequence[JournalEntry]
     first_steps: Sequence[FirstStep]
+    # Test lots that run short or should be renewed, beside those the running trials above tell of.
+    stocks: Sequence[Stock]
 
     @property
     def next_step(self) -> str:
@@ -93,6 +98,7 @@ class Today:
             or self.claim_dates
             or self.buckets
             or self.splits_to_send
+            or self.stocks
         )
 
 
@@ -102,6 +108,7 @@ def today_for(member: Member) -> Today:
         Trial.objects.filter(state=Trial.State.CLOSED).select_related("feed_lot").order_by("-closed_at")[:3]
     )
     running = _running()
+    told = {each.trial.feed_lot_id for each in running if each.short_g is not None or each.nearly_used_up}
     waiting = Dispatch.objects.with_state().select_related("laboratory").exclude(state="returned")
     in_stock = Lot.objects.in_stock()
     writes = member.can_write
@@ -113,9 +120,19 @@ def today_for(member: Member) -> Today:
         buckets=in_stock.of_kind(Lot.Kind.BUCKET).count(),
         splits_to_send=in_stock.of_kind(Lot.Kind.ASSAY_SPLIT).filter(sample__isnull=True).count(),
         finished=finished,
-        latest=list(JournalEntry.objects.select_related("member")[:LATEST]) if writes else [],
+        latest=_latest() if writes else [],
         first_steps=[] if finished else _first_steps(any_planned=bool(running)),
+        stocks=[stock for stock in stocks_to_renew() if stock.lot.pk not in told]
+        if running or finished
+        else [],
     )
+
+
+def _latest() -> list[JournalEntry]:
+    """The newest lines, without the steps of bridging runs whose key is hidden: they name the lot that was drawn from."""
+    hidden = Run.objects.blind_bridges().values("step")
+    lines = JournalEntry.objects.exclude(subject_kind="step", subject_id__in=hidden)
+    return list(lines.select_related("member")[:LATEST])
 
 
 def _running() -> list[Running]:
@@ -129,10 +146,12 @@ def _running() -> list[Running]:
 def _one_running(trial: Trial, full_block: Block | None) -> Running:
     open_runs = trial.planned - trial.logged
     measured = trial.portions_from == Trial.PortionsFrom.MEASURED
-    left_after_g = (
-        trial.feed_lot.on_hand_g - open_runs * trial.portion_mass_g if measured and open_runs else None
+    need = (
+        portions_need(trial.feed_lot.on_hand_g, trial.runs_on_each(open_runs), trial.portion_mass_g)
+        if measured and open_runs
+        else None
     )
-    return Running(trial=trial, full_block=full_block, open_runs=open_runs, left_after_g=left_after_g)
+    return Running(trial=trial, full_block=full_block, open_runs=open_runs, need=need)
 
 
 def _claim_dates() -> list[ClaimDate]:

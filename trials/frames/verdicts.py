@@ -1,18 +1,18 @@
 """What a closed trial shows: its runs out of the books, through calc, to the sentences and rows of one page. Writes nothing."""
 
 import math
-import statistics
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from django.utils import dateformat, timezone
 
-from prospecting.calc import units
+from prospecting.calc import mass_balance, units
 from prospecting.calc.grade import grade_g_per_t
 from prospecting.models import Member, Origin
+from trials.calc.spread import as_multiples, middle, step_hides
+from trials.frames.marks import marks_of
 from trials.models import KeyOpening, PlannedRun, Run, Treatment, Trial
 
 if TYPE_CHECKING:
@@ -23,10 +23,6 @@ if TYPE_CHECKING:
 
 # Less than this of (treatments - 1)(blocks - 1) is too little to claim anything by (common practice, no source).
 FEWEST_ERROR_DF = 6
-# Portions are called equal within this; the same as a plan demands of cut ones (common practice, no source).
-EQUAL_WITHIN = Decimal("0.05")
-# A scale whose step is a larger part of a middling run than this hides what the trial looks for (common practice, no source).
-COARSEST_STEP = 1 / 3
 INDICATION = "recovered by panning, indication only"
 
 
@@ -121,6 +117,15 @@ class TrialVerdict:
     left_out: list[RunLine]
     panners: str
     openings: list[KeyOpening]
+
+
+def value_of(run: Run, outcome: str) -> float | None:
+    """What a run that stands gave: mg or colours as the trial is judged, -inf below the scale, None when not on record."""
+    if outcome == Trial.Outcome.COLOURS:
+        return None if run.colours_total is None else float(run.colours_total)
+    if run.below_scale:
+        return -math.inf
+    return None if run.gold_mg is None else float(run.gold_mg)
 
 
 def verdict_of(trial: Trial, member: Member) -> TrialVerdict:
@@ -233,14 +238,12 @@ class _Reading:
         return RunLine(planned, run, value, result, left_out=left_out, is_blind=blind)
 
     def _outcome(self, run: Run) -> tuple[float | None, str]:
+        value = value_of(run, self.trial.outcome)
         if self.by_colours:
-            total = run.colours_total
-            return (None, "not counted") if total is None else (float(total), f"{total} colours")
+            return value, "not counted" if value is None else f"{run.colours_total} colours"
         if run.below_scale:
-            return -math.inf, f"below the scale (under {units.format_gold_mg(run.scale_step_mg)})"
-        if run.gold_mg is None:
-            return None, "not weighed"
-        return float(run.gold_mg), units.format_gold_mg(run.gold_mg)
+            return value, f"below the scale (under {units.format_gold_mg(run.scale_step_mg)})"
+        return value, "not weighed" if value is None else units.format_gold_mg(run.gold_mg)
 
     @property
     def scale_step_mg(self) -> float | None:
@@ -251,8 +254,8 @@ class _Reading:
 
     @property
     def mean_portion_g(self) -> float | None:
-        masses = [float(line.run.portion_mass_g) for line in self.counted]
-        return statistics.fmean(masses) if masses else None
+        masses = [line.run.portion_mass_g for line in self.counted]
+        return float(mass_balance.mean_mass_g(masses)) if masses else None
 
     def _compare(self) -> "tuple[ControlComparison | None, str]":
         """The comparison the trial was planned for, or None and the reason why the runs allow none."""
@@ -274,6 +277,8 @@ class _Reading:
     # What stands above the verdicts, and the warnings below
 
     def _alarms(self) -> list[str]:
+        from trials.calc.verdict import uneven_failures
+
         found = []
         not_done = sum(1 for line in self.lines if line.run is None)
         if not_done:
@@ -285,14 +290,11 @@ class _Reading:
             )
         failed = Counter({treatment.name: 0 for treatment in self.treatments})
         failed.update(line.treatment for line in self.lines if line.run and not line.counts)
-        worst, most = failed.most_common(1)[0]
-        rest = max(number for name, number in failed.items() if name != worst)
-        # Two or more, and over twice what any other treatment lost: a rule of thumb, common practice, no source.
-        if most >= 2 and most > 2 * rest:
-            others = f"at most {_runs(rest)}" if rest else "none"
+        if uneven := uneven_failures(failed):
+            others = f"at most {_runs(uneven.most_elsewhere)}" if uneven.most_elsewhere else "none"
             found.append(
-                f"{most} runs of {worst} failed, and {others} of any other treatment. If they failed because of what was done "
-                "to them, no analysis of the rest is fair: find out why first."
+                f"{uneven.failed} runs of {uneven.treatment} failed, and {others} of any other treatment. If they failed "
+                "because of what was done to them, no analysis of the rest is fair: find out why first."
             )
         unmixed = [
             line
@@ -308,13 +310,21 @@ class _Reading:
         return found
 
     def _route_why(self, comparison: "ControlComparison | None") -> str:
-        if comparison is None or comparison.route != "ranks":
+        if comparison is None or not comparison.runs_below_scale:
             return ""
         below = self._by_treatment(line for line in self.counted if line.is_below)
-        return (
+        said = (
             f"{comparison.runs_below_scale} of {comparison.runs_used} runs came out below the scale ({below}). What the scale "
-            "does not show is not zero and has no ratio, so the treatments are compared by their places within the blocks: "
-            "that gives a direction, not how much."
+            "does not show is not zero"
+        )
+        if comparison.route == "ranks":
+            return (
+                f"{said} and has no ratio, so the treatments are compared by their places within the blocks: that gives a "
+                "direction, not how much."
+            )
+        return (
+            f"{said}: these runs count as anything from nothing to {units.format_gold_mg(self.scale_step_mg)}, and every "
+            "interval below is wide enough to hold whatever they weighed."
         )
 
     def _blindness(self) -> tuple[str, bool]:
@@ -339,8 +349,21 @@ class _Reading:
             self._warn_portions(),
             self._warn_guesses(),
             self._warn_wet(),
+            self._warn_marked(),
         ]
         return [sentence for sentence in checks if sentence]
+
+    def _warn_marked(self) -> str:
+        told = [
+            f"{mark.lot.code} ({mark.get_kind_display().lower()}: {mark.what})"
+            for mark in marks_of(self.trial)
+        ]
+        if not told:
+            return ""
+        return (
+            f"Contamination is marked on material of these runs: {'; '.join(told)}. Gold or barren rock that got in counts for "
+            "or against a treatment by chance."
+        )
 
     def _warn_left_out(self) -> str:
         out = [line for line in self.lines if line.run and not line.counts]
@@ -369,17 +392,17 @@ class _Reading:
         step = self.scale_step_mg
         if self.by_colours or not weighed or not step:
             return ""
-        middle = statistics.median(weighed)
-        if step <= middle * COARSEST_STEP:
+        middling = middle(weighed)
+        if not step_hides(step, middling):
             return ""
         return (
             f"The scale's step, {units.format_gold_mg(step)}, is more than a third of a middling run "
-            f"({units.format_gold_mg(middle)}): its rounding hides small differences and can make up others."
+            f"({units.format_gold_mg(middling)}): its rounding hides small differences and can make up others."
         )
 
     def _warn_portions(self) -> str:
         masses = [line.run.portion_mass_g for line in self.counted]
-        if not masses or max(masses) <= min(masses) * (1 + EQUAL_WITHIN):
+        if not masses or mass_balance.weigh_alike(masses):
             return ""
         low, high = (units.format_mass(mass, self.member.mass_unit) for mass in (min(masses), max(masses)))
         return (
@@ -430,7 +453,7 @@ class _Reading:
         if mean and not self.by_colours:
             grade = units.format_grade(grade_g_per_t(mean, self.mean_portion_g), self.member.grade_unit)
             if entry is not None and comparison.control_mean:
-                more_gold = _signed(mean - comparison.control_mean)
+                more_gold = _signed(comparison.gain(name))
         return TableLine(
             name=name,
             is_control=is_control,
@@ -480,7 +503,7 @@ class _Reading:
 
     def _picture_row(self, treatment: Treatment, comparison, verdicts, base: float) -> dict:
         name = treatment.name
-        values = [line.value / base for line in self.of(name) if line.value > 0]
+        values = as_multiples([line.value for line in self.of(name) if line.value > 0], base)
         row = {
             "label": f"{name} (control)" if treatment.is_control else name,
             "values": values,
@@ -526,18 +549,15 @@ class _Reading:
 
     def _control_colours(self) -> dict[str, float] | None:
         """Mean colours per control run by size class, over the weighed control runs whose colours were counted."""
+        from trials.calc.chance import colours_per_run
+
         counted = [
             line.run
             for line in self.of(self.control)
             if not line.is_below and line.run.colours_total is not None
         ]
-        totals: Counter[str] = Counter()
-        for run in counted:
-            totals.update({count.size_class: count.count for count in run.colours.all()})
-        return (
-            {size_class: number / len(counted) for size_class, number in totals.items()}
-            if totals.total()
-            else None
+        return colours_per_run(
+            [{count.size_class: count.count for count in run.colours.all()} for run in counted]
         )
 
     def _chance(self, spread: "ControlSpread | None") -> list[str]:
@@ -558,15 +578,15 @@ class _Reading:
         return found
 
     def _guessed_chance(self, spread: "ControlSpread") -> str:
-        from trials.calc.chance import GRAIN_MG, spread_of_masses
+        from trials.calc.chance import GRAIN_MG, percent, spread_of_masses
         from trials.calc.working import figure
 
         values = [line.value for line in self.of(self.control) if not line.is_below]
         least, most = (spread_of_masses(values, size_class=name).cv_chance for name in ("flour", "fine"))
         return (
             f"{spread.sentence} Until then it can only be guessed: were all the gold flour ({figure(GRAIN_MG['flour'], 2)} mg a "
-            f"grain), chance alone would give about {100 * least:.0f} % of the mean; were it all fine "
-            f"({figure(GRAIN_MG['fine'], 2)} mg a grain), about {100 * most:.0f} %."
+            f"grain), chance alone would give about {percent(least)} of the mean; were it all fine "
+            f"({figure(GRAIN_MG['fine'], 2)} mg a grain), about {percent(most)}."
         )
 
     def _chance_working(self, spread: "ControlSpread | None") -> "Working | None":
@@ -617,13 +637,14 @@ class _Reading:
     def _gain_rows(self, entry: "TreatmentComparison", comparison: "ControlComparison") -> "list[WorkingRow]":
         from trials.calc.working import WorkingRow, given
 
-        if self.by_colours or not entry.mean or not comparison.control_mean:
+        more_mg = comparison.gain(entry.treatment)
+        if self.by_colours or more_mg is None:
             return []
         gain = WorkingRow(
             f"{entry.treatment}: gold more or less per portion",
             "middle of the treatment - middle of the control, both expected gold averaged over the blocks",
             (given("treatment", entry.mean, "mg"), given("control", comparison.control_mean, "mg")),
-            _signed(entry.mean - comparison.control_mean),
+            _signed(more_mg),
         )
         return [gain, self._grade_row(str(entry.treatment), entry.mean)]
 
@@ -641,19 +662,17 @@ class _Reading:
 
 
 def _equivalence_rows(entry: "TreatmentComparison", comparison: "ControlComparison") -> "list[WorkingRow]":
-    from trials.calc.simultaneous import t_quantile
     from trials.calc.working import WorkingRow, figure, given
 
     if entry.equivalence_lower is None or entry.equivalence_upper is None or entry.se_log is None:
         return []
-    t = t_quantile(1 - 0.05 / comparison.judged_together, comparison.df)
     return [
         WorkingRow(
             f"{entry.treatment}: interval for equivalence",
             "exp(ln ratio -/+ t x standard error), t one-sided at 5 % shared out over the comparisons",
             (
                 given("ratio", entry.ratio, "times"),
-                given("t", t),
+                given("t", comparison.equivalence_t),
                 given("standard error of ln ratio", entry.se_log),
                 given("comparisons", comparison.judged_together),
                 given("degrees of freedom", comparison.df),
@@ -668,6 +687,7 @@ def _equivalence_rows(entry: "TreatmentComparison", comparison: "ControlComparis
 def _sight_rows(
     entry: "TreatmentComparison", verdict: "Verdict", comparison: "ControlComparison", smallest_ratio: float
 ) -> "list[WorkingRow]":
+    from trials.calc.verdict import rounded_up
     from trials.calc.working import WorkingRow, figure, given
 
     if verdict.detectable_ratio is None:
@@ -689,7 +709,7 @@ def _sight_rows(
                 given("blocks", comparison.blocks),
                 given("degrees of freedom", comparison.df),
             ),
-            f"{_up(verdict.detectable_ratio)} times{more}",
+            f"{rounded_up(verdict.detectable_ratio, 3)} times{more}",
             "",
             "normal tail averaged over the estimated spread (noncentral t)",
         )
@@ -699,7 +719,7 @@ def _sight_rows(
 def _sight_lines(verdicts: "dict[str, Verdict]", smallest_ratio: float) -> list[SightLine]:
     """One line for all treatments that the trial saw equally well."""
     from trials.calc.power import MOST_BLOCKS
-    from trials.calc.verdict import LARGEST_RATIO
+    from trials.calc.verdict import LARGEST_RATIO, rounded_up
     from trials.calc.working import figure
 
     wished = f"{figure(smallest_ratio)} times"
@@ -717,7 +737,7 @@ def _sight_lines(verdicts: "dict[str, Verdict]", smallest_ratio: float) -> list[
             seen = (
                 "Nothing short of a hundredfold gain."
                 if far
-                else f"{_up(verdict.detectable_ratio)} times or more."
+                else f"{rounded_up(verdict.detectable_ratio, 3)} times or more."
             )
             if verdict.more_blocks is None:
                 more = f"Over {MOST_BLOCKS} blocks would be needed to see {wished}: lessen the spread first."
@@ -756,8 +776,8 @@ def _middle_text(lines: Sequence[RunLine]) -> str:
 
     if not lines:
         return ""
-    middle = statistics.median([line.value for line in lines])
-    return "below the scale" if middle == -math.inf else figure(middle)
+    middling = middle([line.value for line in lines])
+    return "below the scale" if middling == -math.inf else figure(middling)
 
 
 def _row_in_words(row: dict, unit: str, as_ratio: bool) -> str:
@@ -784,14 +804,6 @@ def _counted_names(names: Iterable[str]) -> str:
 def _signed(mg: float) -> str:
     text = units.format_gold_mg(abs(mg))
     return f"{'+' if mg > 0 else '−' if mg < 0 else ''}{text}"
-
-
-def _up(ratio: float) -> str:
-    """Three figures, rounded up: never flattering the trial."""
-    from trials.calc.working import figure
-
-    step = 10.0 ** (math.floor(math.log10(ratio)) - 2)
-    return figure(math.ceil(ratio / step - 1e-9) * step)
 
 
 def _runs(number: int) -> str:

@@ -3,6 +3,8 @@ from django.db import models
 from django.db.models import Q
 from django.urls import reverse
 
+from prospecting.models import Step
+
 
 class RunQuerySet(models.QuerySet):
     def standing(self) -> "RunQuerySet":
@@ -14,12 +16,17 @@ class RunQuerySet(models.QuerySet):
         return self.filter(Q(planned__isnull=True) | Q(planned__block__closed_at__isnull=False))
 
     def untreated(self) -> "RunQuerySet":
-        """Test pans and control runs of closed blocks: what the untreated material gave."""
-        return self.unblinded().filter(Q(planned__isnull=True) | Q(planned__treatment__is_control=True))
+        """Test pans, and of closed blocks control and bridging runs: what the untreated material gave."""
+        bridging = Q(planned__trial__new_lot__isnull=False)
+        return self.unblinded().filter(
+            Q(planned__isnull=True) | Q(planned__treatment__is_control=True) | bridging
+        )
 
     def for_list(self) -> "RunQuerySet":
         """With all that a line of the list shows. The treatment is left where it is: a list never tells a key."""
-        return self.select_related("lot", "step", "panner", "planned__trial").prefetch_related("colours")
+        return self.select_related(
+            "lot", "step", "panner", "planned__trial", "planned__block"
+        ).prefetch_related("colours")
 
     def for_detail(self) -> "RunQuerySet":
         return self.select_related(
@@ -33,11 +40,15 @@ class RunQuerySet(models.QuerySet):
             "recorded_by",
         ).prefetch_related("colours")
 
+    def blind_bridges(self) -> "RunQuerySet":
+        """Runs of a bridging trial whose block is open: the lot they drew from is their key."""
+        return self.filter(planned__trial__new_lot__isnull=False, planned__block__closed_at__isnull=True)
+
     def of_feed(self, lot) -> "RunQuerySet":
         """Runs of this lot itself and of portions or splits taken straight from it."""
-        return self.filter(
-            Q(lot=lot) | Q(lot__made_by__kind__in=["cut", "split"], lot__made_by__draws__lot=lot)
-        )
+        # Not by a join: a run of a blend would come once for every lot that went into it.
+        straight = Step.objects.filter(kind__in=[Step.Kind.CUT, Step.Kind.SPLIT], draws__lot=lot)
+        return self.filter(Q(lot=lot) | Q(lot__made_by__in=straight))
 
     def weighings(self) -> list[tuple]:
         """(gold in mg, portion in g) of the standing weighed runs, for the guard to compare with."""
@@ -119,6 +130,11 @@ class Run(models.Model):
     def key_hidden(self) -> bool:
         """Whether the treatment of this run must not be shown yet."""
         return self.planned_id is not None and self.planned.block.closed_at is None
+
+    @property
+    def lot_hidden(self) -> bool:
+        """Whether the lot it drew from must not be shown yet: in a bridging trial the lot is the treatment."""
+        return self.key_hidden and self.planned.trial.is_bridge
 
     @property
     def is_void(self) -> bool:

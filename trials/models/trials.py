@@ -1,14 +1,13 @@
-from decimal import Decimal
-
 from django.conf import settings
 from django.db import models
 from django.db.models import Count, Exists, F, OuterRef, Q
 from django.urls import reverse
 
+from prospecting.calc import mass_balance
 from prospecting.models import Lot, Step
 
-# A cut portion may differ this much from the planned mass and still count as equal; common practice, no source.
-EQUAL_WITHIN = Decimal("0.05")
+# What is left of a recovery, or set aside for something else: no lot to try treatments on.
+NO_TEST_LOTS = (Lot.Kind.PORTION, Lot.Kind.ASSAY_SPLIT, Lot.Kind.CONCENTRATE, Lot.Kind.TAILS)
 
 
 class TrialQuerySet(models.QuerySet):
@@ -19,7 +18,7 @@ class TrialQuerySet(models.QuerySet):
         return counted.select_related("feed_lot").order_by("-pk")
 
     def for_detail(self) -> "TrialQuerySet":
-        return self.select_related("feed_lot", "mixer", "planned_by", "closed_by", "recorded_by")
+        return self.select_related("feed_lot", "new_lot", "mixer", "planned_by", "closed_by", "recorded_by")
 
 
 class Trial(models.Model):
@@ -40,6 +39,10 @@ class Trial(models.Model):
 
     question = models.CharField(max_length=200)
     feed_lot = models.ForeignKey("prospecting.Lot", on_delete=models.PROTECT, related_name="trials")
+    # Only of a bridging trial: the lot that is to take over from the feed lot. Its two treatments are the two lots, untreated.
+    new_lot = models.ForeignKey(
+        "prospecting.Lot", on_delete=models.PROTECT, null=True, blank=True, related_name="bridging_trials"
+    )
     outcome = models.CharField("judged by", max_length=10, choices=Outcome, default=Outcome.GOLD_MASS)
     blocks_planned = models.PositiveSmallIntegerField("blocks (each treatment once in each)")
     smallest_ratio = models.DecimalField(
@@ -77,6 +80,11 @@ class Trial(models.Model):
         constraints = [
             models.CheckConstraint(name="trial_ratio_above_one", condition=Q(smallest_ratio__gt=1)),
             models.CheckConstraint(
+                name="trial_bridges_two_lots",
+                condition=Q(new_lot__isnull=True) | ~Q(new_lot=F("feed_lot")),
+                violation_error_message="A bridge has a lot at either end: choose another one.",
+            ),
+            models.CheckConstraint(
                 name="trial_planned_once",
                 condition=Q(state="draft", seed__isnull=True, planned_at__isnull=True)
                 | (~Q(state="draft") & Q(seed__isnull=False, planned_at__isnull=False)),
@@ -104,16 +112,37 @@ class Trial(models.Model):
         """How many planned runs there are and how many are in (failed ones too)."""
         return self.planned_runs.aggregate(planned=Count("pk"), logged=Count("run"))
 
-    def portions_ready(self) -> list[Lot]:
-        """Untouched portions cut from the feed lot, near enough to the planned mass and in no other plan."""
-        band_g = self.portion_mass_g * EQUAL_WITHIN
+    @property
+    def is_bridge(self) -> bool:
+        return self.new_lot_id is not None
+
+    @property
+    def feeds(self) -> list[Lot]:
+        """The lots its portions come from: one, or a bridge's old and new one."""
+        return [self.feed_lot, self.new_lot] if self.is_bridge else [self.feed_lot]
+
+    def lot_of(self, treatment: "Treatment") -> Lot:
+        """Where the portions of this treatment come from: a bridge's control is the old lot, the other one the new lot."""
+        return self.new_lot if self.is_bridge and not treatment.is_control else self.feed_lot
+
+    def runs_of(self, treatments: int) -> int:
+        """How many runs its blocks make with so many treatments."""
+        return treatments * self.blocks_planned
+
+    def runs_on_each(self, runs: int) -> int:
+        """How many of so many runs take from each of its lots, at the most."""
+        return -(-runs // len(self.feeds))
+
+    def portions_ready(self, lot: Lot | None = None) -> list[Lot]:
+        """Untouched portions of this lot (the feed lot), near enough to the planned mass, in no other plan, not held back."""
         cut = Lot.objects.standing().filter(
             kind=Lot.Kind.PORTION,
             made_by__kind=Step.Kind.CUT,
-            made_by__draws__lot=self.feed_lot_id,
+            made_by__draws__lot=lot or self.feed_lot_id,
             planned_run__isnull=True,
             on_hand_g=F("mass_g"),
-            mass_g__range=(self.portion_mass_g - band_g, self.portion_mass_g + band_g),
+            reserve_reason="",
+            mass_g__range=mass_balance.equal_band_g(self.portion_mass_g),
         )
         return list(cut.order_by("pk"))
 

@@ -12,9 +12,7 @@ class RunTable(ListTable):
 
     run = tables.Column(accessor="pk", verbose_name="Run", linkify=True, orderable=False)
     panned_on = tables.DateColumn(verbose_name="Day", format="j M Y")
-    lot = tables.Column(
-        verbose_name="Lot", accessor="lot__code", linkify=lambda record: record.lot.get_absolute_url()
-    )
+    lot = tables.Column(verbose_name="Lot", accessor="lot__code")
     what = tables.Column(verbose_name="What", empty_values=(), orderable=False)
     gold = tables.Column(verbose_name="Gold", empty_values=(), order_by="gold_mg")
     colours = tables.Column(verbose_name="Colours", accessor="colours_total", orderable=False)
@@ -26,6 +24,11 @@ class RunTable(ListTable):
         fields = ()
         sequence = ("run", "panned_on", "lot", "what", "gold", "colours", "grade", "panner")
         empty_text = "No pan has been logged yet. Open a lot and pan a portion of it."
+
+    def render_lot(self, record: Run) -> str:
+        if record.lot_hidden:
+            return "hidden"
+        return format_html('<a href="{}">{}</a>', record.lot.get_absolute_url(), record.lot.code)
 
     def render_what(self, record: Run) -> str:
         if record.is_void:

@@ -1,13 +1,16 @@
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from prospecting.access import page
+from prospecting.frames.custody import held_lots
 from prospecting.models import JournalEntry, Lot
 from prospecting.tables.steps import share_rows
+from prospecting.views.steps import REPEATED
 from trials.frames.lineage import family_of
 from trials.frames.results import MOST_RUNS, beside_assay, readings_of, runs_of, samples_waiting
+from trials.frames.stock import stock_of
 from trials.models import PlannedRun, Trial
 from trials.tables.shares import claim_rows, zone_rows
 
@@ -31,7 +34,10 @@ def lot_detail(request: HttpRequest, code: str) -> HttpResponse:
             "lot": lot,
             "step": lot.made_by,
             "planned": PlannedRun.objects.open().blind().select_related("trial").filter(portion=lot).first(),
-            "trials": Trial.objects.filter(feed_lot=lot),
+            "held": held_lots([lot]),
+            "may_repeat": member.can_write and lot.made_by.kind in REPEATED and not lot.is_void,
+            "trials": Trial.objects.filter(Q(feed_lot=lot) | Q(new_lot=lot)),
+            "stock": stock_of(lot, member.mass_unit),
             "by_dig": share_rows(origins),
             "by_zone": zone_rows(origins),
             "by_claim": claim_rows(origins),

@@ -13,14 +13,17 @@ from prospecting.views.entry import enter
 from trials.actions import planning
 from trials.forms.planning import (
     PlainForm,
+    PlanForm,
     ReasonForm,
     TreatmentForm,
     TrialForm,
     draft_before,
     treatment_before,
 )
+from trials.frames.marks import marks_of
 from trials.frames.outlook import plan_outlook
 from trials.frames.sheets import mixing_rows
+from trials.frames.stock import stocks_of
 from trials.models import Treatment, Trial
 from trials.tables.trials import TrialTable
 
@@ -57,7 +60,9 @@ def trial_edit(request: HttpRequest, pk: int) -> HttpResponse:
     trial = get_object_or_404(Trial, pk=pk)
     if response := plan_stands(request, trial):
         return response
-    form = TrialForm(request.POST or None, member=request.user, initial=draft_before(trial))
+    # A bridge keeps its question and its two lots.
+    form_class = PlanForm if trial.is_bridge else TrialForm
+    form = form_class(request.POST or None, member=request.user, initial=draft_before(trial))
 
     def make() -> Trial:
         return planning.change_trial(trial=trial, **form.fields_typed(), recorded_by=request.user)
@@ -72,9 +77,13 @@ def trial_detail(request: HttpRequest, pk: int) -> HttpResponse:
     """The draft with what it could see; the running trial with its next portion; the closed one with its runs."""
     trial = get_object_or_404(Trial.objects.for_detail(), pk=pk)
     treatments = list(trial.treatments.prefetch_related("doses__additive"))
-    context = {"trial": trial, "treatments": treatments}
+    context = {"trial": trial, "treatments": treatments, "marks": marks_of(trial)}
     if trial.state == Trial.State.DRAFT:
-        context |= {"outlook": plan_outlook(trial, len(treatments)), "form": PlainForm(member=request.user)}
+        context |= {
+            "outlook": plan_outlook(trial, len(treatments)),
+            "stocks": stocks_of(trial.feeds),
+            "form": PlainForm(member=request.user),
+        }
         return render(request, "trials/trial_draft.html", context)
     return render(
         request,
@@ -164,14 +173,16 @@ def run_sheet(request: HttpRequest, pk: int) -> HttpResponse:
     """The panner's sheet: order, blind codes and portions, without a word about treatments."""
     trial = get_object_or_404(Trial.objects.select_related("feed_lot"), pk=pk)
     return render(
-        request, "trials/run_sheet.html", {"trial": trial, "planned_runs": trial.planned_runs.blind()}
+        request,
+        "trials/run_sheet.html",
+        {"trial": trial, "planned_runs": trial.planned_runs.blind(), "marks": marks_of(trial)},
     )
 
 
 @page(role="member", methods=("GET", "POST"))
 def mixing_sheet(request: HttpRequest, pk: int) -> HttpResponse:
     """Asks before it shows the key, since looking is on record; then the mixer's amounts, tub by tub."""
-    trial = get_object_or_404(Trial.objects.select_related("feed_lot", "mixer"), pk=pk)
+    trial = get_object_or_404(Trial.objects.select_related("feed_lot", "new_lot", "mixer"), pk=pk)
     form = ReasonForm(request.POST or None, member=request.user)
     if request.method == "POST" and form.is_valid():
         try:

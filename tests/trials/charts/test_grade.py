@@ -23,7 +23,6 @@ def result(grade="4", *, kind="pan", day=MARCH, last_day=None, share="1", below=
         is_below=below is not None,
         is_above=above is not None,
         mass_g=Decimal(454),
-        url="/pans/1/",
         label="test pan",
     )
 

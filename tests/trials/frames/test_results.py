@@ -11,6 +11,7 @@ from prospecting.readers.certificate_csv import read_certificate
 from tests import make
 from tests.trials.make_trial import log, make_closed, make_result, make_running
 from trials.actions import running
+from trials.frames import results
 from trials.frames.lineage import family_of
 from trials.frames.results import beside_assay, readings_of, runs_of, samples_waiting, zone_grade
 
@@ -335,3 +336,21 @@ def test_a_zones_grade_costs_few_queries_however_many_results(django_assert_num_
     with django_assert_num_queries(4):
         grade = zone_grade(zone, **UNITS)
     assert len(grade.results) == 9
+
+
+def test_of_very_many_results_the_latest_are_named_and_the_rest_stand_together(monkeypatch):
+    monkeypatch.setattr(results, "MOST_RESULTS", 2)
+    zone = make.make_zone()
+    for day, gold in ((1, "1.0"), (2, "2.0"), (3, "3.0"), (4, "4.0")):
+        pan(make.make_lot("9000", zone=zone, day=datetime.date(2026, 3, day)), gold)
+    grade = zone_grade(zone, **UNITS)
+    assert [result.day.day for result in grade.latest] == [3, 4]
+    [row] = grade.working.rows
+    # (1 + 2) mg of 1 kg stand together, the mean is over all four: 10 mg of 2 kg.
+    assert [value for _, value, *_ in row.inputs] == [
+        "mean 3.0 g/t of 1 kg counted",
+        "6.0 g/t of 0.5 kg",
+        "8.0 g/t of 0.5 kg",
+    ]
+    assert row.inputs[0][0] == "2 further results"
+    assert row.value == "5.0 g/t"

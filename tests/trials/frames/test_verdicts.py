@@ -189,18 +189,30 @@ def test_a_harmful_dose_is_shown_worse(db):
     assert found.picture.rows[1]["worse"]
 
 
-def test_below_scale_runs_turn_to_places_and_say_so(db):
+def test_few_runs_below_scale_widen_the_interval_and_say_so(db):
     water = [BELOW, 1.2, BELOW, 1.0, 1.4, 1.1, 0.9]
     rinse = [3.1, 4.0, 2.2, 5.1, 6.0, 3.3, 4.1]
     found = found_in(make_trial({"plain water": water, "rinse": rinse}))
-    assert found.route == "ranks"
+    assert found.route == "mass"
     assert "2 of 14 runs came out below the scale (plain water 2)" in found.route_why
+    assert "anything from nothing to 0.1 mg" in found.route_why
+    [verdict] = found.verdicts
+    assert verdict.kind == "better"
+    assert [line.below for line in found.table] == [2, 0]
+
+
+def test_many_runs_below_scale_turn_to_places_and_say_so(db):
+    water = [BELOW, 1.2, BELOW, BELOW, 1.4, BELOW, 0.9]
+    rinse = [3.1, 4.0, 2.2, 5.1, 6.0, 3.3, 4.1]
+    found = found_in(make_trial({"plain water": water, "rinse": rinse}))
+    assert found.route == "ranks"
+    assert "4 of 14 runs came out below the scale (plain water 4)" in found.route_why
     [verdict] = found.verdicts
     assert verdict.kind == "better"
     assert verdict.ratio is None
     assert all("lower" not in row for row in found.picture.rows)
-    assert [line.below for line in found.table] == [2, 0]
-    assert found.picture.rows[0]["below"] == 2
+    assert [line.below for line in found.table] == [4, 0]
+    assert found.picture.rows[0]["below"] == 4
 
 
 def test_below_the_scale_is_never_dropped_from_the_middle(db):

@@ -92,7 +92,7 @@ def test_a_complete_block_asks_to_be_closed(client_as):
 
 def test_a_feed_lot_that_runs_short_is_told_before_the_runs_are(client_as):
     # Six runs of 454 g need 2724 g.
-    enough = make_running(lot=make.make_lot("9000"))
+    enough = make_running(lot=make.make_lot("20000"))
     tight = make_running(lot=make.make_lot("3000"))
     lot = make.make_lot("3000")
     short = make_running(lot=lot)

@@ -1,0 +1,93 @@
+"""Renewing a test lot: how much of a new one is wanted, the bridging runs to it, and which two trials to set side by side."""
+
+from django import forms
+from django.http import QueryDict
+
+from prospecting.forms.base import MassField, SiteForm
+from prospecting.models import Lot, Member
+from trials.forms.planning import LotChoiceField, PlanForm, draft_before
+from trials.models import NO_TEST_LOTS, Trial
+
+
+class WantedForm(SiteForm):
+    """Asks only, so it goes by GET and carries no identity."""
+
+    mass = MassField(label="Mass of the new lot")
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        del self.fields["identity"], self.fields["keep_as_typed"]
+
+
+class BridgeForm(PlanForm):
+    """The plan of bridging runs from `old_lot` to a newer one."""
+
+    new_lot = LotChoiceField(label="New lot", queryset=Lot.objects.none())
+    field_order = ("new_lot",)
+
+    def __init__(self, *args, member: Member, old_lot: Lot, **kwargs) -> None:
+        super().__init__(*args, member=member, **kwargs)
+        self.old_lot = old_lot
+        lots = self.fields["new_lot"]
+        lots.mass_unit = member.mass_unit
+        lots.queryset = Lot.objects.in_stock().exclude(kind__in=NO_TEST_LOTS).exclude(pk=old_lot.pk)
+        matters = self.fields["smallest_ratio"]
+        matters.label = "Smallest difference between the lots that would matter to you"
+        matters.unit_label = "times the old lot"
+        matters.help_text = (
+            "1.25 means: a quarter more or less gold in the same mass. The narrower, the more runs."
+        )
+        self.fields[
+            "blocks"
+        ].help_text = "Each block takes one portion of either lot. Seven or more is better."
+
+    @staticmethod
+    def starting_with(query: dict, last: Trial | None) -> dict:
+        """Initial values: the new lot `?new=CODE`, and mass, water and soak as in the old lot's latest trial."""
+        new = Lot.objects.in_stock().filter(code=query.get("new", "")).first()
+        values = {"smallest_ratio": "1.25", "blocks": 8, "new_lot": new.pk if new else None}
+        if last is None:
+            return values
+        kept = ("outcome", "portion", "portions_from", "water", "soak_min", "scale_step")
+        return values | {name: value for name, value in draft_before(last).items() if name in kept}
+
+    def clean(self) -> dict:
+        data = super().clean()
+        new = data.get("new_lot")
+        if new and new.is_dry != self.old_lot.is_dry:
+            wet = self.old_lot if new.is_dry else new
+            self.ask(
+                f"{wet.code} is not dried and the other lot is: equal weights then hold unequal ore. Dry it first?"
+            )
+        return data
+
+    def fields_typed(self) -> dict:
+        return super().fields_typed() | {"new_lot": self.cleaned_data["new_lot"]}
+
+
+class AcrossForm(forms.Form):
+    """Two closed trials, by GET: `?trial=1&trial=2` from a link, or one from each list."""
+
+    first = forms.ModelChoiceField(label="One trial; its lot is the footing", queryset=Trial.objects.none())
+    second = forms.ModelChoiceField(label="The other trial", queryset=Trial.objects.none())
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        closed = Trial.objects.filter(state=Trial.State.CLOSED, new_lot__isnull=True).select_related(
+            "feed_lot", "new_lot"
+        )
+        for field in self.fields.values():
+            field.queryset = closed
+            field.label_from_instance = lambda trial: f"{trial.pk}: {trial}, on {trial.feed_lot.code}"
+
+    @staticmethod
+    def asked(query: QueryDict) -> dict:
+        """What to fill the form with; nothing while nobody asked."""
+        linked = dict(zip(("first", "second"), query.getlist("trial"), strict=False))
+        return linked or {name: query[name] for name in ("first", "second") if name in query}
+
+    def clean(self) -> dict:
+        data = super().clean()
+        if data.get("first") and data.get("first") == data.get("second"):
+            self.add_error("second", "That is the same trial: its own verdict compares its treatments.")
+        return data

@@ -1,0 +1,687 @@
+"""A sampling plan of a lot: what the books know of it, and what chance does to portions of it by prospecting.calc.sampling."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from django.db.models import Sum
+from django.db.models.expressions import RawSQL
+from django.urls import reverse
+
+from prospecting.calc import colours, sampling, scooping, units
+from prospecting.calc.sampling import LIBERATION_EXPONENTS, Protocol, Stage
+from prospecting.models import Dispatch, Lot, Sample, Step
+from prospecting.models.lineage import links_back, lots_alike
+from trials.calc.working import Working, WorkingRow, given
+from trials.frames.lineage import ALIKE
+from trials.frames.results import beside_assay
+from trials.models import Run, Trial
+
+CHARGE_G = {
+    Dispatch.Method.FIRE_15: 15,
+    Dispatch.Method.FIRE_30: 30,
+    Dispatch.Method.FIRE_50: 50,
+}
+# Laboratories commonly pulverise to 200 mesh before they weigh a charge out (trade practice; sieve 200 of ASTM E11).
+PULVERISED = "200 mesh"
+USUAL_PORTION = {"lb": "1 lb", "kg": "500 g"}
+# 1/4 inch: what a jaw crusher or a hammer leaves, as an example of "before crushing" (common practice, no source).
+AS_BROKEN_UM = 6350
+# From here on an error is skewed and "give or take" misleads (P. Gy's theory, as taught; from memory).
+SKEWED = 0.5
+GY = "s² = f g c l d³ (1/portion − 1/lot); f 0.5, g 0.25, c from the grade, l = (gold grain ÷ top size)^b"
+GY_SOURCE = "P. Gy, Sampling of Particulate Materials (1982); b = 1.5 for gold after Francois-Bongarcon. Both cited from memory."
+GRAIN_SOURCE = "H. E. Clifton and others, US Geological Survey Professional Paper 625-C (1969), from memory."
+SCOOP_SOURCE = "R. Minnitt, Scoop versus riffle methods, Sampling Science and Technology, doi 10.62178/sst.005.002 (an excerpt)."
+
+
+@dataclass(frozen=True)
+class Known:
+    """What the books know for the plan: texts to start the form with, and (what, where from, link) of each."""
+
+    start: dict[str, str]
+    sources: tuple[tuple[str, str, str], ...]
+
+
+@dataclass(frozen=True)
+class GrainRow:
+    """One size of gold grains; spreads in the order of LIBERATION_EXPONENTS."""
+
+    name: str
+    size: str
+    grain: str
+    grains: str
+    none: str
+    enough_g: float
+    counting: str
+    spreads: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class SieveRow:
+    """The portion's spread and the least portion at one top size."""
+
+    name: str
+    size: str
+    spreads: tuple[str, ...]
+    least_g: tuple[float, ...]
+    at_gold: bool
+
+
+@dataclass(frozen=True)
+class StageRow:
+    """One stage of the protocol as the table shows it; shares in the order of LIBERATION_EXPONENTS."""
+
+    number: int
+    words: str
+    size: str
+    shares: tuple[float, ...]
+    share_texts: tuple[str, ...]
+    spreads: tuple[str, ...]
+    worst: str
+
+
+@dataclass(frozen=True)
+class ProtocolPlan:
+    """The stages, their total under each exponent, and sentences: worst stage, scooping, the usual mistake."""
+
+    stages: Sequence[StageRow]
+    totals: tuple[str, ...]
+    sentence: str
+    scooping: str
+    mistake: str
+
+
+@dataclass(frozen=True)
+class SamplingPlan:
+    """Everything the page tells; every figure is text or a number in the unit its name ends with."""
+
+    sentences: Sequence[str]
+    grains: Sequence[GrainRow]
+    sieves: Sequence[SieveRow]
+    finer: str
+    splitting: str
+    protocol: ProtocolPlan | None
+    working: Working
+
+
+def same_material(lot: Lot) -> RawSQL:
+    """For `lot__in=`: the lot, those it was dried, crushed, split, cut or sampled from, and all that came of these so."""
+    back = {made: (step, parent) for _, made, step, parent in links_back(lot)}
+    steps = {step for step, _ in back.values()}
+    same = set(Step.objects.filter(pk__in=steps, kind__in=ALIKE).values_list("pk", flat=True))
+    root = lot.pk
+    while root in back and back[root][0] in same:
+        root = back[root][1]
+    return lots_alike(Lot(pk=root), ALIKE)
+
+
+def mean_colour_mg(same: RawSQL) -> float | None:
+    """The mean mass of a colour, from untreated pans of these lots that were both weighed and counted."""
+    counted = (
+        Run.objects.standing()
+        .untreated()
+        .filter(lot__in=same, gold_mg__isnull=False)
+        .annotate(colour_count=Sum("colours__count"))
+        .filter(colour_count__gt=0)
+        .values_list("gold_mg", "colour_count")
+    )
+    pairs = list(counted)
+    if not pairs:
+        return None
+    return colours.mean_colour_of_pans_mg([gold for gold, _ in pairs], [count for _, count in pairs])
+
+
+def typed_grade(g_per_t: Decimal, grade_unit: str) -> str:
+    """A grade as one would type it: the bare number in the member's unit where that reads the same, else in g/t."""
+    number = units.format_grade(g_per_t, grade_unit).partition(" ")[0]
+    if units.reads_alike(units.parse_grade(number, grade_unit).canonical, g_per_t):
+        return number
+    return f"{g_per_t:.6g} g/t"
+
+
+def typed_mass(mass_g: Decimal, mass_unit: str) -> str:
+    """A mass as one would type it: in the member's unit where that reads the same, else in grams."""
+    text = units.format_mass(mass_g, mass_unit)
+    if units.reads_alike(units.parse_mass(text, mass_unit).canonical, mass_g):
+        return text
+    return f"{mass_g.quantize(Decimal('0.01')).normalize():f} g"
+
+
+def known_of(lot: Lot, *, mass_unit: str, grade_unit: str) -> Known:
+    """What the books say of the lot and of what is the same material; what they do not say is left blank."""
+    same = same_material(lot)
+    start = {"wanted": "20", "coarse_share": "100", "series": lot.made_by.mesh_series or "astm_e11"}
+    sources: list[tuple[str, str, str]] = []
+
+    def learn(name: str, text: str, what: str, where: str, url: str = "") -> None:
+        start[name] = text
+        sources.append((what, f"{text}, {where}", url))
+
+    if lot.top_size_um:
+        learn(
+            "top", f"{lot.top_size_um.normalize():f} µm", "Top size", "as it was crushed or screened to", ""
+        )
+        if lot.top_size_um < AS_BROKEN_UM:
+            start["before"] = f"{AS_BROKEN_UM} µm"
+    if found := _grade_known(same, mass_unit=mass_unit, grade_unit=grade_unit):
+        g_per_t, where = found
+        start["grade"] = typed_grade(g_per_t, grade_unit)
+        told = f"{units.format_grade(g_per_t, grade_unit)}, {where}"
+        sources.append(("Grade", told, f"{lot.get_absolute_url()}#beside-assay"))
+    if size_um := _gold_known(same, lot.top_size_um):
+        learn(
+            "gold",
+            f"{size_um:.0f} µm",
+            "Gold grains",
+            "balls of the mean mass of a colour in its pans",
+            reverse("run-list"),
+        )
+        # A guess of ours, said on the page, until somebody types the range.
+        guessed = sampling.grain_range_um(size_um, float(lot.top_size_um) if lot.top_size_um else None)
+        start["gold_low"], start["gold_high"] = f"{guessed.fine_um:.0f} µm", f"{guessed.coarse_um:.0f} µm"
+    whole_g, where = _whole(lot)
+    learn("lot_mass", typed_mass(whole_g, mass_unit), "Mass split", where)
+    portion_g, where, url = _portion_known(lot, same)
+    if portion_g and portion_g <= whole_g:
+        learn("portion", typed_mass(portion_g, mass_unit), "Portion", where, url)
+    else:
+        learn(
+            "portion",
+            USUAL_PORTION[mass_unit],
+            "Portion",
+            "the usual size of a test portion: nothing was cut yet",
+        )
+    if last := _last_split(lot):
+        start["method"] = last.method
+        when = f"{last.get_method_display().lower()}, as on {last.done_on.day} {last.done_on:%b %Y}"
+        sources.append(("Way of splitting", when, last.get_absolute_url()))
+    start |= _stages_known(same, whole_g, mass_unit) or {
+        "keep1": start["portion"],
+        "how1": start.get("method", "riffle"),
+    }
+    return Known(start, tuple(sources))
+
+
+def sampling_plan(
+    *,
+    top_um: float,
+    gold_um: float,
+    gold_low_um: float | None,
+    gold_high_um: float | None,
+    coarse_share: float,
+    grade_g_per_t: float,
+    lot_g: float,
+    portion_g: float,
+    wanted_sd: float,
+    method: str,
+    series: str,
+    before_um: float | None,
+    stages: Sequence[tuple[float | None, float, str]],
+    mass_unit: str,
+    grade_unit: str,
+) -> SamplingPlan:
+    """What chance does to portions of this lot. `stages` are (crushed to or None, kept, method) in order."""
+    ore = {"grade_g_per_t": grade_g_per_t, "liberation_um": gold_um}
+    portion_text = units.format_mass(portion_g, mass_unit)
+    grains = [
+        _grain_row(name, size, share, grade_g_per_t, top_um, portion_g, lot_g)
+        for name, size, share in (
+            ("fine end", gold_low_um, 1.0),
+            ("usual", gold_um, 1.0),
+            ("coarse end", gold_high_um, coarse_share),
+        )
+        if size
+    ]
+    now = _sieve_row("as it is", top_um, ore, portion_g, lot_g, wanted_sd)
+    openings = units.ASTM_E11_UM if series == Step.MeshSeries.ASTM_E11 else units.TYLER_UM
+    sieves = [now] + [
+        _sieve_row(f"{number} mesh", opening, ore, portion_g, lot_g, wanted_sd)
+        for number, opening in sampling.finer_sieves(openings, top_um, 2)
+    ]
+    spreads = _spreads(ore, Stage(top_um, portion_g, lot_g))
+    least = [units.format_mass(mass, mass_unit) for mass in sorted(now.least_g)]
+    coarsest = gold_high_um or gold_um
+    return SamplingPlan(
+        sentences=[
+            _spread_sentence(portion_text, spreads),
+            _none_sentence(coarsest, grade_g_per_t, portion_g, coarse_share),
+            f"For a spread of {_percent(wanted_sd)} a portion has to weigh {_between(least)}.",
+        ],
+        grains=grains,
+        sieves=sieves,
+        finer=_finer_sentence(sieves, wanted_sd, mass_unit),
+        splitting=_splitting_sentence(method, spreads),
+        protocol=_protocol(stages, top_um, before_um, lot_g, ore, mass_unit) if stages else None,
+        working=_working(
+            ore, Stage(top_um, portion_g, lot_g), wanted_sd, coarsest, coarse_share, mass_unit, grade_unit
+        ),
+    )
+
+
+def _grade_known(same: RawSQL, *, mass_unit: str, grade_unit: str) -> tuple[Decimal, str] | None:
+    """The mean of the assays in use, else of the untreated pans, where it is one figure above zero."""
+    beside = beside_assay(same, grade_unit=grade_unit, mass_unit=mass_unit)
+    for estimate, what in ((beside.assayed, "assay"), (beside.panned, "untreated pan")):
+        if estimate and estimate.mean.is_exact and estimate.mean.low_g_per_t > 0:
+            many = len(estimate.results)
+            plural = "" if many == 1 else "s"
+            note = " in use" if what == "assay" else ": free gold only"
+            return estimate.mean.low_g_per_t, f"mean of {many} {what}{plural}{note}"
+    return None
+
+
+def _gold_known(same: RawSQL, top_um: Decimal | None) -> float | None:
+    """The diameter of a ball with the mean mass of a colour."""
+    mean_mg = mean_colour_mg(same)
+    if mean_mg is None:
+        return None
+    size_um = sampling.grain_diameter_um(mean_mg)
+    # Heavier than a ball the size of the largest piece: black sand was weighed in, or colours were missed.
+    return None if top_um and size_um > top_um else size_um
+
+
+def _whole(lot: Lot) -> tuple[Decimal, str]:
+    """The mass that is split into portions: of a portion, what it was cut from."""
+    if lot.kind in (Lot.Kind.PORTION, Lot.Kind.ASSAY_SPLIT) and (draw := lot.made_by.draws.first()):
+        return max(draw.mass_g, lot.mass_g), "what was taken for this cut"
+    if lot.on_hand_g:
+        return lot.on_hand_g, "on hand"
+    return lot.mass_g, "when the lot was made"
+
+
+def _portion_known(lot: Lot, same: RawSQL) -> tuple[Decimal | None, str, str]:
+    if lot.kind in (Lot.Kind.PORTION, Lot.Kind.ASSAY_SPLIT):
+        return lot.mass_g, "this one", ""
+    if trial := Trial.objects.filter(feed_lot__in=same).order_by("-pk").first():
+        return trial.portion_mass_g, "as in its trial", trial.get_absolute_url()
+    portion = (
+        Lot.objects.standing()
+        .filter(made_by__kind=Step.Kind.CUT, made_by__draws__lot=lot)
+        .order_by("-pk")
+        .first()
+    )
+    return (portion.mass_g, "as in its last cut", lot.get_absolute_url()) if portion else (None, "", "")
+
+
+def _last_split(lot: Lot) -> Step | None:
+    """The last cut, split or sample taken from the lot, where the way of splitting was written down."""
+    kinds = (Step.Kind.CUT, Step.Kind.SPLIT, Step.Kind.ASSAY)
+    steps = Step.objects.filter(kind__in=kinds, draws__lot=lot, voided_at__isnull=True).exclude(method="")
+    return steps.order_by("-pk").first()
+
+
+def _stages_known(same: RawSQL, whole_g: Decimal, mass_unit: str) -> dict[str, str] | None:
+    """The two stages behind the newest assay with a charge of known mass: the sample taken, and the charge weighed out."""
+    sample = (
+        Sample.objects.of_lots(same)
+        .filter(dispatch__method__in=CHARGE_G)
+        .select_related("lot__made_by", "dispatch")
+        .order_by("-pk")
+        .first()
+    )
+    if sample is None or not CHARGE_G[sample.dispatch.method] <= sample.lot.mass_g <= whole_g:
+        return None
+    return {
+        "keep1": typed_mass(sample.lot.mass_g, mass_unit),
+        "how1": sample.lot.made_by.method or "riffle",
+        "size2": PULVERISED,
+        "keep2": f"{CHARGE_G[sample.dispatch.method]} g",
+        "how2": "rolled",
+    }
+
+
+def _stage(top_um: float, gold_um: float, sample_g: float, lot_g: float, **fields) -> Stage:
+    """A stage no finer than its gold: gold flattens in a crusher and stays whole."""
+    return Stage(max(top_um, gold_um), sample_g, lot_g, **fields)
+
+
+def _spreads(ore: dict, stage: Stage) -> tuple[float, ...]:
+    return tuple(error.relative_sd for error in sampling.fundamental_errors(stage=stage, **ore))
+
+
+def _grain_row(
+    name: str,
+    size_um: float,
+    share: float,
+    grade_g_per_t: float,
+    top_um: float,
+    portion_g: float,
+    lot_g: float,
+) -> GrainRow:
+    grain_mg = sampling.grain_mass_mg(size_um)
+    grains = sampling.expected_grains(grade_g_per_t, portion_g, grain_mg, share)
+    ore = {"grade_g_per_t": grade_g_per_t, "liberation_um": size_um}
+    return GrainRow(
+        name=name,
+        size=_size(size_um),
+        grain=units.format_gold_mg(grain_mg),
+        grains=_count(grains),
+        none=units.format_odds(sampling.chance_of_none(grains)),
+        enough_g=sampling.enough_grains_mass_g(grain_mg, grade_g_per_t, share),
+        counting=_percent(sampling.counting_spread(grains)),
+        spreads=tuple(_percent(sd) for sd in _spreads(ore, Stage(top_um, portion_g, lot_g))),
+    )
+
+
+def _sieve_row(
+    name: str, top_um: float, ore: dict, portion_g: float, lot_g: float, wanted_sd: float
+) -> SieveRow:
+    stage = _stage(top_um, ore["liberation_um"], portion_g, lot_g)
+    errors = sampling.fundamental_errors(stage=stage, **ore)
+    return SieveRow(
+        name=name,
+        size=_size(top_um),
+        spreads=tuple(_percent(error.relative_sd) for error in errors),
+        least_g=tuple(
+            sampling.minimum_sample_g(error.sampling_constant, stage.top_size_um, wanted_sd, lot_g)
+            for error in errors
+        ),
+        at_gold=top_um <= ore["liberation_um"],
+    )
+
+
+def _protocol(
+    stages: Sequence[tuple[float | None, float, str]],
+    top_um: float,
+    before_um: float | None,
+    lot_g: float,
+    ore: dict,
+    mass_unit: str,
+) -> ProtocolPlan:
+    gold_um = ore["liberation_um"]
+    planned, sizes, methods = [], [], []
+    size_um, left_g = top_um, lot_g
+    for number, (crushed_um, keep_g, method) in enumerate(stages, start=1):
+        size_um = crushed_um or size_um
+        planned.append(_stage(size_um, gold_um, keep_g, left_g, name=f"stage {number}"))
+        sizes.append(size_um)
+        methods.append(Step.Method(method))
+        left_g = keep_g
+    found = sampling.split_protocols(stages=planned, **ore)
+    return ProtocolPlan(
+        stages=[
+            StageRow(
+                number=place + 1,
+                words=f"{units.format_mass(stage.lot_g, mass_unit)} to {units.format_mass(stage.sample_g, mass_unit)}, "
+                f"{methods[place].label.lower()}",
+                size=_size(sizes[place]),
+                shares=tuple(protocol.stages[place].share for protocol in found),
+                share_texts=tuple(_percent(protocol.stages[place].share) for protocol in found),
+                spreads=tuple(_percent(protocol.stages[place].error.relative_sd) for protocol in found),
+                worst=_worst_at(place, found),
+            )
+            for place, stage in enumerate(planned)
+        ],
+        totals=tuple(_percent(protocol.total.relative_sd) for protocol in found),
+        sentence=_worst_sentence(found, planned, gold_um, mass_unit),
+        scooping=_scooping_sentence(planned, methods, ore, found),
+        mistake=_mistake_sentence(planned, before_um, ore, found),
+    )
+
+
+def _worst_at(place: int, found: Sequence[Protocol]) -> str:
+    """Whether this stage is the worst, and under which exponent where they disagree; blank where it is not."""
+    at = [p.liberation_exponent for p in found if p.total.relative_variance and p.total.worst_stage == place]
+    if len(at) < len(found):
+        return f"the worst at exponent {at[0]:g}" if at else ""
+    return "the worst"
+
+
+def _worst_sentence(
+    found: Sequence[Protocol], planned: Sequence[Stage], gold_um: float, mass_unit: str
+) -> str:
+    if not any(protocol.total.relative_variance for protocol in found):
+        return "Nothing is left behind at any stage, so splitting adds no error."
+    total = _between(sorted((_percent(p.total.relative_sd) for p in found), key=_by_size))
+    if len(planned) == 1:
+        return f"One stage, with a spread of {total} (one standard deviation), at least: all of the error comes from it."
+    places = sorted({protocol.total.worst_stage for protocol in found})
+    told = []
+    for place in places:
+        stage = planned[place]
+        shares = sorted(p.stages[place].share for p in found if p.total.worst_stage == place)
+        told.append(
+            f"stage {place + 1} ({units.format_mass(stage.lot_g, mass_unit)} to "
+            f"{units.format_mass(stage.sample_g, mass_unit)}) gives {_between([_percent(s) for s in shares])} of its variance"
+        )
+    which = (
+        f"The worst is {told[0].replace(' gives ', ': it gives ', 1)}"
+        if len(told) == 1
+        else "Which is worst hangs on the exponent: " + ", or ".join(told)
+    )
+    as_fine = any(planned[place].top_size_um <= gold_um for place in places)
+    advice = (
+        "Keep more where the pieces are as fine as the gold already; crushing finer gains nothing there"
+        if as_fine
+        else "Crush finer before that stage, or keep more of it"
+    )
+    return (
+        f"All stages together spread by {total} (one standard deviation), at least. {which}. {advice}; care at the others "
+        "gains little."
+    )
+
+
+def _scooping_sentence(
+    planned: Sequence[Stage], methods: Sequence[str], ore: dict, found: Sequence[Protocol]
+) -> str:
+    """What the scooped stages may do at the worst of the range that was measured."""
+    if Step.Method.SCOOPED not in methods:
+        return ""
+    most = scooping.VARIANCE_TIMES_CHANCE[scooping.SCOOPED][1]
+    worse = [
+        Stage(**(vars(stage) | {"times_chance": most if method == Step.Method.SCOOPED else 1.0}))
+        for stage, method in zip(planned, methods, strict=True)
+    ]
+    at_worst = sampling.split_protocols(stages=worse, **ore)
+    places = sorted({protocol.total.worst_stage + 1 for protocol in at_worst})
+    stages = " or ".join(f"stage {place}" for place in places)
+    rises = " and ".join(
+        f"from {_percent(before.total.relative_sd)} to {_percent(after.total.relative_sd)}"
+        for before, after in zip(found, at_worst, strict=True)
+    )
+    return (
+        f"Scooping may raise the total {rises} (one figure for each exponent), with {stages} the worst then; the figures "
+        "below are by chance alone."
+    )
+
+
+def _mistake_sentence(
+    planned: Sequence[Stage], before_um: float | None, ore: dict, found: Sequence[Protocol]
+) -> str:
+    """The same splits, the first of them done before any crushing."""
+    if not before_um or before_um <= planned[0].top_size_um:
+        return ""
+    early = [Stage(before_um, planned[0].sample_g, planned[0].lot_g), *planned[1:]]
+    wrong = sampling.split_protocols(stages=early, **ore)
+    told = " and ".join(
+        f"{_percent(other.total.relative_sd)} instead of {_percent(right.total.relative_sd)}"
+        for right, other in zip(found, wrong, strict=True)
+    )
+    return (
+        f"Split first and crush afterwards, the first split on pieces up to {_size(before_um)}, and the same masses spread by "
+        f"{told} (exponents {' and '.join(f'{b:g}' for b in LIBERATION_EXPONENTS)}). Crushing afterwards mends nothing."
+    )
+
+
+def _spread_sentence(portion: str, spreads: Sequence[float]) -> str:
+    low, high = min(spreads), max(spreads)
+    if high == 0:
+        return "The portion is the whole lot: nothing is left to chance."
+    text = _between([_percent(low), _percent(high)])
+    if high <= SKEWED:
+        return f"Portions of {portion} of this lot differ by about ±{text} by chance alone (one standard deviation)."
+    return (
+        f"Portions of {portion} of this lot differ by {text} by chance alone (one standard deviation): so uneven that most "
+        "read low and a few far too high."
+    )
+
+
+def _none_sentence(size_um: float, grade_g_per_t: float, portion_g: float, share: float) -> str:
+    grains = sampling.expected_grains(grade_g_per_t, portion_g, sampling.grain_mass_mg(size_um), share)
+    chance = units.format_odds(sampling.chance_of_none(grains))
+    kind = "if all the gold is so coarse" if share == 1 else f"if {_percent(share)} of the gold is so coarse"
+    return f"{chance[0].upper()}{chance[1:]} hold no coarse grain at all ({_size(size_um)}, {kind}; {_count(grains)} expected)."
+
+
+def _finer_sentence(sieves: Sequence[SieveRow], wanted_sd: float, mass_unit: str) -> str:
+    if len(sieves) == 1:
+        return "The series has no finer sieve."
+    told = []
+    for row in sieves[1:]:
+        least = _between([units.format_mass(mass, mass_unit) for mass in sorted(row.least_g)])
+        told.append(
+            f"through {row.name} ({row.size}): {_between(sorted(row.spreads, key=_by_size))}, or {least} for "
+            f"{_percent(wanted_sd)}"
+        )
+    at_gold = (
+        " At the size of the gold itself crushing gains nothing more: gold flattens and stays whole. Screen it out and weigh it."
+        if any(row.at_gold for row in sieves)
+        else ""
+    )
+    return f"Crushed finer, the same portion spreads less: {'; '.join(told)}.{at_gold}"
+
+
+def _splitting_sentence(method: str, spreads: Sequence[float]) -> str:
+    label = Step.Method(method).label
+
+    def with_cut(cut: str) -> str:
+        return _between([_percent(sd) for sd in scooping.spread_when_cut(spreads, cut)])
+
+    told = (
+        f"Riffled, expect {with_cut(scooping.RIFFLE)}; scooped out of a bucket, {with_cut(scooping.SCOOPED)}."
+    )
+    missed = _between([_percent(share) for share in scooping.SCOOPS_WITHOUT_HEAVY_GRAINS])
+    if method == Step.Method.SCOOPED:
+        return f"{told} Scooping is planned here: in the test behind these ranges {missed} of scoops missed the heavy grains."
+    if method == Step.Method.RIFFLE:
+        return f"{told} Riffling is what is planned here."
+    return f"{told} {label} lies somewhere between; no measured range was found."
+
+
+def _working(
+    ore: dict,
+    stage: Stage,
+    wanted_sd: float,
+    coarsest_um: float,
+    share: float,
+    mass_unit: str,
+    grade_unit: str,
+) -> Working:
+    errors = sampling.fundamental_errors(stage=stage, **ore)
+    portion, lot = (units.format_mass(mass, mass_unit) for mass in (stage.sample_g, stage.lot_g))
+    grain_mg = sampling.grain_mass_mg(coarsest_um)
+    grade = units.format_grade(ore["grade_g_per_t"], grade_unit)
+    rows = []
+    for error in errors:
+        rows.append(
+            WorkingRow(
+                f"Spread of a portion, b = {error.liberation_exponent:g}",
+                GY,
+                (
+                    given("grade", grade),
+                    given("top size d", _size(stage.top_size_um)),
+                    given("gold grain", _size(ore["liberation_um"])),
+                    given("portion", portion),
+                    given("lot", lot),
+                    given("c", float(error.mineralogical_factor), "g/cm³"),
+                    given("l", float(error.liberation_factor)),
+                ),
+                _percent(error.relative_sd),
+                source=GY_SOURCE,
+            )
+        )
+        rows.append(
+            WorkingRow(
+                f"Least portion, b = {error.liberation_exponent:g}",
+                "1/portion = s² ÷ (f g c l d³) + 1/lot",
+                (
+                    given("wanted spread s", _percent(wanted_sd)),
+                    given("f g c l", float(error.sampling_constant), "g/cm³"),
+                ),
+                units.format_mass(
+                    sampling.minimum_sample_g(
+                        error.sampling_constant, stage.top_size_um, wanted_sd, stage.lot_g
+                    ),
+                    mass_unit,
+                ),
+                source=GY_SOURCE,
+            )
+        )
+    grains = sampling.expected_grains(ore["grade_g_per_t"], stage.sample_g, grain_mg, share)
+    rows.append(
+        WorkingRow(
+            "Chance of no coarse grain",
+            "n = portion × grade × coarse share ÷ mass of a grain; chance of none = e^−n; grain = π/6 d³ × 19.3 g/cm³",
+            (
+                given("coarse grain", _size(coarsest_um)),
+                given("its mass", units.format_gold_mg(grain_mg)),
+                given("coarse share", _percent(share)),
+                given("grains expected n", _count(grains)),
+            ),
+            units.format_odds(sampling.chance_of_none(grains)),
+            source=GRAIN_SOURCE,
+        )
+    )
+    rows.append(
+        WorkingRow(
+            "Way of splitting",
+            "spread × √(variance in units of chance)",
+            tuple(
+                given(f"{cut}, times chance", f"{least:g} to {most:g}")
+                for cut, (least, most) in scooping.VARIANCE_TIMES_CHANCE.items()
+            ),
+            source=SCOOP_SOURCE,
+        )
+    )
+    return Working(
+        tuple(rows),
+        (
+            "A floor: segregation, careless splitting, the assay and lost dust come on top.",
+            "The two exponents b are two schools' readings of how gold sits in the pieces; the truth is seldom outside them.",
+            "Top size is the sieve that 95 % of the lot passes. Gold grains are taken as balls of fine gold: flakes of the same "
+            "width weigh less, so there are more of them.",
+            "Gold does not crush: where a stage is finer than the gold, the gold's own size is used.",
+            "Variances of the stages add; crushing between them adds none.",
+        ),
+    )
+
+
+def _between(texts: Sequence[str]) -> str:
+    """ "9 % to 25 %" shortened to "9 to 25 %"; one text where both read alike."""
+    low, high = texts[0], texts[-1]
+    if low == high:
+        return low
+    number, _, unit = low.partition(" ")
+    return f"{number} to {high}" if high.endswith(f" {unit}") and number[0].isdigit() else f"{low} to {high}"
+
+
+def _by_size(text: str) -> tuple[float, int]:
+    """Sorts texts of `_percent` by size: "under" comes before its number, "over" after it."""
+    number = "".join(sign for sign in text if sign.isdigit() or sign == ".")
+    return float(number), 1 if text.startswith("over") else -1 if text.startswith("under") else 0
+
+
+def _percent(fraction: float) -> str:
+    """A spread in percent, to the figure it deserves: no error is known to a tenth of a percent."""
+    percent = 100 * fraction
+    if percent == 0:
+        return "0 %"
+    if percent < 0.1:
+        return "under 0.1 %"
+    if percent < 1:
+        return f"{percent:.1f} %"
+    if percent > 1000:
+        return "over 1000 %"
+    return f"{percent:.0f} %"
+
+
+def _count(grains: float) -> str:
+    if grains < 0.01:
+        return "under 0.01"
+    return f"{grains:.2g}" if grains < 10 else f"{grains:,.0f}".replace(",", " ")
+
+
+def _size(um: float) -> str:
+    """A size in mm from 1 mm up, else in um."""
+    return f"{float(units.convert_length(um, 'um', 'mm')):.3g} mm" if um >= 1000 else f"{um:.3g} µm"

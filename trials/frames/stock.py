@@ -1,0 +1,253 @@
+"""Enough left? What a lot still gives in portions, what running trials and drafts take of it, and when it should be renewed."""
+
+import datetime
+from collections import defaultdict
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+from decimal import Decimal
+
+from django.db.models import Count, F, Q
+from django.utils import timezone
+
+from prospecting.calc import units
+from prospecting.calc.mass_balance import equal_band_g, equal_portions, portions_need
+from prospecting.calc.renewal import days_left, portions_in
+from prospecting.models import Draw, Lot, Step
+from trials.calc.bridge import FEWEST_BLOCKS
+from trials.models import Run, Trial
+
+# A test lot is renewed while what is free still feeds one bridge and as many portions again.
+RENEW_BELOW = 14
+# The rate of use looks back so far; a lot counts as a test lot so long after a trial on it was planned or closed.
+LOOK_BACK_DAYS = 90
+TEST_LOT_DAYS = 180
+# Where neither a trial nor a cut says how large a portion is.
+USUAL_PORTION = {"lb": "1 lb", "kg": "500 g"}
+
+
+@dataclass(frozen=True)
+class Claim:
+    """What a running trial or a draft still takes of the lot."""
+
+    trial: Trial
+    portions: int
+    is_draft: bool
+    # Cut portions that are in a fixed plan stand aside already; they are not among those still to be had.
+    set_aside: bool
+
+
+@dataclass(frozen=True)
+class Stock:
+    """What a lot still gives in portions of `portion_g`; `usual_from` says where that mass is from.
+
+    `uncut` can still be measured out, `cut` stand untouched, in no plan and not held back; `held_cut` are held back,
+    `other_cut` are of another mass. `renewed_by` are the bridging trials to a newer lot, `renews` those from an older one.
+    """
+
+    lot: Lot
+    portion_g: Decimal
+    usual_from: str
+    uncut: int
+    cut: int
+    held_cut: int
+    other_cut: int
+    claims: list[Claim]
+    renewed_by: list[Trial]
+    renews: list[Trial]
+    is_test_lot: bool
+
+    @property
+    def portions(self) -> int:
+        """Portions still to be had, before anybody's claim."""
+        return self.uncut + self.cut
+
+    @property
+    def needed(self) -> int:
+        return sum(claim.portions for claim in self.claims if not claim.set_aside)
+
+    @property
+    def free(self) -> int:
+        """What is left for something new; below zero when running trials and drafts need more than there is."""
+        return self.portions - self.needed
+
+    @property
+    def short(self) -> int:
+        return max(0, -self.free)
+
+    @property
+    def set_aside(self) -> int:
+        return sum(claim.portions for claim in self.claims if claim.set_aside)
+
+    @property
+    def is_used_up(self) -> bool:
+        return self.portions == 0 and not self.set_aside
+
+    @property
+    def has_bridge(self) -> bool:
+        """Whether bridging runs to a new lot are done, running, or planned with the portions they take counted above."""
+        return bool(self.renewed_by)
+
+    @property
+    def bridge_fits(self) -> bool:
+        return self.free >= FEWEST_BLOCKS
+
+    @property
+    def needs_renewing(self) -> bool:
+        """Whether to renew it now: before it runs out, and not after."""
+        return self.is_test_lot and not self.has_bridge and not self.is_used_up and self.free < RENEW_BELOW
+
+    @property
+    def warning(self) -> str:
+        """One sentence where something should be done, else blank."""
+        code = self.lot.code
+        if self.lot.is_void or self.is_used_up:
+            return ""
+        if self.short:
+            return f"{code} is short: running trials and drafts need {_portions(self.needed)}, it gives {self.portions}."
+        if not self.needs_renewing:
+            return ""
+        left = f"{code} is nearly used up: {_portions(self.free)} free"
+        if self.bridge_fits:
+            return (
+                f"{left}, and bridging runs to a new lot take at least {FEWEST_BLOCKS} of them. Blend the new lot now and "
+                "bridge to it before anything else."
+            )
+        return (
+            f"{left}, fewer than the {FEWEST_BLOCKS} that bridging runs to a new lot take at least. Keep what is left for "
+            "the bridge, in smaller portions or with a wider interval: without one, results on it stand alone."
+        )
+
+
+@dataclass(frozen=True)
+class Rate:
+    """How many portions were used lately, and about when the rest is used up at that rate (None: none was used)."""
+
+    used: int
+    over_days: int
+    days: int | None
+    used_up_on: datetime.date | None
+
+
+def stock_of(lot: Lot, mass_unit: str) -> Stock:
+    return stocks_of([lot], mass_unit)[0]
+
+
+def stocks_of(lots: Collection[Lot], mass_unit: str = "lb") -> list[Stock]:
+    """The stock of each of these lots, in four queries however many they are."""
+    trials = _trials_on(lots)
+    cuts = _cut_portions(lots)
+    return [_stock(lot, trials[lot.pk], cuts[lot.pk], mass_unit) for lot in lots]
+
+
+def stocks_to_renew() -> list[Stock]:
+    """The test lots of running trials, drafts and the last months that something should be done about."""
+    since = timezone.now() - datetime.timedelta(days=TEST_LOT_DAYS)
+    recent = Trial.objects.exclude(state=Trial.State.CLOSED) | Trial.objects.filter(
+        Q(closed_at__gte=since) | Q(planned_at__gte=since)
+    )
+    lots = Lot.objects.standing().filter(Q(trials__in=recent) | Q(bridging_trials__in=recent)).distinct()
+    return [stock for stock in stocks_of(list(lots)) if stock.warning]
+
+
+def rate_of(stock: Stock) -> Rate:
+    """How fast the lot was used in the last months, by the runs on it and on portions cut from it."""
+    today = timezone.localdate()
+    since = today - datetime.timedelta(days=LOOK_BACK_DAYS)
+    runs = Run.objects.filter(step__voided_at__isnull=True, panned_on__gt=since)
+    # Counted without regard to a hidden key: which of two lots an open block's runs took stays hidden.
+    used = runs.of_feed(stock.lot).exclude(pk__in=Run.objects.blind_bridges().values("pk")).distinct().count()
+    days = days_left(stock.portions + stock.set_aside, used, LOOK_BACK_DAYS)
+    # Beyond ten years a day would be a pretence.
+    on = today + datetime.timedelta(days=days) if days is not None and days < 3650 else None
+    return Rate(used=used, over_days=LOOK_BACK_DAYS, days=days, used_up_on=on)
+
+
+def _trials_on(lots: Iterable[Lot]) -> dict[int, list[Trial]]:
+    """Every trial on these lots, newest first, with how many treatments and how many open runs it has."""
+    on_them = Trial.objects.filter(Q(feed_lot__in=lots) | Q(new_lot__in=lots)).select_related(
+        "feed_lot", "new_lot"
+    )
+    counted = on_them.annotate(
+        arms=Count("treatments", distinct=True),
+        open_runs=Count("planned_runs", filter=Q(planned_runs__run__isnull=True), distinct=True),
+    ).order_by("-pk")
+    found: dict[int, list[Trial]] = defaultdict(list)
+    for trial in counted:
+        for lot in trial.feeds:
+            found[lot.pk].append(trial)
+    return found
+
+
+def _cut_portions(lots: Iterable[Lot]) -> dict[int, list[tuple[Decimal, bool]]]:
+    """(mass in g, whether it is held back) of every untouched portion of these lots that is in no plan."""
+    cut = Draw.objects.filter(
+        lot__in=lots,
+        step__kind=Step.Kind.CUT,
+        step__voided_at__isnull=True,
+        step__made__kind=Lot.Kind.PORTION,
+        step__made__is_void=False,
+        step__made__planned_run__isnull=True,
+        step__made__on_hand_g=F("step__made__mass_g"),
+    ).order_by("-step__made")
+    found: dict[int, list[tuple[Decimal, bool]]] = defaultdict(list)
+    for lot_id, mass_g, held in cut.values_list("lot", "step__made__mass_g", "step__made__reserve_reason"):
+        found[lot_id].append((mass_g, bool(held)))
+    return found
+
+
+def _stock(lot: Lot, trials: list[Trial], cut: list[tuple[Decimal, bool]], mass_unit: str) -> Stock:
+    portion_g, usual_from = _usual_portion(lot, trials, cut, mass_unit)
+    low_g, high_g = equal_band_g(portion_g)
+    alike = [held for mass_g, held in cut if low_g <= mass_g <= high_g]
+    claims = [claim for trial in trials if (claim := _claim(lot, trial, portion_g)) is not None]
+    since = timezone.now() - datetime.timedelta(days=TEST_LOT_DAYS)
+    return Stock(
+        lot=lot,
+        portion_g=portion_g,
+        usual_from=usual_from,
+        uncut=0 if lot.reserve_reason else equal_portions(lot.on_hand_g, portion_g),
+        cut=alike.count(False),
+        held_cut=alike.count(True),
+        other_cut=len(cut) - len(alike),
+        claims=claims,
+        renewed_by=[trial for trial in trials if trial.is_bridge and trial.feed_lot_id == lot.pk],
+        renews=[trial for trial in trials if trial.new_lot_id == lot.pk],
+        is_test_lot=any(
+            trial.state != Trial.State.CLOSED or trial.closed_at >= since or trial.planned_at >= since
+            for trial in trials
+        ),
+    )
+
+
+def _usual_portion(
+    lot: Lot, trials: list[Trial], cut: list[tuple[Decimal, bool]], mass_unit: str
+) -> tuple[Decimal, str]:
+    if trials:
+        return trials[0].portion_mass_g, "as in its latest trial"
+    if cut:
+        return cut[0][0], "as it was last cut"
+    return units.parse_mass(
+        USUAL_PORTION[mass_unit], mass_unit
+    ).canonical, "a usual mass: nothing was cut from it yet"
+
+
+def _claim(lot: Lot, trial: Trial, portion_g: Decimal) -> Claim | None:
+    """What this trial still takes of the lot, in portions of the usual mass; None when nothing."""
+    is_draft = trial.state == Trial.State.DRAFT
+    runs = trial.runs_of(trial.arms) if is_draft else trial.open_runs
+    portions = trial.runs_on_each(runs)
+    if trial.state == Trial.State.CLOSED or not portions:
+        return None
+    measured = trial.portions_from == Trial.PortionsFrom.MEASURED
+    need = portions_need(lot.on_hand_g, portions, trial.portion_mass_g)
+    return Claim(
+        trial=trial,
+        # Portions of another size are told in portions of the usual one, rounded up.
+        portions=portions_in(need.needed_g, portion_g) if measured else portions,
+        is_draft=is_draft,
+        set_aside=not measured and not is_draft,
+    )
+
+
+def _portions(number: int) -> str:
+    return "1 portion" if number == 1 else f"{number} portions"

@@ -674,6 +674,9 @@ class Attack:
         assert "<script>alert" not in body, what
         if self.form.name == "mixing-sheet" and 'role="alert"' not in body:
             return
+        if re.search(r'name="agreed" value="[0-9a-f]{64}"', body):
+            # Taken, and shown what it would change before it is agreed to.
+            return
         assert re.search(r'role="alert"[^>]*>\s*(<li>|<b>)?\s*\S', body), f"{what}: refused without a word"
         if self.form.name in CHOSEN_FIRST and ("lot" in spoilt or " lot=" in what):
             # Without the lots it is the page that asks for them which says so.

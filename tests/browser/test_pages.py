@@ -53,7 +53,7 @@ MEASURE = """(runners) => {
     for (const pointer of document.querySelectorAll(`[${name}]`))
       for (const id of pointer.getAttribute(name).trim().split(/\\s+/))
         if (!document.getElementById(id)) say(`${name} points to no ${id}`, pointer);
-  for (const tap of document.querySelectorAll("a, button, summary")) if (shown(tap) && !tap.innerText.trim()
+  for (const tap of document.querySelectorAll("a, button, summary")) if (shown(tap) && !(tap.innerText ?? tap.textContent).trim()
       && !tap.hasAttribute("aria-label") && !tap.querySelector("title, .vh")) say("no name", tap);
 
   for (const tap of document.querySelectorAll("a[href], button, input:not([type=hidden]), select, textarea, summary")) {

@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from trials.calc import permutation, power
@@ -69,6 +69,7 @@ def test_the_blocks_needed_are_the_fewest_that_are_enough(sd_log, ratio, t):
 
 
 @given(st.integers(2, 6), st.integers(3, 20), st.floats(0.01, 3), st.floats(0.1, 3), alphas)
+@example(6, 17, 3.0, 0.125, 0.05)
 @settings(max_examples=60, deadline=None)
 def test_power_of_f_rises_with_runs_and_differences(groups, n, between, within, alpha):
     here = power.power_f(groups, n, between, within, alpha)

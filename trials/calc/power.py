@@ -358,7 +358,18 @@ def _solve_runs(power_of: Callable[[float], float], power: float) -> Replicates:
 
 def _f_power(df1: float, df2: float, noncentrality: float, alpha: float) -> float:
     check_level("alpha", alpha)
-    return 1 - float(ncfdtr(df1, df2, noncentrality, fdtri(df1, df2, 1 - alpha)))
+    if not math.isfinite(noncentrality):
+        raise ValueError(
+            f"noncentrality {noncentrality}: variances and runs must be finite, the variance within above 0."
+        )
+    critical = fdtri(df1, df2, 1 - alpha)
+    missed = float(ncfdtr(df1, df2, noncentrality, critical))
+    # The library gives nan where next to nothing is missed. Power only rises with the noncentrality, so the largest one it
+    # can do bounds the power from below.
+    while math.isnan(missed):
+        noncentrality /= 2
+        missed = float(ncfdtr(df1, df2, noncentrality, critical))
+    return 1 - missed
 
 
 def _log_ratio(ratio: float) -> float:

@@ -229,8 +229,9 @@ def test_names_what_is_off(books, name):
 
 
 @pytest.mark.django_db(transaction=True)
-def test_nobody_waits_while_the_books_are_read():
+def test_nobody_waits_while_the_books_are_read(settings, tmp_path):
     """Outside a test's own transaction the command reads one state of the books and takes no write lock."""
+    settings.MEDIA_ROOT = tmp_path
     make.make_lot("1000")
     code, said = check()
     assert (code, "The books add up." in said) == (0, True)

@@ -19,15 +19,21 @@ os.environ["PROSPECTING_DATA_DIR"] = str(DATA_FOLDER)
 os.environ["DJANGO_SETTINGS_MODULE"] = "prospecting.settings"
 
 
-# Numbers meet no database, and how wide a page is does not hang on one: a run on PostgreSQL would only repeat these.
+# Numbers meet no database, and how wide a page is or what a camera reads does not hang on one: a run on PostgreSQL would
+# only repeat these.
 SAME_ON_ANY_DATABASE = (
     "prospecting/calc",
     "prospecting/readers",
+    "prospecting/charts",
     "trials/calc",
+    "trials/charts",
     "reference",
     "laws",
     "test_calc_examples.py",
+    "test_where_numbers_are_made.py",
+    "browser/test_lineage.py",
     "browser/test_pages.py",
+    "browser/test_tags.py",
 )
 
 

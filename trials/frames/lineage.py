@@ -1,13 +1,16 @@
 """The family of a lot: the short trees of its own page, and the whole lineage as groups to be drawn and rows to be read."""
 
+import datetime
 from collections import defaultdict
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import NamedTuple
 
 from django.db.models import Count, Exists, F, IntegerField, Max, Min, OuterRef, QuerySet, Subquery, Sum
 from django.db.models.expressions import RawSQL
 from django.db.models.functions import Coalesce
+from django.urls import reverse
 
 from prospecting.calc import units
 from prospecting.calc.ancestry import (
@@ -29,8 +32,7 @@ from prospecting.models.lineage import (
     links_back,
     links_onward,
     lots_alike,
-    near_links_back,
-    near_links_onward,
+    near_links,
 )
 from trials.models import Run, Trial
 
@@ -40,7 +42,7 @@ NEAR_GENERATIONS, MOST_LINES = 2, 40
 DEEPEST_INDENT = 5
 # Draws the picture is made from; the first generation alone may have more, so that a big cut is drawn whole. Onward there is
 # room for the pans of many portions, which are drawn as one.
-MOST_DRAWN_BACK, MOST_DRAWN_ONWARD, MOST_DRAWN_FIRST, MOST_GENERATIONS = 120, 600, 1200, 20
+MOST_DRAWN_BACK, MOST_DRAWN_ONWARD, MOST_DRAWN_FIRST, MOST_GENERATIONS = 80, 600, 1200, 20
 # So many groups stand on one level at most, and in the whole picture, before it is drawn more coarsely.
 WIDEST, MOST_GROUPS = 6, 60
 # What these make has the parent's grade but for chance: nothing is added, sorted out or won from it.
@@ -90,7 +92,53 @@ class Family:
 
     up: Tree
     down: Tree
-    alike: RawSQL
+    alike: Collection[int] | RawSQL
+
+
+class LotFacts(NamedTuple):
+    """What is told of a lot: a plain row, since a family has hundreds."""
+
+    pk: int
+    code: str
+    kind: str
+    mass_g: Decimal
+    is_void: bool
+    is_marked: bool
+    made_by: int
+
+    @property
+    def word(self) -> str:
+        return Lot.Kind(self.kind).label
+
+    @property
+    def url(self) -> str:
+        return reverse("lot-detail", args=[self.code])
+
+
+class StepFacts(NamedTuple):
+    pk: int
+    kind: str
+    done_on: datetime.date
+    loss_g: Decimal
+    voided_at: datetime.datetime | None
+
+    @property
+    def word(self) -> str:
+        return Step.Kind(self.kind).label
+
+    @property
+    def url(self) -> str:
+        return reverse("step-detail", args=[self.pk])
+
+    @property
+    def is_void(self) -> bool:
+        return self.voided_at is not None
+
+
+class DrawFacts(NamedTuple):
+    mass_g: Decimal
+    lot: LotFacts
+    step: StepFacts
 
 
 @dataclass(frozen=True)
@@ -111,9 +159,9 @@ class Row:
 
     onward: bool
     away: int
-    draw: Draw | None
+    draw: DrawFacts | None
     dig: Dig | None
-    step: Step
+    step: StepFacts
     made: int
     made_g: Decimal
     made_code: str
@@ -138,9 +186,8 @@ class Lineage:
 
 
 def family_of(lot: Lot) -> Family:
-    """Both short trees of a lot: one recursive query each way, one for the draws with their steps, one for the lots."""
-    near = {"generations": NEAR_GENERATIONS, "most": MOST_LINES + 1}
-    back, onward = near_links_back(lot, **near), near_links_onward(lot, **near)
+    """Both short trees of a lot and what is alike: two recursive queries, one for the draws and steps, one for the lots."""
+    back, onward = near_links(lot, generations=NEAR_GENERATIONS, most=MOST_LINES + 1)
     links = [*back, *onward]
     draws = (
         Draw.objects.select_related("step")
@@ -175,7 +222,7 @@ def lineage_of(walks: Walks, *, keys: Sequence[RowKey], grade_unit: str) -> Line
     thousand."""
     back, back_on = _drawn(walks.back, MOST_DRAWN_BACK)
     onward, onward_on = _drawn(walks.onward, MOST_DRAWN_ONWARD)
-    books = _read(walks.lot, [*back, *onward], keys)
+    books = _read(walks.lot, back, onward, keys)
     groups, flows, is_coarse = _grouped(
         walks.lot,
         back,
@@ -253,11 +300,12 @@ def _tree(links: Sequence[Link], root: int, draws: Mapping[int, Draw], lots: Map
 
 @dataclass(frozen=True)
 class _Books:
-    """The records behind the links shown. `made` and `drawn` map a step to (lots, mass) of all it made and drew."""
+    """The records behind the links shown. `made` maps a step to the number and mass of all lots it made, `drawn` a blend onward
+    to those of all it drew."""
 
-    draws: Mapping[int, Draw]
-    lots: Mapping[int, Lot]
-    steps: Mapping[int, Step]
+    draws: Mapping[int, DrawFacts]
+    lots: Mapping[int, LotFacts]
+    steps: Mapping[int, StepFacts]
     digs: Mapping[int, Dig]
     made: Mapping[int, dict]
     drawn: Mapping[int, dict]
@@ -273,32 +321,35 @@ def _drawn(walk: Walk, most: int) -> tuple[list[Link], set[int]]:
     return shown, {near for _, near, _, _ in beyond}
 
 
-def _read(lot: Lot, links: Sequence[Link], keys: Sequence[RowKey]) -> _Books:
+def _read(lot: Lot, back: Sequence[Link], onward: Sequence[Link], keys: Sequence[RowKey]) -> _Books:
+    links = [*back, *onward]
     draw_ids = {draw for draw, *_ in links} | {draw for _, _, draw, _ in keys if draw is not None}
-    lot_fields = ("code", "kind", "mass_g", "is_void", "is_marked", "made_by_id")
-    step_fields = ("kind", "done_on", "loss_g", "voided_at")
-    draws = (
-        Draw.objects.select_related("step", "lot")
-        .only("mass_g", *(f"lot__{name}" for name in lot_fields), *(f"step__{name}" for name in step_fields))
-        .in_bulk(draw_ids)
-    )
-    lots = {draw.lot_id: draw.lot for draw in draws.values()} | {lot.pk: lot}
-    others = {far for *_, far in links if far is not None} | {own for *_, own in keys if own is not None}
-    lots |= Lot.objects.only(*lot_fields).in_bulk(others - lots.keys())
-    steps = {draw.step_id: draw.step for draw in draws.values()} | {lot.made_by_id: lot.made_by}
-    # What no draw led to was filled by a dig.
-    grounds = {each.made_by_id for each in lots.values()} - steps.keys() | {lot.made_by_id}
-    dug = Dig.objects.filter(step__in=grounds).select_related("step", "zone")
-    digs = {
-        dig.step_id: dig
-        for dig in dug.only(
-            "station", "zone__name", "zone__claim_id", *(f"step__{name}" for name in step_fields)
-        )
+    lot_names = ("pk", "code", "kind", "mass_g", "is_void", "is_marked", "made_by")
+    step_names = ("pk", "kind", "done_on", "loss_g", "voided_at")
+    of_draws = [*(f"lot__{name}" for name in lot_names), *(f"step__{name}" for name in step_names)]
+    draws = {
+        pk: DrawFacts(mass_g, LotFacts(*facts[: len(lot_names)]), StepFacts(*facts[len(lot_names) :]))
+        for pk, mass_g, *facts in Draw.objects.filter(pk__in=draw_ids).values_list("pk", "mass_g", *of_draws)
     }
-    steps |= {step: dig.step for step, dig in digs.items()}
+    others = {far for *_, far in links if far is not None} | {own for *_, own in keys if own is not None}
+    lots = {draw.lot.pk: draw.lot for draw in draws.values()}
+    rest = Lot.objects.filter(pk__in=(others | {lot.pk}) - lots.keys()).order_by()
+    lots |= {row[0]: LotFacts(*row) for row in rest.values_list(*lot_names)}
+    steps = {draw.step.pk: draw.step for draw in draws.values()}
+    # What no draw led to was filled by a dig, unless it is only reached from below: then the step is told all the same.
+    unmade = {each.made_by for each in lots.values()} - steps.keys()
+    steps |= {
+        row[0]: StepFacts(*row)
+        for row in Step.objects.filter(pk__in=unmade).order_by().values_list(*step_names)
+    }
+    dug = Dig.objects.filter(step__in=[pk for pk in unmade if steps[pk].kind == Step.Kind.DIG])
+    digs = {dig.step_id: dig for dig in dug.select_related("zone").only("station", "step_id", "zone__name")}
     made = Lot.objects.filter(made_by__in=steps).order_by().values("made_by")
-    drawn = Draw.objects.filter(step__in=steps).order_by().values("step")
-    runs = Run.objects.filter(step__in=steps).order_by()
+    # Going back, all a step drew is an ancestor; onward only a blend takes from lots beyond the family.
+    blends = {step for _, _, step, _ in onward if steps[step].kind == Step.Kind.BLEND}
+    drawn = Draw.objects.filter(step__in=blends).order_by().values("step")
+    pans = [pk for pk, step in steps.items() if step.kind == Step.Kind.RECOVER]
+    runs = Run.objects.filter(step__in=pans).order_by()
     samples = Sample.objects.filter(
         lot__in=[pk for pk, each in lots.items() if each.kind == Lot.Kind.ASSAY_SPLIT]
     )
@@ -394,7 +445,7 @@ def _flows(
         if made is not None:
             flows[-step, made] = books.lots[made].mass_g
     for pk in {lot.pk, *(far for *_, far in back)}:
-        step = books.lots[pk].made_by_id
+        step = books.lots[pk].made_by
         if step in books.digs:
             flows[-step, pk] = books.lots[pk].mass_g
     return [(source, target, mass_g) for (source, target), mass_g in flows.items()]
@@ -439,7 +490,7 @@ def _lots_group(
         kind=first.kind,
         word=lots_word(first.kind, len(lots)),
         number=len(lots),
-        url=first.get_absolute_url() if len(lots) == 1 else "",
+        url=first.url if len(lots) == 1 else "",
         mass_g=total_mass_g(lot.mass_g for lot in lots),
         codes=[lot.code for lot in lots],
         facts=_reading_words([books.samples[pk] for pk in own if pk in books.samples], grade_unit),
@@ -457,12 +508,14 @@ def _steps_group(key: int, own: Sequence[int], family: set[int], books: _Books) 
     days = [step.done_on for step in steps]
     digs = [books.digs[pk] for pk in pks if pk in books.digs]
     runs = [books.runs[pk] for pk in pks if pk in books.runs]
-    made = [lot for lot in books.lots.values() if lot.pk in family and -lot.made_by_id in own]
-    drawn = [draw for draw in books.draws.values() if draw.lot_id in family and -draw.step_id in own]
+    made = [lot for lot in books.lots.values() if lot.pk in family and -lot.made_by in own]
+    drawn = [draw for draw in books.draws.values() if draw.lot.pk in family and -draw.step.pk in own]
     out = _rest(pks, books.made, len(made), total_mass_g(lot.mass_g for lot in made))
-    into = _rest(pks, books.drawn, len(drawn), total_mass_g(draw.mass_g for draw in drawn))
-    word = f"Dig {digs[0].pk}" if len(digs) == 1 else "Pan" if runs else first.get_kind_display()
-    url = digs[0].get_absolute_url() if digs else first.get_absolute_url()
+    into = (0, Decimal(0))
+    if pks[0] in books.drawn:
+        into = _rest(pks, books.drawn, len(drawn), total_mass_g(draw.mass_g for draw in drawn))
+    word = f"Dig {digs[0].pk}" if len(digs) == 1 else "Pan" if runs else first.word
+    url = digs[0].get_absolute_url() if digs else first.url
     return Group(
         key=key,
         is_step=True,
@@ -493,11 +546,11 @@ def _rest(
 def _row(key: RowKey, books: _Books, grade_unit: str) -> Row:
     onward, away, draw_id, lot_id = key
     draw = books.draws.get(draw_id)
-    step = draw.step if draw else books.steps[books.lots[lot_id].made_by_id]
+    step = draw.step if draw else books.steps[books.lots[lot_id].made_by]
     made = books.made.get(step.pk)
     one = made is not None and made["number"] == 1
     same = made is not None and made["a_kind"] == made["other_kind"]
-    samples = [sample for sample in books.samples.values() if books.lots[sample.lot_id].made_by_id == step.pk]
+    samples = [sample for sample in books.samples.values() if books.lots[sample.lot_id].made_by == step.pk]
     runs = [books.runs[step.pk]] if step.pk in books.runs else []
     return Row(
         onward=onward,

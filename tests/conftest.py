@@ -32,7 +32,9 @@ SAME_ON_ANY_DATABASE = (
     "test_calc_examples.py",
     "test_where_numbers_are_made.py",
     "browser/test_lineage.py",
+    "browser/test_offline_form.py",
     "browser/test_pages.py",
+    "browser/test_shed_day.py",
     "browser/test_tags.py",
 )
 

@@ -351,9 +351,7 @@ def _compare_masses(
         *_left_out_sentence(trial),
     ]
     if seen < floor:
-        assumptions.append(
-            f"The runs agree within the scale's step of {figure(scale_step_mg)} mg; its rounding is taken as their spread."
-        )
+        assumptions.append(_within_step(scale_step_mg))
     rows = [
         _model_row("ln(expected mg) = treatment + block, variance = dispersion x mean", trial),
         WorkingRow(
@@ -451,9 +449,7 @@ def compare_with_control(
         *_left_out_sentence(trial),
     ]
     if variance < floor:
-        assumptions.append(
-            f"The runs agree within the scale's step of {figure(scale_step_mg)} mg; its rounding is taken as their spread."
-        )
+        assumptions.append(_within_step(scale_step_mg))
     judged = _ratio_entries(trial, logs, sd_log, logs.df, confidence)
     rows = [
         _model_row("ln(mg) = treatment + block + error, by least squares", trial),
@@ -876,6 +872,11 @@ def _no_comparison(trial: _Trial, name: Hashable) -> str:
     if not trial.runs_of(name):
         return f"No run of {name} counts, so it cannot be compared."
     return f"No block ties {name} to {trial.control}, so they cannot be compared."
+
+
+def _within_step(scale_step_mg: float) -> str:
+    step = figure(scale_step_mg)
+    return f"The runs agree within the scale's step of {step} mg; its rounding is taken as their spread."
 
 
 def _left_out_sentence(trial: _Trial) -> list[str]:

@@ -13,7 +13,10 @@ from prospecting.models import Draw, Lot, Step
 
 
 class CorrectionForm(SiteForm):
-    """First sent to be shown what would change, then once more with `agreed`, the fingerprint of what was shown."""
+    """First sent to be shown what would change, then once more with `agreed`, the fingerprint of what was shown.
+
+    A subclass gives `wanted()`, the named arguments of trials.actions.correction.correct_step.
+    """
 
     agreed = forms.CharField(max_length=64, required=False, widget=forms.HiddenInput)
     reason = forms.CharField(
@@ -30,10 +33,6 @@ class CorrectionForm(SiteForm):
     def is_changing(self) -> bool:
         """Whether the member went back from the list of changes to the figures."""
         return self.is_bound and "change" in self.data
-
-    def wanted(self) -> dict:
-        """The named arguments of trials.actions.correction.correct_step."""
-        raise NotImplementedError
 
     def weight(self, name: str) -> Weight | None:
         typed = self.cleaned_data.get(name)

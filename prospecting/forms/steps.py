@@ -162,7 +162,8 @@ class StepForm(SiteForm):
         return [field for field in self.shown_fields() if field.name not in folded]
 
     def folds(self) -> list[Fold]:
-        day = self["done_on"].value()
+        # A form sent back still says the day as it reads, not as the browser sends it.
+        day = getattr(self, "cleaned_data", {}).get("done_on") or self["done_on"].value()
         day = f"{day.day} {day:%b %Y}" if isinstance(day, datetime.date) else day
         stands = ", ".join(filter(None, (day, self["people"].value())))
         return [self.fold(f"{stands or 'Day and who did it'}: change it, or add a note", self.folded)]

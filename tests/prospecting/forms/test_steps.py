@@ -20,6 +20,7 @@ from prospecting.forms.steps import (
     typed_size,
 )
 from prospecting.models import Lot, Member, Step
+from tests import make
 
 COMMON = {"done_on": "2026-05-03", "people": "A. Digger"}
 
@@ -392,3 +393,11 @@ def test_code_that_cannot_be_is_refused_with_a_sentence(text):
     form = FindForm({"code": text})
     assert not form.is_valid()
     assert form.errors["code"]
+
+
+def test_a_form_sent_back_writes_its_day_in_words(db):
+    lot = make.make_lot()
+    data = {"done_on": "2026-05-04", "people": "Ada", "mass_out": "nonsense", "identity": str(uuid.uuid4())}
+    form = CrushForm(data, member=make.make_member(), lot=lot)
+    assert not form.is_valid()
+    assert form.folds()[0].summary.startswith("4 May 2026, Ada")

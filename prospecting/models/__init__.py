@@ -1,7 +1,7 @@
 from prospecting.models.assays import AssayReturn, Dispatch, Laboratory, Reading, Sample
 from prospecting.models.contamination import Contamination
 from prospecting.models.ground import Claim, Dig, Zone
-from prospecting.models.journal import Delivery, JournalEntry
+from prospecting.models.journal import Delivery, HeldEntry, JournalEntry
 from prospecting.models.lots import Draw, Lot, Origin, Step
 from prospecting.models.members import Member
 from prospecting.models.photos import Photo
@@ -14,6 +14,7 @@ __all__ = [
     "Dig",
     "Dispatch",
     "Draw",
+    "HeldEntry",
     "JournalEntry",
     "Laboratory",
     "Lot",

@@ -9,8 +9,20 @@ class Photo(models.Model):
     file = models.FileField(upload_to="%Y/%m")
     width_px = models.PositiveIntegerField()
     height_px = models.PositiveIntegerField()
+    # A small one for lists; blank for pictures kept before there were small ones.
+    thumb = models.FileField(upload_to="%Y/%m", blank=True)
+    # From the scale bar in the picture: how many of its pixels are a millimetre.
+    px_per_mm = models.DecimalField(max_digits=10, decimal_places=4, null=True, blank=True)
     added_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     added_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                name="photo_scale_positive",
+                condition=models.Q(px_per_mm__isnull=True) | models.Q(px_per_mm__gt=0),
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"Photo {self.pk}"

@@ -72,6 +72,16 @@ class RunQuerySet(models.QuerySet):
 class Run(models.Model):
     """One measured portion put through one recovery: of a trial, or alone (a test pan). A failed one stays, marked."""
 
+    class Light(models.TextChoices):
+        SUN = "sun", "Sun"
+        SHADE = "shade", "Shade or overcast"
+        LAMP = "lamp", "Lamp"
+
+    class FailKind(models.TextChoices):
+        SPILLED = "spilled", "Spilled"
+        MIXED_UP = "mixed_up", "Mixed up"
+        OTHER = "other", "Something else"
+
     planned = models.OneToOneField(
         "trials.PlannedRun", on_delete=models.PROTECT, null=True, blank=True, related_name="run"
     )
@@ -84,6 +94,15 @@ class Run(models.Model):
     panner = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="runs_panned")
     pan = models.CharField("pan or gear", max_length=80, blank=True)
     water = models.CharField("water (source, re-used?)", max_length=120, blank=True)
+    water_batch = models.CharField("water lot", max_length=40, blank=True)
+    water_uses = models.PositiveSmallIntegerField("used before, times", null=True, blank=True)
+    water_temp_c = models.DecimalField(max_digits=4, decimal_places=1, null=True, blank=True)
+    # As calcium carbonate, read off a test strip.
+    water_hardness_mg_per_l = models.DecimalField(max_digits=6, decimal_places=1, null=True, blank=True)
+    light = models.CharField(max_length=5, choices=Light, blank=True)
+    # By the clock of the phone that timed it.
+    began_at = models.DateTimeField(null=True, blank=True)
+    ended_at = models.DateTimeField(null=True, blank=True)
     soak_min = models.DecimalField(max_digits=6, decimal_places=1, null=True, blank=True)
     pan_min = models.DecimalField(max_digits=6, decimal_places=1, null=True, blank=True)
     # Gold by weight. Nothing seen on the scale is `below_scale`, never 0 mg.
@@ -91,8 +110,15 @@ class Run(models.Model):
     gold_typed = models.CharField(max_length=40, blank=True)
     below_scale = models.BooleanField(default=False)
     scale_step_mg = models.DecimalField(max_digits=12, decimal_places=4, null=True, blank=True)
+    # The empty dish, where the weighings are of dish and gold together; `gold_mg` is their mean less this.
+    tare_mg = models.DecimalField(max_digits=12, decimal_places=4, null=True, blank=True)
+    tare_typed = models.CharField(max_length=40, blank=True)
     failed = models.BooleanField(default=False)
+    fail_kind = models.CharField(max_length=8, choices=FailKind, blank=True)
     fail_reason = models.CharField(max_length=200, blank=True)
+    guess_treatment = models.ForeignKey(
+        "trials.Treatment", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
     guess = models.CharField("could you guess the treatment?", max_length=80, blank=True)
     photo = models.ForeignKey(
         "prospecting.Photo", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
@@ -170,3 +196,56 @@ class ColourCount(models.Model):
 
     def __str__(self) -> str:
         return f"{self.count} {self.get_size_class_display()}"
+
+
+class Weighing(models.Model):
+    """One reading of the scale for a run: the gold, with its dish where the run has a tare."""
+
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="weighings")
+    position = models.PositiveSmallIntegerField()
+    reading_mg = models.DecimalField(max_digits=12, decimal_places=4)
+    typed = models.CharField(max_length=40)
+
+    class Meta:
+        ordering = ["position"]
+        constraints = [
+            models.UniqueConstraint(fields=["run", "position"], name="weighing_once_per_place"),
+            models.CheckConstraint(name="weighing_not_negative", condition=Q(reading_mg__gte=0)),
+        ]
+
+    def __str__(self) -> str:
+        return self.typed
+
+
+class TailsPan(models.Model):
+    """The tails of a run, panned once more: what the run had let go. A result of its own, never added to the run's gold."""
+
+    run = models.OneToOneField(Run, on_delete=models.PROTECT, related_name="tails_pan")
+    panned_on = models.DateField("day")
+    panner = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    gold_mg = models.DecimalField(max_digits=12, decimal_places=4, null=True, blank=True)
+    gold_typed = models.CharField(max_length=40, blank=True)
+    below_scale = models.BooleanField(default=False)
+    scale_step_mg = models.DecimalField(max_digits=12, decimal_places=4, null=True, blank=True)
+    colours = models.PositiveIntegerField(null=True, blank=True)
+    note = models.TextField(blank=True)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    recorded_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                name="tails_gold_weighed_or_below_scale",
+                condition=Q(gold_mg__isnull=True) | Q(gold_mg__gt=0, below_scale=False),
+            ),
+            models.CheckConstraint(
+                name="tails_below_scale_names_step",
+                condition=Q(below_scale=False) | Q(scale_step_mg__gt=0),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"Tails of run {self.run_id}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("run-detail", args=[self.run_id])

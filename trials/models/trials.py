@@ -27,6 +27,13 @@ class Trial(models.Model):
     class Outcome(models.TextChoices):
         GOLD_MASS = "gold_mass", "Gold by weight (mg)"
         COLOURS = "colours", "Colours counted"
+        PLACES = "places", "Place in a side-by-side row of pans"
+
+    class Design(models.TextChoices):
+        BLOCKS = "blocks", "Randomised blocks: each treatment once in every block"
+        LATIN = "latin", "Latin square: also once at every place of the order"
+        WILLIAMS = "williams", "Williams square: also after every other treatment equally often"
+        RANDOM = "random", "Completely randomised: one order over all runs, no blocks"
 
     class State(models.TextChoices):
         DRAFT = "draft", "Being planned"
@@ -44,6 +51,8 @@ class Trial(models.Model):
         "prospecting.Lot", on_delete=models.PROTECT, null=True, blank=True, related_name="bridging_trials"
     )
     outcome = models.CharField("judged by", max_length=10, choices=Outcome, default=Outcome.GOLD_MASS)
+    design = models.CharField("order of the runs", max_length=8, choices=Design, default=Design.BLOCKS)
+    # Rows of a square count as blocks. Completely randomised: runs of each treatment, all in one block.
     blocks_planned = models.PositiveSmallIntegerField("blocks (each treatment once in each)")
     smallest_ratio = models.DecimalField(
         "smallest difference that matters, as a ratio", max_digits=5, decimal_places=2
@@ -56,6 +65,9 @@ class Trial(models.Model):
     soak_min = models.DecimalField("soak, minutes", max_digits=6, decimal_places=1, default=0)
     scale_step_mg = models.DecimalField(
         "scale step, mg", max_digits=12, decimal_places=4, null=True, blank=True
+    )
+    run_min = models.DecimalField(
+        "minutes one run takes", max_digits=6, decimal_places=1, null=True, blank=True
     )
     mixer = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     note = models.TextField(blank=True)
@@ -168,6 +180,57 @@ class Trial(models.Model):
         return blocks
 
 
+class Factor(models.Model):
+    """One thing varied in a factorial trial: doses of an additive, a technique, gear, soak, screen size."""
+
+    class Kind(models.TextChoices):
+        DOSE = "dose", "Dose of an additive"
+        TECHNIQUE = "technique", "Technique"
+        GEAR = "gear", "Gear"
+        SOAK = "soak", "Soak, minutes"
+        SCREEN = "screen", "Screen size"
+        OTHER = "other", "Something else"
+
+    trial = models.ForeignKey(Trial, on_delete=models.PROTECT, related_name="factors")
+    name = models.CharField(max_length=40)
+    kind = models.CharField(max_length=10, choices=Kind)
+    additive = models.ForeignKey(
+        "trials.Additive", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    position = models.PositiveSmallIntegerField(default=0)
+
+    class Meta:
+        ordering = ["position", "pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["trial", "name"], name="factor_name_once_per_trial"),
+            models.CheckConstraint(
+                name="factor_dose_names_additive",
+                condition=Q(kind="dose", additive__isnull=False)
+                | (~Q(kind="dose") & Q(additive__isnull=True)),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Level(models.Model):
+    """One setting of a factor. The first is the one without it, or the usual one: the control has every factor there."""
+
+    factor = models.ForeignKey(Factor, on_delete=models.PROTECT, related_name="levels")
+    name = models.CharField(max_length=60)
+    # Of a dose; none for the level without it.
+    ml_per_l = models.DecimalField(max_digits=12, decimal_places=6, null=True, blank=True)
+    position = models.PositiveSmallIntegerField(default=0)
+
+    class Meta:
+        ordering = ["factor", "position", "pk"]
+        constraints = [models.UniqueConstraint(fields=["factor", "name"], name="level_name_once_per_factor")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
 class Treatment(models.Model):
     """What is done to a portion: doses and/or a technique. One treatment of a trial is its control."""
 
@@ -175,6 +238,8 @@ class Treatment(models.Model):
     name = models.CharField(max_length=80)
     is_control = models.BooleanField("this is the control", default=False)
     technique = models.CharField("technique or gear", max_length=200, blank=True)
+    # Of a factorial trial: one level of each factor.
+    levels = models.ManyToManyField(Level, blank=True, related_name="treatments")
     position = models.PositiveSmallIntegerField(default=0)
 
     class Meta:

@@ -2,15 +2,22 @@
 
 Every view says by `@page(role=..., methods=...)` who may open it and how. RoleMiddleware lets nothing through that does
 not say so: a view without the mark answers 403. A guest reads; a member also writes; a keeper also manages.
+
+An entry sent by a phone (a form's fields with the header X-Phone-Entry) is answered in JSON, whatever happens to it: what
+comes back as a page or leads on to one would look to the phone as if it had been recorded.
 """
 
+import uuid
 from collections.abc import Callable, Sequence
+from functools import wraps
 
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
-from django.http import HttpRequest, HttpResponse, HttpResponseNotAllowed
+from django.http import HttpRequest, HttpResponse, HttpResponseNotAllowed, JsonResponse
 
+from prospecting.actions.delivery import known_delivery
 from prospecting.actions.journal import on_device
+from prospecting.forms.base import SiteForm
 
 ANYONE = "anyone"
 GUEST, MEMBER, KEEPER = "guest", "member", "keeper"
@@ -35,6 +42,46 @@ def page(*, role: str, methods: Sequence[str] = ("GET",), own: bool = False) -> 
     return mark
 
 
+def keep_on_phone(view: Callable) -> Callable:
+    """Mark a page that may lie on a phone to be opened without signal; never one that holds the key of a trial."""
+
+    @wraps(view)
+    def marked(request: HttpRequest, *args, **kwargs) -> HttpResponse:
+        response = view(request, *args, **kwargs)
+        if request.method == "GET" and response.status_code == 200:
+            response.headers["X-Keep-On-Phone"] = "1"
+        return response
+
+    return marked
+
+
+class PhoneAnswer(JsonResponse):
+    """What a phone is told of its entry: its state, and whatever belongs to it. No cache may keep it."""
+
+    def __init__(self, status: int, state: str, **told) -> None:
+        super().__init__({"state": state} | told, status=status, headers={"Cache-Control": "no-store"})
+
+
+def from_phone(request: HttpRequest) -> bool:
+    return "X-Phone-Entry" in request.headers
+
+
+def identity_of(request: HttpRequest) -> str:
+    """The identity an entry says it has, as it was sent: the phone trusts only an answer that names it."""
+    return request.POST.get("identity", "")[:36]
+
+
+def _known(request: HttpRequest) -> PhoneAnswer | None:
+    """The answer to an entry that was delivered before. Its page may refuse it by now (its lot is used up: by itself)."""
+    try:
+        identity = uuid.UUID(identity_of(request))
+    except ValueError:
+        return None
+    body = SiteForm.body_of(request.POST, request.FILES)
+    known = known_delivery(identity=identity, body=body, member=request.user)
+    return known and PhoneAnswer(200, "known", identity=identity_of(request), path=known.record_path)
+
+
 class RoleMiddleware:
     """Let a request through only when the view's mark says this member may open it."""
 
@@ -43,7 +90,28 @@ class RoleMiddleware:
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
         with on_device(request.headers.get("User-Agent", "")):
-            return self.get_response(request)
+            response = self.get_response(request)
+        if from_phone(request) and not isinstance(response, PhoneAnswer):
+            return self._not_recorded(request, response)
+        return response
+
+    def _not_recorded(self, request: HttpRequest, response: HttpResponse) -> HttpResponse:
+        """A page answered an entry without saying that it was recorded."""
+        if response.status_code >= 400:
+            return PhoneAnswer(response.status_code, "error", sentence="The site could not take this entry.")
+        sentence = (
+            "The page of this entry did not take it as it stands. Open the page, look whether it is there already, and "
+            "enter it anew if not."
+        )
+        return PhoneAnswer(
+            422,
+            "refused",
+            identity=identity_of(request),
+            code="not_taken",
+            sentences=[sentence],
+            fields={},
+            asks=[],
+        )
 
     def process_view(
         self, request: HttpRequest, view: Callable, args: tuple, kwargs: dict
@@ -55,6 +123,18 @@ class RoleMiddleware:
             return HttpResponseNotAllowed([m for m in view.allowed_methods if m != "HEAD"])
         if least_role == ANYONE:
             return None
+        if from_phone(request):
+            if not request.user.is_authenticated:
+                return PhoneAnswer(
+                    401, "signed_out", sentence="Sign in again; the entry waits on this phone."
+                )
+            if request.headers.get("X-Member") != str(request.user.pk):
+                sentence = (
+                    f"This entry is not {request.user}'s. It waits for the member who made it to sign in."
+                )
+                return PhoneAnswer(409, "other_member", sentence=sentence)
+            if answer := _known(request):
+                return answer
         if not request.user.is_authenticated:
             return redirect_to_login(request.get_full_path())
         if RANK[request.user.role] < RANK[least_role]:

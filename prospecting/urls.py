@@ -3,7 +3,20 @@
 from django.urls import include, path, register_converter
 from django.urls.converters import StringConverter
 
-from prospecting.views import assays, contamination, ground, journal, lots, members, photos, site, steps, tags
+from prospecting.views import (
+    assays,
+    contamination,
+    ground,
+    journal,
+    lots,
+    members,
+    phone,
+    phone_entries,
+    photos,
+    site,
+    steps,
+    tags,
+)
 
 
 class CodeConverter(StringConverter):
@@ -26,6 +39,13 @@ urlpatterns = [
     path("sign-in/", site.sign_in, name="sign-in"),
     path("sign-out/", site.sign_out, name="sign-out"),
     path("health/", site.health, name="health"),
+    path("worker.js", phone.worker, name="worker"),
+    path("manifest.webmanifest", phone.manifest, name="manifest"),
+    path("phone/", phone.phone_home, name="phone-home"),
+    path("phone/session/", phone_entries.phone_session, name="phone-session"),
+    path("phone/held/", phone_entries.held_list, name="held-list"),
+    path("phone/held/<int:pk>/", phone_entries.held_detail, name="held-detail"),
+    path("phone/held/<int:pk>/set-aside/", phone_entries.held_set_aside, name="held-set-aside"),
     path("my-settings/", members.own_settings, name="own-settings"),
     path("my-password/", members.own_password, name="own-password"),
     path("members/", members.member_list, name="member-list"),
@@ -72,6 +92,8 @@ urlpatterns = [
     path("steps/<int:pk>/again/", steps.step_again, name="step-again"),
     path("steps/<int:pk>/void/", steps.step_void, name="step-void"),
     path("photos/<int:pk>/", photos.photo, name="photo"),
+    path("photos/<int:pk>/thumb/", photos.photo_thumb, name="photo-thumb"),
+    path("photos/<int:pk>/scale/", photos.photo_scale, name="photo-scale"),
     path("journal/", journal.journal, name="journal"),
     path("laboratories/", assays.laboratory_list, name="laboratory-list"),
     path("laboratories/add/", assays.laboratory_add, name="laboratory-add"),

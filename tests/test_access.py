@@ -11,8 +11,17 @@ from prospecting.access import ANYONE, GUEST, KEEPER, MEMBER, RoleMiddleware, pa
 from tests import make
 
 # Every address with its least role, written down by hand: a page that opens wider than it should fails here.
-ANYONES = {"sign-in", "health"}
-KEEPERS = {"member-list", "member-add", "member-edit", "member-password", "claim-add", "claim-edit"}
+ANYONES = {"sign-in", "health", "worker", "manifest", "phone-session"}
+KEEPERS = {
+    "member-list",
+    "member-add",
+    "member-edit",
+    "member-password",
+    "claim-add",
+    "claim-edit",
+    "held-list",
+    "held-set-aside",
+}
 GUESTS = {
     "home",
     "sign-out",
@@ -42,6 +51,8 @@ GUESTS = {
     "dispatch-detail",
     "return-detail",
     "additive-list",
+    "clearing-list",
+    "clearing-detail",
     "trial-list",
     "trial-detail",
     "trial-verdict",

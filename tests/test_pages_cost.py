@@ -21,6 +21,7 @@ MOST_QUERIES = 20
 WITH_STATISTICS = {"trial-verdict", "lot-uniform", "lot-renew"}
 PLAIN = [
     "home",
+    "phone-home",
     "own-settings",
     "member-list",
     "member-add",
@@ -42,10 +43,19 @@ PLAIN = [
     "dispatch-list",
     "dispatch-add",
     "additive-list",
+    "clearing-list",
+    "clearing-add",
     "trial-list",
     "trial-add",
     "trial-across",
     "run-list",
+    "pocket-trials",
+    "pocket-lots",
+    "pocket-doses",
+    "pocket-pages",
+    "pocket-crush",
+    "pocket-pan",
+    "held-list",
 ]
 LOT_PAGES = [
     "lot-detail",
@@ -96,8 +106,10 @@ def pages() -> Iterator[tuple[str, str]]:
         ("additive-edit", Additive.objects.first()),
         ("trial-detail", running),
         ("trial-detail", Trial.objects.get(state="closed")),
+        ("pocket-trial", running),
         ("run-sheet", running),
         ("mixing-sheet", running),
+        ("tub-labels", running),
         ("trial-verdict", Trial.objects.get(state="closed")),
         ("run-detail", Run.objects.filter(planned__isnull=False).first()),
         ("run-keep", Run.objects.first()),

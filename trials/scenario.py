@@ -14,8 +14,8 @@ from prospecting.actions.material import DrawFrom, NewLot, StepDetails
 from prospecting.calc import units
 from prospecting.models import Contamination, Lot, Member
 from prospecting.readers.certificate_csv import read_certificate
-from trials.actions import additives, correction, planning, running
-from trials.models import PlannedRun, Trial
+from trials.actions import additives, clearing, correction, planning, running
+from trials.models import Additive, PlannedRun, Trial
 
 STORY = settings.BASE_DIR / "fixtures" / "demo" / "story.json"
 FIRST_NAMES = {"keeper": "Ida", "mixer": "Moss", "panner": "Bram", "guest": "Visitor"}
@@ -48,6 +48,7 @@ def load_scenario(*, password: str, story_file: Path = STORY) -> None:
     player.prepare_test_lots()
     player.dose_trial()
     player.running_trial()
+    player.clearing_test()
     player.assays()
     player.mistake()
     player.shed()
@@ -192,6 +193,35 @@ class _Player:
             result = facts["runs"][planned.block.number - 1][planned.treatment.name]
             self._log(planned, result, facts["day"], portion=running.Portion(mass_g=portion_g, typed=typed))
         running.close_block(block=trial.blocks.get(number=1), closed_by=self.people["panner"])
+
+    def clearing_test(self) -> None:
+        """Four tubs of the running trial's muddy water, watched side by side."""
+        facts = self.story["clearing_test"]
+        panner = self.people["panner"]
+        flocculant = Additive.objects.get(kind="flocculant")
+        tubs = []
+        for tub in facts["tubs"]:
+            dose = {}
+            if "dose" in tub:
+                ml_per_l = round(units.parse_dose(tub["dose"]).ml_per_l, 6)
+                dose = {"additive": flocculant, "ml_per_l": ml_per_l, "dose_typed": tub["dose"]}
+            tubs.append(clearing.TubOf(label=tub["label"], **dose))
+        test = clearing.add_clearing_test(
+            question=facts["question"],
+            lot=self.clearing_lot,
+            measure="clear_mm",
+            target=Decimal(facts["target_mm"]),
+            water_depth_mm=Decimal(facts["depth_mm"]),
+            tubs=tubs,
+            recorded_by=panner,
+        )
+        began_at = datetime.datetime.fromisoformat(facts["began_at"])
+        made = clearing.begin_tubs(tubs=list(test.tubs.all()), began_at=began_at, recorded_by=panner)
+        for tub, facts_of_tub in zip(made, facts["tubs"], strict=True):
+            for minutes, value in zip(facts["minutes"], facts_of_tub["clear_mm"], strict=True):
+                clearing.read_tub(tub=tub, minutes=Decimal(minutes), value=Decimal(value), recorded_by=panner)
+        watched = datetime.timedelta(minutes=facts["minutes"][-1] + 1)
+        clearing.end_test(test=test, ended_at=began_at + watched, recorded_by=panner)
 
     def assays(self) -> None:
         laboratory = assays.add_laboratory(name="Invented Assay Office", recorded_by=self.people["keeper"])

@@ -4,15 +4,37 @@ import hashlib
 import json
 import logging
 from collections.abc import Callable
+from dataclasses import dataclass
 from uuid import UUID
 
 from django.db import IntegrityError, transaction
 from django.db.models import Model
+from django.utils import timezone
 
+from prospecting.actions.photos import without_files_of_failures
 from prospecting.actions.refusal import Refused
+from prospecting.calc.phone_clock import read_phone_clock
 from prospecting.models.journal import Delivery
 
 logger = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class ByPhone:
+    """What a phone says of its entry: when it was made and when it was sent, by the phone's clock, as text."""
+
+    born: str
+    sent: str
+
+    def columns(self) -> dict:
+        """The Delivery's columns that keep it; what can't be read is left out, and the clock flagged."""
+        clock = read_phone_clock(self.born, self.sent, timezone.now())
+        return {
+            "born_at": clock.born_at,
+            "sent_at": clock.sent_at,
+            "clock_ahead_s": clock.ahead_s,
+            "clock_flagged": bool(clock.doubts),
+        }
 
 
 def body_sha256(body: dict) -> str:
@@ -20,17 +42,27 @@ def body_sha256(body: dict) -> str:
     return hashlib.sha256(json.dumps(body, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
 
 
-def deliver_once(*, identity: UUID, body: dict, member, make: Callable[[], Model]) -> Delivery:
+def known_delivery(*, identity: UUID, body: dict, member) -> Delivery | None:
+    """The delivery of this very entry of this member, if it was delivered before."""
+    return Delivery.objects.filter(identity=identity, member=member, body_sha256=body_sha256(body)).first()
+
+
+def deliver_once(
+    *, identity: UUID, body: dict, member, make: Callable[[], Model], by_phone: ByPhone | None = None
+) -> Delivery:
     """Run `make` unless this identity was delivered before; return the delivery with the path of its record.
 
     `make` runs in the same transaction: it is recorded whole or not at all. The same identity with another body is
-    refused and changes nothing, for then two different entries would claim to be one.
+    refused and changes nothing, for then two different entries would claim to be one. A delivery that was there before
+    says so by `is_repeat`.
     """
     sha256 = body_sha256(body)
+    # Read before the transaction waits for its turn: the wait is no error of the phone's clock.
+    told = by_phone.columns() if by_phone else {}
     try:
-        with transaction.atomic():
+        with without_files_of_failures(), transaction.atomic():
             # The row goes in first: a second sender of the same identity waits here until the first has finished.
-            delivery = Delivery.objects.create(identity=identity, member=member, body_sha256=sha256)
+            delivery = Delivery.objects.create(identity=identity, member=member, body_sha256=sha256, **told)
             delivery.record_path = make().get_absolute_url()
             delivery.save(update_fields=["record_path"])
             return delivery
@@ -49,4 +81,5 @@ def deliver_once(*, identity: UUID, body: dict, member, make: Callable[[], Model
             "open a new form; to change the first, open its record.",
             code="sent_before_with_other_values",
         )
+    known.is_repeat = True
     return known

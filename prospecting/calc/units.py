@@ -16,6 +16,8 @@ from fractions import Fraction
 LONGEST_TEXT = 40
 # A rounding no scale would show (our own limit, no source).
 ALIKE_WITHIN = Decimal("0.0001")
+# To what a thermometer in a tub and a test strip are kept.
+TENTH = Decimal("0.1")
 
 _GRAIN_G = Fraction("0.06479891")
 _POUND_G = Fraction("453.59237")
@@ -73,6 +75,13 @@ DOSE_ML_PER_L: dict[str, Fraction] = {
     "tsp_per_us_gal": 1000 * VOLUME_ML["tsp"] / VOLUME_ML["gal"],
     "ppm": Fraction(1, 1000),
     "percent": Fraction(10),
+}
+# Hardness of water, as calcium carbonate. A grain per US gallon follows from the factors above (17.118 mg/L). A German degree
+# is 10 mg of calcium oxide per litre (from memory: DIN 19640), 17.848 mg/L by molar masses of 100.09 and 56.08 g/mol (IUPAC).
+HARDNESS_MG_PER_L: dict[str, Fraction] = {
+    "mg/L": Fraction(1),
+    "gpg": 10**6 * _GRAIN_G / _GALLON_ML,
+    "°dH": 10 * Fraction("100.09") / Fraction("56.08"),
 }
 # Mass of ore whose gold in mg reads as troy ounces per ton.
 SHORT_ASSAY_TON_G = MASS_G["short_ton"] / MASS_G["ozt"] / 1000
@@ -316,6 +325,23 @@ _GRADE = _Kind(
     ),
 )
 _KINDS = (_MASS, _VOLUME, _LENGTH, _GRADE)
+_HARDNESS = _Kind(
+    name="a hardness of water",
+    example="120 mg/L, 7 gpg or 6.7 °dH",
+    factors=HARDNESS_MG_PER_L,
+    aliases=_spellings(
+        {
+            "mg/L": "mg/l, ppm",
+            "gpg": "gpg, grains, grain, gr/gal, grain/gal, grains/gal, grains per gal, grains per gallon, grains per us gallon",
+            "°dH": "°dh, ºdh, ° dh, º dh, dh, german degrees",
+        }
+    ),
+    chains=(),
+    # Sea water stands at about 6600 mg/L (from memory).
+    limit=Fraction(10**4),
+    limit_text="That is harder than the sea. Check the number and its unit.",
+    questions={},
+)
 
 # Unicode says how many of these mean a number; a superscript must not turn 5² into 52.
 _NOT_TO_FOLD = ("<super>", "<sub>")
@@ -324,6 +350,9 @@ _QUOTES = {ord("\u2032"): "'", ord("\u2019"): "'", ord("\u2033"): '"', ord("\u20
 _DIGITS = r"\d[\d.,]*|[.,]\d[\d.,]*"
 _AMOUNT = re.compile(rf"(?:(?P<whole>\d+)\s+)?(?P<top>\d+)\s*/\s*(?P<bottom>\d+)|(?P<plain>{_DIGITS})")
 _PART = re.compile(rf"\s*(?P<number>(?:\d+\s+)?\d+\s*/\s*\d+|{_DIGITS})\s*(?P<unit>[^\d]*)")
+_TEMPERATURE = re.compile(
+    rf"(?P<number>{_DIGITS})\s*(?:[°º]|deg(?:rees?)?)?\s*(?:(?P<scale>[cf])(?:elsius|ahrenheit)?)?"
+)
 _DOSE_JOINT = re.compile(r"\s+(?:in|into|per|to)\s+|(?<=[a-z)])\s*/\s*")
 
 
@@ -371,6 +400,33 @@ def parse_length(text: str, default_unit: str, *, allow_zero: bool = False) -> Q
 def parse_grade(text: str, default_unit: str, *, allow_zero: bool = False) -> Quantity:
     """Return a grade by mass with `canonical` in g/t; ounce and ton must both be named in full."""
     return _parse(text, _GRADE, default_unit, allow_zero)
+
+
+def parse_hardness(text: str, default_unit: str = "mg/L") -> Quantity:
+    """Return a hardness of water with `canonical` in mg/L as calcium carbonate; ppm is mg/L, a gallon is a US gallon."""
+    return _parse(text, _HARDNESS, default_unit, allow_zero=True)
+
+
+def parse_temperature(text: str, default_unit: str) -> Quantity:
+    """Return a temperature of liquid water with `canonical` in °C; `default_unit` is "°C" or "°F".
+
+    Raises ValueError with a sentence for what is no temperature, or one at which water is ice or steam.
+    """
+    tidy = _tidy(text)
+    example = "15 °C or 59 °F"
+    _refuse_odd_text(tidy, "a temperature of water", example)
+    match = _TEMPERATURE.fullmatch(tidy)
+    if match is None:
+        raise ValueError(f"{_quoted(text)} is not a temperature. Write it like {example}.")
+    unit = f"°{match['scale'].upper()}" if match["scale"] else default_unit
+    value = _plain_number(match["number"])
+    celsius = (value - 32) * 5 / 9 if unit == "°F" else value
+    if not 0 <= celsius <= 100:
+        other = "°C" if unit == "°F" else "°F"
+        raise ValueError(
+            f"Water is ice or steam at {_rounded(_to_decimal(value), 1)} {unit}. Was {other} meant?"
+        )
+    return Quantity(value=_to_decimal(value), unit=unit, canonical=_to_decimal(celsius), typed=text)
 
 
 def parse_dose(text: str, *, allow_zero: bool = False) -> Dose:
@@ -513,6 +569,23 @@ def format_dose(ml_per_l: Decimal | float | None, unit: str) -> str:
         return ""
     shown = _to_decimal(_as_fraction(number) / DOSE_ML_PER_L[unit])
     return f"{_significant(shown, 3)} {UNIT_NAMES.get(unit, unit)}"
+
+
+def format_temperature(celsius: Decimal | float | None) -> str:
+    """Return a temperature in °C and °F. Nothing for None."""
+    number = _shown(celsius)
+    return "" if number is None else f"{_rounded(number, 1)} °C ({_rounded(number * 9 / 5 + 32, 1)} °F)"
+
+
+def format_hardness(mg_per_l: Decimal | float | None) -> str:
+    """Return a hardness of water in mg/L and grains per US gallon. Nothing for None."""
+    number = _shown(mg_per_l)
+    if number is None:
+        return ""
+    grains = _to_decimal(_as_fraction(number) / HARDNESS_MG_PER_L["gpg"])
+    return (
+        f"{_significant(number, 3)} mg/L ({_significant(grains, 2)} grains per US gal) as calcium carbonate"
+    )
 
 
 def format_share(fraction: Decimal | float | None) -> str:

@@ -131,7 +131,7 @@ def draw_sheets(tags: Sequence[TagWords], sheet: LabelSheet, *, first_label: int
         page, place = divmod(number, len(places))
         sheets.setdefault(page, []).append(draw_tag(words, sheet, places[place]))
     width, height = sheet.paper.width_mm, sheet.paper.height_mm - SHORTER_MM
-    return [SheetDrawing(width, height, _mm(width), _mm(height), drawn) for drawn in sheets.values()]
+    return [SheetDrawing(width, height, mm(width), mm(height), drawn) for drawn in sheets.values()]
 
 
 def draw_tag(words: TagWords, sheet: LabelSheet, place: tuple[Decimal, Decimal]) -> TagDrawing:
@@ -151,20 +151,20 @@ def draw_tag(words: TagWords, sheet: LabelSheet, place: tuple[Decimal, Decimal])
     code, lines, stripe = block.filled(words)
     return TagDrawing(
         words=words,
-        x=_mm(place[0]),
-        y=_mm(place[1]),
-        width=_mm(width),
-        height=_mm(height),
+        x=mm(place[0]),
+        y=mm(place[1]),
+        width=mm(width),
+        height=mm(height),
         square=path,
-        square_x=_mm(square_x),
-        square_y=_mm(square_y),
+        square_x=mm(square_x),
+        square_y=mm(square_y),
         module=f"{100 * side / modules:.2f}",
         code=code,
         lines=lines,
-        stripe_x=_mm(stripe[0]),
-        stripe_y=_mm(stripe[1]),
-        stripe_width=_mm(stripe[2]),
-        stripe_height=_mm(stripe[3]),
+        stripe_x=mm(stripe[0]),
+        stripe_y=mm(stripe[1]),
+        stripe_width=mm(stripe[2]),
+        stripe_height=mm(stripe[3]),
     )
 
 
@@ -209,9 +209,9 @@ class _Block:
         code_size = min(CODE_LINES * size, self.width / (signs * FIXED_WIDTH))
         code_height = CODE_LINES * size
         code_y = self.y + code_height * LETTER_HEIGHT
-        code = Line(words.code, _mm(self.x), _mm(self.x), _mm(code_y), _mm(code_size))
+        code = Line(words.code, mm(self.x), mm(self.x), mm(code_y), mm(code_size))
         lines = [
-            _line(
+            fitted_line(
                 text, self.x, self.y + code_height + (LINE * number - 0.3) * size, size, self.width, sign=sign
             )
             for number, (text, sign) in enumerate(rows, start=1)
@@ -224,7 +224,7 @@ class _Block:
             stripe = (self.x, bottom - 1.15 * size, 0.35 * self.width, 1.15 * size)
             zone_x, zone_y = self.x + 0.35 * self.width + 1, bottom - 0.25 * size
         room = self.x + self.width - zone_x
-        return code, [*lines, _line(words.zone, zone_x, zone_y, size, room, sign=False)], stripe
+        return code, [*lines, fitted_line(words.zone, zone_x, zone_y, size, room, sign=False)], stripe
 
 
 def _rows(words: TagWords, *, room: float) -> list[tuple[str, bool]]:
@@ -241,14 +241,14 @@ def _one_row(words: TagWords) -> list[tuple[str, bool]]:
     return [(f"MARKED {facts}", True)] if words.is_marked else [(facts, False)]
 
 
-def _line(text: str, x: float, y: float, size: float, room: float, *, sign: bool) -> Line:
+def fitted_line(text: str, x: float, y: float, size: float, room: float, *, sign: bool) -> Line:
     """The text at `size`, smaller where it would not fit, and cut short where even the smallest would not."""
     before = 1.15 if sign else 0
     size = max(min(size, room / (_width(text) + before)), min(size, SMALLEST_LINE_MM))
     # A little over, for rounding: a line made just small enough fits.
     while _width(text) + before > 1.001 * room / size and len(text) > 1:
         text = f"{text.removesuffix('…')[:-1].rstrip(' ,:')}…"
-    return Line(text, _mm(x), _mm(x + before * size), _mm(y), _mm(size), sign)
+    return Line(text, mm(x), mm(x + before * size), mm(y), mm(size), sign)
 
 
 def stripe_paths(names: set[str]) -> dict[str, str]:
@@ -261,9 +261,9 @@ def stripe_paths(names: set[str]) -> dict[str, str]:
 
 def _slanted(period: float, *bars: tuple[float, float], lean: float = 1) -> str:
     """Bars (start, width) repeated every `period` mm; `lean` is how far they move sideways on each mm upward."""
-    way, high = lean * STRIPE_HEIGHT_MM, _mm(STRIPE_HEIGHT_MM)
+    way, high = lean * STRIPE_HEIGHT_MM, mm(STRIPE_HEIGHT_MM)
     return "".join(
-        f"M{_mm(at + start)} {high}L{_mm(at + start + way)} 0h{_mm(width)}L{_mm(at + start + width)} {high}z"
+        f"M{mm(at + start)} {high}L{mm(at + start + way)} 0h{mm(width)}L{mm(at + start + width)} {high}z"
         for at in _steps(period)
         for start, width in bars
     )
@@ -271,16 +271,16 @@ def _slanted(period: float, *bars: tuple[float, float], lean: float = 1) -> str:
 
 def _checks(side: float) -> str:
     return "".join(
-        f"M{_mm(x + row % 2 * side)} {_mm(row * side)}h{_mm(side)}v{_mm(side)}h-{_mm(side)}z"
+        f"M{mm(x + row % 2 * side)} {mm(row * side)}h{mm(side)}v{mm(side)}h-{mm(side)}z"
         for row in range(int(STRIPE_HEIGHT_MM / side) + 1)
         for x in _steps(2 * side)
     )
 
 
 def _dots(radius: float, across: float, down: float) -> str:
-    r = _mm(radius)
+    r = mm(radius)
     return "".join(
-        f"M{_mm(x)} {_mm(down * (row + 0.5))}a{r} {r} 0 1 0 {_mm(2 * radius)} 0a{r} {r} 0 1 0 -{_mm(2 * radius)} 0z"
+        f"M{mm(x)} {mm(down * (row + 0.5))}a{r} {r} 0 1 0 {mm(2 * radius)} 0a{r} {r} 0 1 0 -{mm(2 * radius)} 0z"
         for row in range(int(STRIPE_HEIGHT_MM / down) + 1)
         for x in _steps(across)
     )
@@ -288,7 +288,7 @@ def _dots(radius: float, across: float, down: float) -> str:
 
 def _level(period: float, height: float) -> str:
     lines = range(int(STRIPE_HEIGHT_MM / period) + 1)
-    return "".join(f"M0 {_mm(period * line)}h{_mm(STRIPE_WIDTH_MM)}v{_mm(height)}H0z" for line in lines)
+    return "".join(f"M0 {mm(period * line)}h{mm(STRIPE_WIDTH_MM)}v{mm(height)}H0z" for line in lines)
 
 
 def _steps(period: float) -> list[float]:
@@ -307,7 +307,7 @@ _STRIPES = {
     "f": lambda: _slanted(9, (0, 6.3), lean=0),
     "g": lambda: _slanted(2.2, (0, 0.4)) + _slanted(2.2, (0, 0.4), lean=-1),
     "h": lambda: _slanted(6, (0, 0.6), (1.2, 0.6), lean=-1),
-    "mixed": lambda: _slanted(1.8, (0, 0.4), lean=0) + f"M0 30h{_mm(STRIPE_WIDTH_MM)}v60H0z",
+    "mixed": lambda: _slanted(1.8, (0, 0.4), lean=0) + f"M0 30h{mm(STRIPE_WIDTH_MM)}v60H0z",
 }
 
 
@@ -324,7 +324,7 @@ def _sign_width(sign: str) -> float:
     return CAPITAL if sign.isupper() else LETTER
 
 
-def _mm(length: float | Decimal) -> str:
+def mm(length: float | Decimal) -> str:
     """A length in hundredths of a millimetre, the unit of the drawings.
 
     In whole millimetres a line of text would be 2 to 6 units high, and browsers enlarge text that small.

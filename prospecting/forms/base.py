@@ -1,13 +1,16 @@
 """What every form of the site shares: quantities typed with their unit, an identity, refusals beside their field."""
 
 import datetime
+import hashlib
 import uuid
 from collections.abc import Callable
 from decimal import ROUND_HALF_EVEN, Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.core.files.uploadedfile import UploadedFile
 from django.utils import timezone
+from django.utils.datastructures import MultiValueDict
 
 from prospecting.calc import units
 from prospecting.calc.units import Quantity
@@ -180,6 +183,11 @@ class DayField(forms.DateField):
         kwargs.setdefault("error_messages", {"invalid": "Write the day as year-month-day, like 2026-05-03."})
         super().__init__(**kwargs)
 
+    def widget_attrs(self, widget) -> dict:
+        # A page kept on a phone proposes the phone's own today; see queue-forms.js.
+        today = {"data-today": ""} if self.initial is timezone.localdate else {}
+        return super().widget_attrs(widget) | today
+
     def clean(self, value) -> datetime.date | None:
         day = super().clean(value)
         if day is not None and day.year < 1900:
@@ -196,7 +204,9 @@ class SiteForm(forms.Form):
     identity = forms.UUIDField(widget=forms.HiddenInput)
     # Shown only when the guard asks; see templates/prospecting/_form.html.
     keep_as_typed = forms.BooleanField(required=False, label="Yes, keep it as typed")
-    untyped = frozenset({"identity", "keep_as_typed", "csrfmiddlewaretoken"})
+    # The entry of a phone that a keeper settles by sending this form; see actions/held.py.
+    held = forms.IntegerField(required=False, min_value=1, max_value=2**63 - 1, widget=forms.HiddenInput)
+    untyped = frozenset({"identity", "keep_as_typed", "held", "csrfmiddlewaretoken"})
 
     def __init__(self, *args, member, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -216,12 +226,40 @@ class SiteForm(forms.Form):
         """The fields a person fills in, without the guard's question."""
         return [field for field in self.visible_fields() if field.name != "keep_as_typed"]
 
+    @classmethod
+    def body_of(cls, data: MultiValueDict, files: MultiValueDict) -> dict:
+        """What was sent, for the exactly-once check: the same entry sent twice has the same body.
+
+        A file is told by what is in it: a phone may name it anew at each sending.
+        """
+        body = {name: data.getlist(name) for name in data if name not in cls.untyped}
+        return body | {f"file {name}": [_sha256(upload) for upload in files.getlist(name)] for name in files}
+
     def typed_body(self) -> dict:
-        """What was sent, for the exactly-once check: the same entry sent twice has the same body."""
-        body = {name: self.data.getlist(name) for name in self.data if name not in self.untyped}
-        for name, upload in self.files.items():
-            body[f"file {name}"] = [upload.name, upload.size]
-        return body
+        return self.body_of(self.data, self.files)
+
+    def to_send_again(self) -> dict[str, list[str]]:
+        """What a valid form was sent with, to be sent again: figures with their unit, for who sends it may have others."""
+        left_out = {"identity", "held", "csrfmiddlewaretoken"}
+        # A database that keeps JSON takes no NUL; no field of a valid form holds one.
+        sent = {
+            name.replace("\0", ""): [text.replace("\0", "") for text in self.data.getlist(name)]
+            for name in self.data
+            if name not in left_out
+        }
+        return sent | {name: [typed] for name, typed in self._figures().items()}
+
+    def as_read(self) -> dict[str, str]:
+        """What a valid form holds, by the labels of its fields and in words; what was left blank is left out."""
+        read, figures = {}, self._figures()
+        for field in self.shown_fields():
+            said = figures.get(field.name) or _in_words(field)
+            if said:
+                read[f"{field.label} ({field.name})" if field.label in read else field.label] = said
+        return read
+
+    def _figures(self) -> dict[str, str]:
+        return {name: value.typed for name, value in self.cleaned_data.items() if isinstance(value, Quantity)}
 
     def ask(self, question: str | None) -> None:
         """Let the guard ask; the form is valid only once the member has ticked `keep_as_typed`."""
@@ -242,3 +280,22 @@ class SiteForm(forms.Form):
         # full_clean() names model fields; one this form doesn't have must not raise.
         for name, messages in getattr(error, "message_dict", {None: error.messages}).items():
             self.add_error(name if name in self.fields else None, messages)
+
+
+def _sha256(upload: UploadedFile) -> str:
+    read = hashlib.sha256()
+    for chunk in upload.chunks():
+        read.update(chunk)
+    upload.seek(0)
+    return read.hexdigest()
+
+
+def _in_words(bound: forms.BoundField) -> str:
+    """What was typed into a field, as a person reads it: a choice by its label, a file by its name."""
+    value = bound.value()
+    if isinstance(bound.field, forms.ChoiceField):
+        chosen = [str(each) for each in (value if isinstance(value, list | tuple) else [value])]
+        return ", ".join(str(label) for key, label in bound.field.choices if str(key) in chosen and str(key))
+    if isinstance(bound.field, forms.BooleanField):
+        return "yes" if value else ""
+    return str(value or "").strip()

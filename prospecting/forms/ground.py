@@ -8,6 +8,7 @@ from django.core.exceptions import ValidationError
 
 from prospecting.calc import guard, mass_balance, units
 from prospecting.forms.base import DayField, MassField, QuantityField, SiteForm
+from prospecting.forms.photos import PhotoField
 from prospecting.models import Claim, Dig, Zone
 from prospecting.models.ground import DigQuerySet
 
@@ -197,11 +198,9 @@ class DigForm(SiteForm):
     longitude = DegreesField(
         plus="E", minus="W", most=180, label="Longitude", help_text="West is minus: -105.5 or 105.5 W."
     )
-    photo = forms.FileField(
-        label="Photo",
-        required=False,
+    photo = PhotoField(
+        from_camera=False,
         help_text="JPEG, PNG or WebP. The position hidden in a phone's picture is taken out; guests don't see it.",
-        widget=forms.FileInput(attrs={"accept": "image/jpeg,image/png,image/webp"}),
     )
     note = note_field("Guests read notes: no positions here.")
 

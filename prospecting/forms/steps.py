@@ -119,7 +119,7 @@ class StepForm(SiteForm):
     folded = last_fields
 
     def __init__(self, *args, lot: Lot | None = None, like: Step | None = None, **kwargs) -> None:
-        """`like` is an earlier step whose way of doing it is to be repeated; masses are always weighed anew."""
+        """Without a lot the form is one for any of them, only to be filled in. `like` is an earlier step whose way of doing it is to be repeated; masses are always weighed anew."""
         super().__init__(*args, **kwargs)
         self.lot = lot
         self.like = like
@@ -136,8 +136,8 @@ class StepForm(SiteForm):
         self.order_fields(
             [*(name for name in self.fields if name not in self.last_fields), *self.last_fields]
         )
-        if lot is not None and "mass" in self.fields and not self.fields["mass"].required:
-            on_hand = self.shown(lot.on_hand_g)
+        if "mass" in self.fields and not self.fields["mass"].required:
+            on_hand = "it holds" if lot is None else self.shown(lot.on_hand_g)
             self.fields[
                 "mass"
             ].help_text = f"Leave blank to take all {on_hand}, or write how much: 22 lb 4 oz, 10.2 kg, 454 g."

@@ -190,7 +190,7 @@ class TagsForm(forms.Form):
                 self.add_error("columns", ValidationError(str(error), code="off_the_paper"))
                 return
         else:
-            self.label_sheet = LABEL_SHEETS.get(data["sheet"]) or _tape(data["sheet"])
+            self.label_sheet = label_sheet(data["sheet"])
         labels = self.label_sheet.columns * self.label_sheet.rows
         if labels == 1:
             # Tape has no label used before.
@@ -201,8 +201,9 @@ class TagsForm(forms.Form):
             )
 
 
-def _tape(key: str) -> LabelSheet:
-    return tape_sheet(TAPES[int(key.removeprefix("tape-"))])
+def label_sheet(key: str) -> LabelSheet:
+    """The sheet or tape of one of SHEET_CHOICES, but for the one of own measures."""
+    return LABEL_SHEETS.get(key) or tape_sheet(TAPES[int(key.removeprefix("tape-"))])
 
 
 def _steps_to_choose(asked: str) -> QuerySet[Step]:

@@ -108,7 +108,9 @@ def faults_of_photos() -> Iterator[Fault]:
     known = set()
     for photo in Photo.objects.order_by("pk").iterator():
         where = f"Photo {photo.pk} ({photo.file.name})"
-        known.add(photo.file.name)
+        known |= {photo.file.name, photo.thumb.name}
+        if photo.thumb and not photo.thumb.storage.exists(photo.thumb.name):
+            yield Fault(where, "its small picture is missing.")
         try:
             with photo.file.open("rb") as file, Image.open(file) as picture:
                 picture.verify()

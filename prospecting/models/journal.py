@@ -49,6 +49,8 @@ class Delivery(models.Model):
     # The phone's clock less the site's at sending, in seconds; flagged when the phone's times can't be trusted.
     clock_ahead_s = models.BigIntegerField(null=True, blank=True)
     clock_flagged = models.BooleanField(default=False)
+    # Of one sending, not kept: whether the entry had been delivered before (see actions.delivery.deliver_once).
+    is_repeat = False
 
     class Meta:
         verbose_name_plural = "deliveries"

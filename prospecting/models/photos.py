@@ -29,3 +29,9 @@ class Photo(models.Model):
 
     def get_absolute_url(self) -> str:
         return reverse("photo", args=[self.pk])
+
+    def get_thumb_url(self) -> str:
+        return reverse("photo-thumb", args=[self.pk])
+
+    def get_scale_url(self) -> str:
+        return reverse("photo-scale", args=[self.pk])

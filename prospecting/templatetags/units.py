@@ -36,6 +36,18 @@ def gold(mass_mg) -> str:
     return units.format_gold_mg(mass_mg)
 
 
+@register.simple_tag
+def temperature(celsius) -> str:
+    """A temperature of water in both scales."""
+    return units.format_temperature(celsius)
+
+
+@register.simple_tag
+def hardness(mg_per_l) -> str:
+    """A hardness of water in mg/L and grains per gallon."""
+    return units.format_hardness(mg_per_l)
+
+
 @register.filter
 def share(fraction) -> str:
     """A fraction as percent."""

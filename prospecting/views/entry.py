@@ -1,29 +1,149 @@
-"""How a page records what its form holds: once, whole, with the refusal beside the field."""
+"""How a page records what its form holds: once, whole, with the refusal beside the field; and what a phone is told of it."""
 
 from collections.abc import Callable
 
 from django.contrib import messages
-from django.core.exceptions import ValidationError
+from django.core.exceptions import NON_FIELD_ERRORS, ValidationError
 from django.db.models import Model
-from django.http import HttpRequest, HttpResponseRedirect
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 
-from prospecting.actions.delivery import deliver_once
+from prospecting.access import PhoneAnswer, from_phone, identity_of
+from prospecting.actions.delivery import ByPhone, deliver_once
+from prospecting.actions.held import CAME_TOO_LATE, hold_entry, settle_held
+from prospecting.actions.refusal import Refused
 from prospecting.forms.base import SiteForm
+from prospecting.models import Delivery, HeldEntry
+
+LONGEST_PATH = HeldEntry._meta.get_field("form_path").max_length
+# Pages whose address doesn't say in words what is done there.
+WORDS = {"run-add": "Test pan", "run-log": "Run"}
 
 
 def enter(
-    request: HttpRequest, form: SiteForm, make: Callable[[], Model], *, said: str = "Recorded."
-) -> HttpResponseRedirect | None:
-    """Record a valid form through `make` and go to the record; None when the form has to be shown (again)."""
-    if not (request.method == "POST" and form.is_valid()):
+    request: HttpRequest,
+    form: SiteForm,
+    make: Callable[[], Model],
+    *,
+    said: str = "Recorded.",
+    then: str = "",
+) -> HttpResponse | None:
+    """Record a valid form through `make` and go to `then`, or to the record; None when the form has to be shown (again).
+
+    A phone's entry is always answered (see access.py), so that its page need not know of it.
+    """
+    if request.method != "POST":
         return None
+    if not form.is_valid():
+        return refused(request, form, code="not_valid") if from_phone(request) else None
     try:
-        delivery = deliver_once(
-            identity=form.cleaned_data["identity"], body=form.typed_body(), member=request.user, make=make
-        )
+        return _recorded(request, form, make, said, then)
     except ValidationError as error:
-        form.add_refusal(error)
-        return None
-    messages.success(request, said)
-    return redirect(delivery.record_path)
+        refusal = error
+    if from_phone(request) and refusal_code(refusal) in CAME_TOO_LATE and not form.cleaned_data["held"]:
+        try:
+            return _held(request, form, refusal)
+        except ValidationError as error:
+            refusal = error
+    form.add_refusal(refusal)
+    return refused(request, form, code=refusal_code(refusal)) if from_phone(request) else None
+
+
+def refusal_code(error: ValidationError) -> str:
+    """A sentence of full_clean() has no code of its own."""
+    return getattr(error, "code", None) or "not_valid"
+
+
+def _recorded(
+    request: HttpRequest, form: SiteForm, make: Callable[[], Model], said: str, then: str
+) -> HttpResponse:
+    delivery = _deliver(request, form, _settling(request, form, make))
+    if not from_phone(request):
+        messages.success(request, said)
+        return redirect(then or delivery.record_path)
+    status, state = (200, "known") if delivery.is_repeat else (201, "recorded")
+    if is_watched(request):
+        messages.success(request, said)
+    return PhoneAnswer(status, state, identity=identity_of(request), path=delivery.record_path, said=said)
+
+
+def is_watched(request: HttpRequest) -> bool:
+    """Whether the runner still stands on the form, and so will see what the next page says."""
+    return request.headers["X-Phone-Entry"] == "now"
+
+
+def refused(request: HttpRequest, form: SiteForm, *, code: str) -> PhoneAnswer:
+    """Why a phone's entry was not recorded: the sentences, those beside a field by its name, and what the guard asks."""
+    return PhoneAnswer(
+        422,
+        "refused",
+        identity=identity_of(request),
+        code="guard" if form.has_error(NON_FIELD_ERRORS, "guard") else code,
+        sentences=[str(sentence) for sentence in form.non_field_errors()],
+        fields={
+            name: [str(sentence) for sentence in sentences]
+            for name, sentences in form.errors.items()
+            if name != NON_FIELD_ERRORS
+        },
+        asks=form.guard_asks,
+    )
+
+
+def _deliver(request: HttpRequest, form: SiteForm, make: Callable[[], Model]) -> Delivery:
+    told = request.headers
+    return deliver_once(
+        identity=form.cleaned_data["identity"],
+        body=form.typed_body(),
+        member=request.user,
+        make=make,
+        by_phone=ByPhone(born=told.get("X-Born-At", ""), sent=told.get("X-Sent-At", ""))
+        if from_phone(request)
+        else None,
+    )
+
+
+def _settling(request: HttpRequest, form: SiteForm, make: Callable[[], Model]) -> Callable[[], Model]:
+    """`make`, and with it the end of the held entry this form was sent for, if it was."""
+    held = form.cleaned_data["held"]
+    if held is None:
+        return make
+
+    def make_and_settle() -> Model:
+        record = make()
+        settle_held(pk=held, record=record, form_path=request.path, settled_by=request.user)
+        return record
+
+    return make_and_settle
+
+
+def _held(request: HttpRequest, form: SiteForm, refusal: Refused) -> PhoneAnswer:
+    address = request.get_full_path()
+
+    def hold() -> HeldEntry:
+        return hold_entry(
+            identity=form.cleaned_data["identity"],
+            title=title_of(request),
+            form_path=address if len(address) <= LONGEST_PATH else request.path,
+            body=form.to_send_again(),
+            as_read=form.as_read(),
+            upload=next(iter(request.FILES.values()), None),
+            refusal=refusal,
+            member=request.user,
+        )
+
+    delivery = _deliver(request, form, hold)
+    told = {"identity": identity_of(request), "path": delivery.record_path}
+    if delivery.is_repeat:
+        return PhoneAnswer(200, "known", **told)
+    sentence = f"{' '.join(refusal.messages)} What you typed is kept; a keeper decides what becomes of it."
+    if is_watched(request):
+        messages.warning(request, sentence)
+    return PhoneAnswer(202, "held", sentence=sentence, **told)
+
+
+def title_of(request: HttpRequest) -> str:
+    """What is done on this page and to what, in a few words: Discard K7A4."""
+    match = request.resolver_match
+    words = WORDS.get(match.url_name) or match.url_name.removeprefix("lot-").replace("-", " ").capitalize()
+    codes = [str(value) for name, value in match.kwargs.items() if name.endswith("code")]
+    return " ".join([words, *codes])

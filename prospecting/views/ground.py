@@ -5,10 +5,11 @@ from django.urls import reverse
 from django.utils import timezone
 from django_tables2 import RequestConfig
 
-from prospecting.access import GUEST, KEEPER, MEMBER, page
+from prospecting.access import GUEST, KEEPER, MEMBER, keep_on_phone, page
 from prospecting.actions.ground import add_claim, add_zone, change_claim, change_zone, dig_at_station
 from prospecting.actions.material import NewLot
 from prospecting.forms.ground import ClaimForm, DigFilterForm, DigForm, ZoneForm
+from prospecting.frames.phone import phone_of
 from prospecting.models import Claim, Dig, JournalEntry, Lot, Zone
 from prospecting.tables.ground import DigTable, claim_cards, is_due, short_kind, width_words
 from prospecting.views.entry import enter
@@ -129,6 +130,7 @@ def dig_list(request: HttpRequest) -> HttpResponse:
 
 
 @page(role=MEMBER, methods=("GET", "POST"))
+@keep_on_phone
 def dig_add(request: HttpRequest) -> HttpResponse:
     again = _named(Dig.objects.standing().select_related("step"), request.GET.get("again", ""))
     zone = _named(Zone.objects.all(), request.GET.get("zone", ""))
@@ -167,6 +169,7 @@ def dig_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "width": width_words(dig, request.user.mass_unit),
             "position": (dig.latitude, dig.longitude) if sees_place and dig.latitude is not None else None,
             "photo": dig.photo if sees_place else None,
+            "phone": phone_of(dig),
             "entries": JournalEntry.objects.about(dig.step).select_related("member"),
             "crumbs": _crumbs(
                 (dig.zone.claim.name, dig.zone.claim.get_absolute_url()),

@@ -12,6 +12,7 @@ from prospecting.forms import steps as step_forms
 from prospecting.forms.lots import BlendChoiceForm, FindForm
 from prospecting.forms.steps import MOST_PIECES, MOST_PORTIONS
 from prospecting.frames.next_lot import next_lot
+from prospecting.frames.phone import phone_of
 from prospecting.models import JournalEntry, Lot, Origin, Step
 from prospecting.tables.steps import loss_working, share_rows, shares_working, step_balance
 from prospecting.views.entry import enter
@@ -248,6 +249,7 @@ def step_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "loss_working": loss_working(step, draws, made, unit),
             "shares": share_rows(made_origins),
             "shares_working": shares_working(draws, drawn_origins, made_origins, unit),
+            "phone": phone_of(step),
             "entries": JournalEntry.objects.about(step).select_related("member"),
             "may_void": _may_void(step, request.user),
             "may_repeat": request.user.can_write and not step.is_void and step.kind in REPEATED,

@@ -42,6 +42,17 @@ addEventListener("securitypolicyviolation", (event) =>
   console.error(`policy breach: ${event.effectiveDirective} ${event.blockedURI}`));
 """
 
+# Whether the phone keeps these pages for when there is no signal; waits half a minute for it.
+ARE_KEPT = """async (addresses) => {
+  for (let tries = 0; tries < 300; tries++) {
+    const pages = await caches.open("pages");
+    const kept = await Promise.all(addresses.map((address) => pages.match(address)));
+    if (kept.every(Boolean)) return true;
+    await new Promise((done) => setTimeout(done, 100));
+  }
+  return false;
+}"""
+
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

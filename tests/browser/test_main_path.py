@@ -72,6 +72,9 @@ def plan(page, blend: Lot, mixer: str) -> Trial:
     page.locator("[name=dose]").fill("1/2 tsp in 2 gal")
     page.get_by_role("button", name="Keep the treatment").click()
     page.get_by_text("What this plan could see").wait_for()
+    page.get_by_text("This plan can't answer your question").first.wait_for()
+    page.get_by_label("I know it can't answer the question").check()
+    page.get_by_label("Why it is worth running all the same").fill("To walk the whole path once")
     page.get_by_role("button", name="Draw and fix the plan").click()
     page.get_by_role("link", name="Next portion").wait_for()
     return Trial.objects.get()
@@ -88,7 +91,8 @@ def key_of(mixer_page, trial: Trial) -> dict[str, str]:
         or "drops" in mixer_page.locator("main").inner_text()
     )
     return {
-        row.locator("td").nth(1).inner_text(): row.locator("td").nth(2).inner_text() for row in rows.all()
+        row.locator("td .code").first.inner_text(): row.locator("td").nth(1).inner_text()
+        for row in rows.all()
     }
 
 

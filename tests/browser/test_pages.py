@@ -20,7 +20,12 @@ pytestmark = pytest.mark.django_db(transaction=True)
 # What a runner has in a wet hand: pages held to 48 px and to AAA contrast.
 RUNNERS = {"run-log", "run-add", "dig-add", "run-next", "lot-crush", "lot-screen", "lot-split", "lot-cut", "lot-dry",
            "lot-reweigh", "lot-move", "lot-hand-over", "lot-reserve", "lot-release", "lot-scan",
-           "lot-discard", "lot-take-for-assay", "home", "lot-detail", "trial-detail"}  # fmt: skip
+           "lot-discard", "lot-take-for-assay", "pocket-trials", "pocket-trial", "pocket-lots", "pocket-doses",
+           "pocket-crush", "pocket-dry", "pocket-screen", "pocket-split", "pocket-reweigh", "pocket-discard", "pocket-pan",
+           "home", "lot-detail", "trial-detail"}  # fmt: skip
+# Answers that are no page, or lead elsewhere.
+NO_PAGES = {"health", "worker", "manifest", "phone-session", "pocket-pages", "photo", "photo-thumb", "return-file",
+            "run-next", "sign-in"}  # fmt: skip
 MANY_SIDED = {"lot-detail", "step-detail", "trial-detail", "run-detail"}
 # First visit: page, style sheet, scripts and icon, compressed.
 MOST_BYTES = 60_000
@@ -108,9 +113,7 @@ def addresses_for(role: str) -> list[str]:
     """One address of each page, of pages that look different for every kind of record a few."""
     found: dict[str, list[str]] = {}
     for pattern, address in real_addresses():
-        if pattern.name not in ("health", "photo", "return-file", "run-next", "sign-in") and (
-            role == "keeper" or pattern.callback.least_role != "keeper"
-        ):
+        if pattern.name not in NO_PAGES and (role == "keeper" or pattern.callback.least_role != "keeper"):
             found.setdefault(pattern.name, []).append(address)
     chosen = [address for name, some in found.items() for address in some[: 3 if name in MANY_SIDED else 1]]
     return chosen + (list(second_pages().values()) if role == "keeper" else [])

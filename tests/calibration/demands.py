@@ -99,10 +99,12 @@ def _at_most(short: str, hits: float, n: int, z: float) -> tuple:
 
 def _covered(short: str, hits: float, n: int, z: float, limits: tuple[float, float] = COVERED) -> tuple:
     low, high = limits
-    allowed = z * math.sqrt(low * (1 - low) / n)
     rate = hits / n
-    word = "FAILED" if rate < low - allowed else "conservative" if rate > high + allowed else "fine"
-    return short, rate, f"{100 * low:.0f} to {100 * high:.0f} %", allowed, word
+    # The chance in the counting at the limit that is nearer.
+    near = low if rate < (low + high) / 2 else high
+    allowed = z * math.sqrt(near * (1 - near) / n)
+    fine = low - allowed <= rate <= high + allowed
+    return short, rate, f"{100 * low:.0f} to {100 * high:.0f} %", allowed, "fine" if fine else "FAILED"
 
 
 def _detectable(hits: float, n: int, z: float) -> tuple:

@@ -28,10 +28,9 @@ LOTS: tuple[tuple[Lot, float, float], ...] = (
     (RICH, 0.2, 1.5),
     (USUAL, 0.35, 1.8),
     (COARSE, 0.6, 2.2),
+    # Hands that make more of the spread than the grains do: both comparisons suppose grains, and must stand it.
     (UNSTEADY, 0.2, 1.8),
 )
-# Hands that make more of the spread than the grains do: the comparison of masses supposes grains, and must stand it.
-HANDS = 3
 # The largest true ratio: the control keeps 0.35 of the gold, so the best treatment 0.875.
 MOST = 2.5
 FINE_STEP_MG = 0.01
@@ -98,10 +97,10 @@ class Bench:
 
     # The spread that a group would know only after very many runs
 
-    def true_spread(self, ratios: list[float]) -> tuple[float, float]:
+    def true_spread(self, ratios: list[float]) -> tuple[float, float | None]:
         """What `sd_log` of the comparison settles at in very many blocks of this trial: the control's relative spread.
 
-        And how far below that spread the comparison lets its estimate fall: for colours not under plain chance.
+        And for colours how many times the variance of chance alone that is.
         """
         trials = math.ceil(SPREAD_BLOCKS[self.cell.treatments] / self.cell.blocks)
         both = self.runs(ratios, trials, self.cell.blocks)
@@ -110,18 +109,17 @@ class Bench:
         expected = seen.sum(axis=1, keepdims=True) * seen.sum(axis=0) / seen.sum()
         chi2 = float(((seen - expected) ** 2 / expected).sum())
         dispersion = chi2 / (len(seen) - 1) / (seen.shape[1] - 1)
-        least = 0.0
         if self.cell.outcome == "colours":
             dispersion = max(1.0, dispersion)
-            least = 1 / math.sqrt(dispersion)
-        return math.sqrt(dispersion / float(seen[:, 0].mean())), least
+        spread = math.sqrt(dispersion / float(seen[:, 0].mean()))
+        return spread, dispersion if self.cell.outcome == "colours" else None
 
     def seen_8_in_10(self, ratios_with) -> float:
         """The ratio that the trial states to see 8 times in 10 when it is the truth, MOST at most."""
         # The control's own spread hardly moves with what the others keep.
-        spread, least = self.true_spread(ratios_with(1.6))
+        spread, dispersion = self.true_spread(ratios_with(1.6))
         ratio = detectable_ratio(
-            spread, self.cell.blocks, self.cell.treatments, chance_share=1.0, least_spread=least
+            spread, self.cell.blocks, self.cell.treatments, chance_share=1.0, dispersion=dispersion
         )
         return ratio if ratio <= MOST else math.inf
 
@@ -150,10 +148,10 @@ class Bench:
         failed = troubled[:, None, None] & (self.rng.random(gold.shape) < FAILURE)
         stated = {}
         if scenario == "mixed truths":
-            spread, least = self.true_spread(ratios)
+            spread, dispersion = self.true_spread(ratios)
             stated = {
                 ratio: power_against_control(
-                    spread, ratio, cell.blocks, cell.treatments, chance_share=1.0, least_spread=least
+                    spread, ratio, cell.blocks, cell.treatments, chance_share=1.0, dispersion=dispersion
                 )
                 for ratio in ratios
                 if ratio > 1 and ratio != self.margin
@@ -291,5 +289,4 @@ def cells() -> Iterator[Cell]:
         for blocks in sorted(BLOCKS, reverse=True):
             for outcome in ("colours", "mass"):
                 for lot in range(len(LOTS)):
-                    if lot != HANDS or outcome == "mass":
-                        yield Cell(outcome, lot, treatments, blocks)
+                    yield Cell(outcome, lot, treatments, blocks)

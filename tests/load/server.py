@@ -5,6 +5,7 @@ import http.client
 import os
 import re
 import secrets
+import signal
 import socket
 import subprocess
 import sys
@@ -12,7 +13,7 @@ import time
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from urllib.parse import urlencode, urlsplit, urlunsplit
 
@@ -62,13 +63,45 @@ class Client:
         return status, html.unescape(refusal[1]).strip() if refusal else ""
 
 
-@dataclass(frozen=True)
+@dataclass
 class Served:
-    """A running site: its port, what was printed while its books were filled, and a way to ask its books."""
+    """A site that runs, can be killed and started again: its port, and what was printed while its books were filled."""
 
-    port: int
-    printed: str
+    folder: Path
     environment: dict[str, str]
+    port: int = field(default_factory=lambda: _free_port())
+    printed: str = ""
+    server: subprocess.Popen | None = None
+
+    def start(self) -> None:
+        log = self.folder / "server.log"
+        with log.open("ab") as out:
+            self.server = subprocess.Popen(
+                [sys.executable, "manage.py", "serve", f"--bind=127.0.0.1:{self.port}"],
+                cwd=ROOT,
+                env=self.environment,
+                stdout=out,
+                stderr=out,
+                start_new_session=True,
+            )
+        _wait_for(self.port, self.server, log)
+
+    def kill(self) -> None:
+        """End every process of the server at once, as a power cut would; none gets to finish anything."""
+        # Started in a session of its own, so its group is itself and its own children, and nobody else.
+        os.killpg(self.server.pid, signal.SIGKILL)
+        self.server.wait(timeout=30)
+
+    def stop(self) -> None:
+        self.server.terminate()
+        self.server.wait(timeout=30)
+
+    def what_is_off(self) -> list[str]:
+        """The lines of the command that adds the whole books up anew about what is off."""
+        done = _done([sys.executable, "manage.py", "check_books"], self.environment)
+        off = [line for line in done.stdout.splitlines() if line.startswith("OFF")]
+        assert done.returncode == bool(off), done.stderr
+        return off
 
     def ask_books(self, lines: str) -> str:
         """Run these Python lines on the site's books; what they print."""
@@ -95,25 +128,13 @@ def served(folder: Path, prepare: str) -> Iterator[Served]:
             [sys.executable, "manage.py", "set_up", "--username=first", "--password-from-env=FIRST"],
             environment,
         )
-        port = _free_port()
-        site = Served(port, "", environment)
-        site = replace(site, printed=site.ask_books(prepare))
-        log = folder / "server.log"
-        with log.open("wb") as out:
-            server = subprocess.Popen(
-                [sys.executable, "manage.py", "serve", f"--bind=127.0.0.1:{port}"],
-                cwd=ROOT,
-                env=environment,
-                stdout=out,
-                stderr=out,
-                start_new_session=True,
-            )
+        site = Served(folder, environment)
+        site.printed = site.ask_books(prepare)
         try:
-            _wait_for(port, server, log)
+            site.start()
             yield site
         finally:
-            server.terminate()
-            server.wait(timeout=30)
+            site.stop()
 
 
 @contextmanager
@@ -135,10 +156,16 @@ def _database() -> Iterator[str]:
 
 
 def _run(command: list[str], environment: dict) -> str:
-    environment = environment | {"FIRST": PASSWORD}
-    done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, timeout=180)
+    done = _done(command, environment)
     assert done.returncode == 0, done.stderr
     return done.stdout
+
+
+def _done(command: list[str], environment: dict) -> subprocess.CompletedProcess:
+    environment = environment | {"FIRST": PASSWORD}
+    return subprocess.run(
+        command, cwd=ROOT, env=environment, capture_output=True, text=True, timeout=180, check=False
+    )
 
 
 def _free_port() -> int:

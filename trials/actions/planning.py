@@ -13,10 +13,10 @@ from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.calc.mass_balance import portions_need
 from prospecting.models import Lot
+from trials.actions.judging import why_unjudged
 from trials.calc import designs
+from trials.calc.designs import MOST_RUNS
 from trials.models import Block, Dose, KeyOpening, PlannedRun, Treatment, Trial
-
-MOST_RUNS = 240
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ def plan_trial(*, recorded_by, **fields) -> Trial:
 def change_trial(*, trial: Trial, recorded_by, **fields) -> Trial:
     """Change a draft. A planned trial no longer changes: plan another one."""
     require_writer(recorded_by)
-    trial = _draft(trial)
+    trial = lock_draft(trial)
     changes = changed_fields(record=trial, values=fields)
     for name, value in fields.items():
         setattr(trial, name, value)
@@ -67,9 +67,9 @@ def add_treatment(
 ) -> Treatment:
     """Add a treatment to a draft; exactly one treatment of a trial is the control."""
     require_writer(recorded_by)
-    trial = _draft_with_own_treatments(trial)
+    trial = draft_with_own_treatments(trial)
     treatment = Treatment(trial=trial, position=trial.treatments.count() + 1)
-    _set_treatment(treatment, name=name, is_control=is_control, technique=technique, doses=doses)
+    set_treatment(treatment, name=name, is_control=is_control, technique=technique, doses=doses)
     write_journal(member=recorded_by, about=trial, what=f"added treatment {treatment}")
     return treatment
 
@@ -79,10 +79,10 @@ def change_treatment(
     *, treatment: Treatment, name: str, is_control: bool, technique: str, doses: Sequence[DoseOf], recorded_by
 ) -> Treatment:
     require_writer(recorded_by)
-    trial = _draft_with_own_treatments(treatment.trial)
+    trial = draft_with_own_treatments(treatment.trial)
     treatment = trial.treatments.get(pk=treatment.pk)
     treatment.doses.all().delete()
-    _set_treatment(treatment, name=name, is_control=is_control, technique=technique, doses=doses)
+    set_treatment(treatment, name=name, is_control=is_control, technique=technique, doses=doses)
     write_journal(member=recorded_by, about=trial, what=f"changed treatment {treatment}")
     return treatment
 
@@ -91,7 +91,7 @@ def change_treatment(
 def remove_treatment(*, treatment: Treatment, recorded_by) -> Trial:
     """Take a treatment out of a draft. A draft is no evidence yet; the journal keeps that it was there."""
     require_writer(recorded_by)
-    trial = _draft_with_own_treatments(treatment.trial)
+    trial = draft_with_own_treatments(treatment.trial)
     treatment = trial.treatments.get(pk=treatment.pk)
     treatment.doses.all().delete()
     treatment.delete()
@@ -100,20 +100,28 @@ def remove_treatment(*, treatment: Treatment, recorded_by) -> Trial:
 
 
 @transaction.atomic
-def fix_plan(*, trial: Trial, planned_by) -> Trial:
+def fix_plan(*, trial: Trial, planned_by, cannot: str = "", reason: str = "") -> Trial:
     """Draw order, blind codes and portions by lot, and store them as a list. From here on the plan stands.
+
+    `cannot` is what the planning page said against the plan, blank where it can answer its question: then a reason for
+    planning it all the same is asked for, and both are kept.
 
     The list is what counts, not the seed: a random generator may change between versions, a stored list does not. Nobody
     is shown the seed before the trial is closed, for whoever has it can draw the plan again and read the key off it.
     """
     require_writer(planned_by)
-    trial = _draft(trial)
+    trial = lock_draft(trial)
+    reason = reason.strip()
+    if cannot and not reason:
+        raise Refused(
+            f"{cannot} Mend the plan, or say why you want it all the same.", code="wishful", field="reason"
+        )
     locked = lock_lots(trial.feeds)
     treatments = list(trial.treatments.prefetch_related("doses"))
     runs = len(treatments) * trial.blocks_planned
     _check_plan(trial, locked.values(), treatments, runs)
     seed = draw_seed()
-    places = designs.randomised_blocks([treatment.pk for treatment in treatments], trial.blocks_planned, seed)
+    places = draw_places(trial, treatments, seed)
     portion_of: dict[int, int] = {}
     for lot in locked.values():
         of_lot = {treatment.pk for treatment in treatments if trial.lot_of(treatment).pk == lot.pk}
@@ -128,11 +136,12 @@ def fix_plan(*, trial: Trial, planned_by) -> Trial:
     trial.state = Trial.State.RUNNING
     trial.planned_by = planned_by
     trial.planned_at = timezone.now()
+    trial.wishful_reason = reason if cannot else ""
     trial.save()
     blocks = {
         block.number: block
         for block in Block.objects.bulk_create(
-            [Block(trial=trial, number=number) for number in range(1, trial.blocks_planned + 1)]
+            [Block(trial=trial, number=number) for number in range(1, trial.blocks_drawn + 1)]
         )
     }
     PlannedRun.objects.bulk_create(
@@ -149,12 +158,24 @@ def fix_plan(*, trial: Trial, planned_by) -> Trial:
             for place in places
         ]
     )
+    order = (
+        f"{runs} runs in {trial.blocks_planned} blocks" if trial.in_blocks else f"{runs} runs in one order"
+    )
+    against = f"; the planning page said: {cannot}" if cannot else ""
     write_journal(
-        member=planned_by,
-        about=trial,
-        what=f"fixed the plan: {runs} runs in {trial.blocks_planned} blocks",
+        member=planned_by, about=trial, what=f"fixed the plan: {order}{against}", why=trial.wishful_reason
     )
     return trial
+
+
+def draw_places(trial: Trial, treatments: Sequence[Treatment], seed: int) -> list[designs.Place]:
+    """Draw the plan of this trial's design, by the keys of its treatments in their order; Refused where no square fits."""
+    try:
+        return designs.draw_plan(
+            trial.design, [treatment.pk for treatment in treatments], trial.blocks_planned, seed
+        )
+    except ValueError as error:
+        raise Refused(str(error), code="no_square") from None
 
 
 @transaction.atomic
@@ -187,11 +208,12 @@ def close_trial(*, trial: Trial, closed_by, reason: str = "") -> Trial:
     if trial.state != Trial.State.RUNNING:
         raise Refused("Only a running trial can be closed.", code="not_running")
     open_runs = trial.planned_runs.open().count()
+    left = f"{open_runs} planned runs are not in yet." if open_runs else why_unjudged(trial)
     reason = reason.strip()
-    if open_runs:
+    if left:
         if not reason:
             raise Refused(
-                f"{open_runs} planned runs are not in yet. Say why the trial ends early; the verdict will say so too.",
+                f"{left} Say why the trial ends early; the verdict will say so too.",
                 code="reason_missing",
                 field="reason",
             )
@@ -202,7 +224,7 @@ def close_trial(*, trial: Trial, closed_by, reason: str = "") -> Trial:
     trial.state = Trial.State.CLOSED
     trial.closed_at = now
     trial.closed_by = closed_by
-    trial.close_reason = reason if open_runs else ""
+    trial.close_reason = reason if left else ""
     trial.save(update_fields=["state", "closed_at", "closed_by", "close_reason"])
     write_journal(
         member=closed_by,
@@ -213,7 +235,8 @@ def close_trial(*, trial: Trial, closed_by, reason: str = "") -> Trial:
     return trial
 
 
-def _draft(trial: Trial) -> Trial:
+def lock_draft(trial: Trial) -> Trial:
+    """The trial, locked; refused where its plan stands."""
     trial = Trial.objects.select_for_update().get(pk=trial.pk)
     if trial.state != Trial.State.DRAFT:
         raise Refused(
@@ -223,12 +246,18 @@ def _draft(trial: Trial) -> Trial:
     return trial
 
 
-def _draft_with_own_treatments(trial: Trial) -> Trial:
-    trial = _draft(trial)
+def draft_with_own_treatments(trial: Trial) -> Trial:
+    """The trial, locked; refused where it is no draft, or where its treatments are fixed by what it compares."""
+    trial = lock_draft(trial)
     if trial.is_bridge:
         raise Refused(
             "A bridge compares its two lots, both untreated: it has no other treatment.",
             code="bridge_treatments",
+        )
+    if trial.factors.exists():
+        raise Refused(
+            "The treatments of this trial are all combinations of its factors: remove them as a whole, then make new ones.",
+            code="of_factorial",
         )
     return trial
 
@@ -242,11 +271,24 @@ def _check_draft(trial: Trial) -> None:
         raise Refused(
             f"{trial.mixer} can't record anything, so can't be the mixer.", code="mixer", field="mixer"
         )
+    if trial.outcome == Trial.Outcome.PLACES and trial.is_bridge:
+        raise Refused(
+            "Places say which lot shows more gold, not how much more: nothing could be carried over. Weigh or count.",
+            code="bridge_by_place",
+            field="outcome",
+        )
+    if trial.outcome == Trial.Outcome.PLACES and not trial.in_blocks:
+        raise Refused(
+            "Pans set side by side are judged block by block: choose blocks or a square.",
+            code="row_is_a_block",
+            field="design",
+        )
 
 
-def _set_treatment(
+def set_treatment(
     treatment: Treatment, *, name: str, is_control: bool, technique: str, doses: Sequence[DoseOf]
 ) -> None:
+    """Give a treatment these values, whole and unlike the others of its trial, and store it."""
     others = treatment.trial.treatments.exclude(pk=treatment.pk)
     if is_control and others.filter(is_control=True).exists():
         raise Refused(
@@ -325,6 +367,11 @@ def _check_plan(trial: Trial, lots: Collection[Lot], treatments: Sequence[Treatm
             raise Refused(f"{treatment} and {seen[content]} are the same thing done.", code="same_treatment")
         seen[content] = treatment
     if trial.blocks_planned < 2:
-        raise Refused("One block can't tell treatments from chance: plan at least three.", code="one_block")
+        what = "block" if trial.in_blocks else "run of each"
+        raise Refused(f"One {what} can't tell treatments from chance: plan at least three.", code="one_block")
+    check_runs(runs)
+
+
+def check_runs(runs: int) -> None:
     if runs > MOST_RUNS:
         raise Refused(f"{runs} runs are more than one plan takes ({MOST_RUNS}).", code="too_many_runs")

@@ -1,7 +1,7 @@
 """Runs: logged in the planned order or alone, kept when they failed, corrected with a reason, never deleted."""
 
 import datetime
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
@@ -13,8 +13,10 @@ from prospecting.actions.material import DrawFrom, StepDetails, void_step
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.actions.steps import recover_gold
+from prospecting.calc.weighing import weighed_gold_mg
 from prospecting.models import Lot, Photo
-from trials.models import Block, ColourCount, PlannedRun, Run, Trial
+from trials.actions.judging import check_judged
+from trials.models import Block, ColourCount, PlannedRun, Run, TailsPan, Treatment, Trial, Weighing
 
 
 @dataclass(frozen=True)
@@ -27,8 +29,19 @@ class Portion:
 
 
 @dataclass(frozen=True)
+class Reading:
+    """What the scale showed once, in milligrams and as typed."""
+
+    mg: Decimal
+    typed: str
+
+
+@dataclass(frozen=True)
 class RunResult:
-    """What one run gave and how it was done. `colours` maps a size class to a count; an empty one means not counted."""
+    """What one run gave and how it was done. `colours` maps a size class to a count; an empty one means not counted.
+
+    `gold_mg` is the mean of `weighings` less `tare_mg`; a result without weighings was known as one mass.
+    """
 
     panned_on: datetime.date
     panner: object
@@ -36,20 +49,50 @@ class RunResult:
     gold_typed: str = ""
     below_scale: bool = False
     scale_step_mg: Decimal | None = None
+    weighings: Sequence[Reading] = ()
+    tare_mg: Decimal | None = None
+    tare_typed: str = ""
     colours: Mapping[str, int] = field(default_factory=dict)
+    began_at: datetime.datetime | None = None
+    ended_at: datetime.datetime | None = None
     soak_min: Decimal | None = None
     pan_min: Decimal | None = None
     pan: str = ""
+    light: str = ""
     water: str = ""
+    water_batch: str = ""
+    water_uses: int | None = None
+    water_temp_c: Decimal | None = None
+    water_hardness_mg_per_l: Decimal | None = None
+    guess_treatment: Treatment | None = None
     guess: str = ""
     note: str = ""
     photo: Photo | None = None
     failed: bool = False
+    fail_kind: str = ""
     fail_reason: str = ""
 
     def fields(self) -> dict:
-        """The Run's own columns; the colours are rows of their own."""
-        return {name: value for name, value in vars(self).items() if name != "colours"}
+        """The Run's own columns; colours and weighings are rows of their own."""
+        return {name: value for name, value in vars(self).items() if name not in ROWS}
+
+
+# What of a result is kept in rows beside the run.
+ROWS = ("colours", "weighings")
+
+
+@dataclass(frozen=True)
+class TailsResult:
+    """What the tails of a run gave when they were panned once more. `colours` None: not counted."""
+
+    panned_on: datetime.date
+    panner: object
+    gold_mg: Decimal | None = None
+    gold_typed: str = ""
+    below_scale: bool = False
+    scale_step_mg: Decimal | None = None
+    colours: int | None = None
+    note: str = ""
 
 
 @transaction.atomic
@@ -84,7 +127,7 @@ def log_run(*, planned: PlannedRun, result: RunResult, recorded_by, portion: Por
 def log_test_pan(*, lot: Lot, portion: Portion, result: RunResult, recorded_by) -> Run:
     """Log a run that stands alone: a test pan of a lot."""
     require_writer(recorded_by)
-    _check_result(result)
+    _check_test_pan(result)
     run = _record(lot=lot, portion=portion, result=result, planned=None, recorded_by=recorded_by)
     write_journal(
         member=recorded_by, about=run, what=f"logged a test pan of {lot.code}", why=result.fail_reason
@@ -97,24 +140,11 @@ def correct_run(*, run: Run, result: RunResult, reason: str, recorded_by) -> Run
     """Correct what a run gave. Before its block is closed who logged it may; after that only a keeper, who says why."""
     require_writer(recorded_by)
     run = Run.objects.select_for_update().get(pk=run.pk)
-    planned = run.planned
-    reason = reason.strip()
-    if not reason:
-        raise Refused("Say why it is corrected.", code="reason_missing", field="reason")
-    if run.step.is_void:
-        raise Refused("This run is void.", code="run_void")
-    if not recorded_by.is_keeper:
-        if run.recorded_by_id != recorded_by.pk:
-            raise Refused("Only who logged a run, or a keeper, corrects it.", code="not_yours")
-        if planned is not None and planned.block.closed_at is not None:
-            raise Refused(
-                "The key of this block is open, so a correction could follow a wish. Ask a keeper.",
-                code="key_open",
-            )
-    if planned is not None:
-        _check_outcome(planned.trial, result)
+    reason = _reason_to_correct(run, run.recorded_by_id, reason, recorded_by)
+    if run.planned is not None:
+        _check_outcome(run.planned.trial, result)
     else:
-        _check_result(result)
+        _check_test_pan(result)
     before = _as_text(run)
     for name, value in result.fields().items():
         if name == "photo" and value is None:
@@ -123,11 +153,51 @@ def correct_run(*, run: Run, result: RunResult, reason: str, recorded_by) -> Run
     run.full_clean(exclude=["step", "lot", "planned", "recorded_by"])
     run.save()
     run.colours.all().delete()
-    _count_colours(run, result)
-    after = _as_text(run)
-    changes = {name: [before[name], after[name]] for name in before if before[name] != after[name]}
-    write_journal(member=recorded_by, about=run, what="corrected", why=reason, changes=changes)
+    run.weighings.all().delete()
+    _keep_rows(run, result)
+    write_journal(
+        member=recorded_by,
+        about=run,
+        what="corrected",
+        why=reason,
+        changes=_changes(before, _as_text(run)),
+    )
     return run
+
+
+@transaction.atomic
+def log_tails(*, run: Run, tails: TailsResult, recorded_by) -> TailsPan:
+    """Keep what a run's tails gave when panned once more: once per run, a result of its own."""
+    require_writer(recorded_by)
+    run = Run.objects.select_for_update().get(pk=run.pk)
+    if run.step.is_void:
+        raise Refused("This run is void.", code="run_void")
+    if TailsPan.objects.filter(run=run).exists():
+        raise Refused("The tails of this run are in already.", code="tails_already")
+    _check_tails(tails)
+    kept = TailsPan(run=run, recorded_by=recorded_by, **vars(tails))
+    kept.full_clean(exclude=["run", "recorded_by"])
+    kept.save()
+    write_journal(member=recorded_by, about=run, what="panned its tails again")
+    return kept
+
+
+@transaction.atomic
+def correct_tails(*, run: Run, tails: TailsResult, reason: str, recorded_by) -> TailsPan:
+    """Correct what a run's tails gave, under the same rule as the run itself."""
+    require_writer(recorded_by)
+    run = Run.objects.select_for_update().get(pk=run.pk)
+    kept = TailsPan.objects.get(run=run)
+    reason = _reason_to_correct(run, kept.recorded_by_id, reason, recorded_by)
+    _check_tails(tails)
+    before = _texts(kept, vars(tails))
+    for name, value in vars(tails).items():
+        setattr(kept, name, value)
+    kept.full_clean(exclude=["run", "recorded_by"])
+    kept.save()
+    changes = _changes(before, _texts(kept, vars(tails)))
+    write_journal(member=recorded_by, about=run, what="corrected its tails", why=reason, changes=changes)
+    return kept
 
 
 @transaction.atomic
@@ -159,6 +229,8 @@ def close_block(*, block: Block, closed_by) -> Block:
         raise Refused(
             f"Not in yet: {', '.join(missing)}. Log them first, failed ones too.", code="runs_missing"
         )
+    if trial.outcome == Trial.Outcome.PLACES:
+        check_judged(block)
     now = timezone.now()
     block.closed_at = now
     block.closed_by = closed_by
@@ -197,11 +269,17 @@ def _record(*, lot: Lot, portion: Portion, result: RunResult, planned: PlannedRu
     )
     run.full_clean(exclude=["step", "lot", "planned", "recorded_by", "photo"])
     run.save()
-    _count_colours(run, result)
+    _keep_rows(run, result)
     return run
 
 
-def _count_colours(run: Run, result: RunResult) -> None:
+def _keep_rows(run: Run, result: RunResult) -> None:
+    Weighing.objects.bulk_create(
+        [
+            Weighing(run=run, position=position, reading_mg=reading.mg, typed=reading.typed)
+            for position, reading in enumerate(result.weighings, start=1)
+        ]
+    )
     ColourCount.objects.bulk_create(
         [
             ColourCount(run=run, size_class=size_class, count=number)
@@ -210,14 +288,34 @@ def _count_colours(run: Run, result: RunResult) -> None:
     )
 
 
+def _reason_to_correct(run: Run, logged_by_id: int, reason: str, corrected_by) -> str:
+    """The reason, tidied; refused where there is none, or where this member may not correct what stands there."""
+    reason = reason.strip()
+    if not reason:
+        raise Refused("Say why it is corrected.", code="reason_missing", field="reason")
+    if run.step.is_void:
+        raise Refused("This run is void.", code="run_void")
+    if not corrected_by.is_keeper:
+        if logged_by_id != corrected_by.pk:
+            raise Refused("Only who logged a run, or a keeper, corrects it.", code="not_yours")
+        if run.planned is not None and run.planned.block.closed_at is not None:
+            raise Refused(
+                "The key of this block is open, so a correction could follow a wish. Ask a keeper.",
+                code="key_open",
+            )
+    return reason
+
+
 def _check_outcome(trial: Trial, result: RunResult) -> None:
-    """A run of a trial brings what the trial is judged by, unless it failed."""
+    """A run of a trial brings what the trial is judged by, unless it failed. A place is given later, by the judges."""
     _check_result(result)
     if result.failed:
         return
+    if result.guess_treatment is not None and result.guess_treatment.trial_id != trial.pk:
+        raise Refused("Guess one of this trial's treatments.", code="other_trial", field="guess_treatment")
     if trial.outcome == Trial.Outcome.GOLD_MASS and result.gold_mg is None and not result.below_scale:
         raise Refused(
-            "This trial is judged by weight: weigh the gold, or say that it does not show on the scale.",
+            "This trial is judged by weight. Weigh the gold, or say that it does not show on the scale.",
             code="outcome_missing",
             field="gold",
         )
@@ -229,11 +327,48 @@ def _check_outcome(trial: Trial, result: RunResult) -> None:
         )
 
 
+def _check_test_pan(result: RunResult) -> None:
+    """A test pan brings a weight or colours, unless it failed."""
+    _check_result(result)
+    if not result.failed and result.gold_mg is None and not result.below_scale and not result.colours:
+        raise Refused(
+            "Weigh the gold, say that it does not show on the scale, or count colours.",
+            code="nothing_seen",
+            field="gold",
+        )
+
+
 def _check_result(result: RunResult) -> None:
     if result.failed:
         if not result.fail_reason.strip():
             raise Refused("Say what went wrong.", code="reason_missing", field="fail_reason")
+    else:
+        _check_weight(result)
+    if not result.weighings:
         return
+    try:
+        weighed_mg = weighed_gold_mg([reading.mg for reading in result.weighings], result.tare_mg)
+    except ValueError as error:
+        raise Refused(str(error), code="not_above_dish", field="gold") from None
+    if weighed_mg != result.gold_mg:
+        raise Refused(
+            f"The readings make {weighed_mg} mg, not {result.gold_mg} mg.",
+            code="weighings_differ",
+            field="gold",
+        )
+
+
+def _check_tails(tails: TailsResult) -> None:
+    _check_weight(tails)
+    if tails.gold_mg is None and not tails.below_scale and tails.colours is None:
+        raise Refused(
+            "Weigh what the tails still held, say that it does not show on the scale, or count its colours.",
+            code="nothing_seen",
+            field="gold",
+        )
+
+
+def _check_weight(result: RunResult | TailsResult) -> None:
     if result.below_scale and result.gold_mg is not None:
         raise Refused(
             "Either a weight, or nothing on the scale: not both.",
@@ -248,22 +383,26 @@ def _check_result(result: RunResult) -> None:
         )
     if result.gold_mg is not None and result.scale_step_mg and result.gold_mg < result.scale_step_mg:
         raise Refused(
-            f"{result.gold_typed} is less than one step of this scale. Tick that it does not show on the scale.",
+            f"{result.gold_typed} is less than one step of this scale. Tick that it does not show on the scale, and leave the "
+            "weight blank.",
             code="below_step",
-            field="gold",
-        )
-    if result.gold_mg is None and not result.below_scale and not result.colours:
-        raise Refused(
-            "Weigh the gold, say that it does not show on the scale, or count colours.",
-            code="nothing_seen",
             field="gold",
         )
 
 
 def _as_text(run: Run) -> dict[str, str]:
-    colours = ", ".join(f"{count.count} {count.size_class}" for count in run.colours.order_by("size_class"))
-    names = [name for name in RunResult.__dataclass_fields__ if name != "colours"]
-    values = {name: getattr(run, name) for name in names}
-    return {name: "" if value is None else str(value) for name, value in values.items()} | {
-        "colours": colours
+    return _texts(run, [name for name in RunResult.__dataclass_fields__ if name not in ROWS]) | {
+        "colours": ", ".join(
+            f"{each.count} {each.size_class}" for each in run.colours.order_by("size_class")
+        ),
+        "weighings": ", ".join(each.typed for each in run.weighings.all()),
     }
+
+
+def _texts(record: Run | TailsPan, names: Iterable[str]) -> dict[str, str]:
+    values = {name: getattr(record, name) for name in names}
+    return {name: "" if value is None else str(value) for name, value in values.items()}
+
+
+def _changes(before: dict[str, str], after: dict[str, str]) -> dict[str, list[str]]:
+    return {name: [before[name], after[name]] for name in before if before[name] != after[name]}

@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
-from trials.calc.counts import CountFit, fit_counts, fit_masses
+from trials.calc.counts import CountFit, fit_counts, fit_masses, least_dispersion
 from trials.calc.least_squares import Fit, fit
 from trials.calc.levels import check_level
 from trials.calc.permutation import rank_sums
@@ -20,10 +20,16 @@ BELOW_SCALE = -math.inf
 MOST_BELOW = 0.25
 # Spread of logarithms under which runs count as exactly alike.
 NO_SPREAD = 1e-9
+# How many standard errors a 90 % and a 95 % interval reach each way when the spread is known exactly.
+NORMAL_90, NORMAL_95 = t_quantile(0.95, math.inf), t_quantile(0.975, math.inf)
 # Squared relative spread under which an iterated fit counts as hitting every run.
 EXACT_FIT = 1e-12
 
 DUNNETT = "Dunnett 1955, J. Am. Stat. Assoc. 50, 1096-1121"
+CHANCE_MUST_NOT_EXPLAIN = (
+    "However well the runs agree, no difference that chance alone would explain is called shown."
+)
+REACHES_ONE = ", and as far as 1 where chance alone explains the difference"
 EQUAL_PORTIONS = "The portions are equal parts of one well-blended lot, and treatments were drawn by lot within each block."
 
 
@@ -61,7 +67,8 @@ class ControlComparison:
     """All treatments of a trial against its control.
 
     `route` is "mass", "ranks" or "colours"; `mean` figures are mg or colours per run, blocks taken out. `sd_log` is the spread
-    of equal runs of the control within blocks (of ln, or relative, which is near the same), `df` its degrees of freedom.
+    of equal runs of the control within blocks (of ln, or relative, which is near the same; for colours not under chance alone),
+    `df` its degrees of freedom. `dispersion` is variance over mean as the standard errors take it.
     `critical_t` and `equivalence_t` are how many standard errors each way the intervals judged together and those of
     equivalence reach. `chance_share` as in `power.power_against_control`: how the spread moves with the ratio.
     """
@@ -89,6 +96,11 @@ class ControlComparison:
     @property
     def assumptions(self) -> tuple[str, ...]:
         return self.working.assumptions
+
+    @property
+    def in_one_order(self) -> bool:
+        """Whether there are no blocks: all runs in one random order, several of each treatment."""
+        return self.blocks == 1 and self.runs_used > len(self.treatments) + 1
 
     @property
     def judged_together(self) -> int:
@@ -161,11 +173,15 @@ class _Trial:
 
 @dataclass(frozen=True)
 class _Judged:
-    """Treatments with their intervals, and how many standard errors each way these reach; None where there is no spread."""
+    """Treatments with their intervals, and how many standard errors each way these reach; None where there is no spread.
+
+    `critical_chance`: how many of those of chance alone a difference must pass; None where chance alone is not known.
+    """
 
     entries: Sequence[TreatmentComparison] = ()
     critical_t: float | None = None
     equivalence_t: float | None = None
+    critical_chance: float | None = None
 
 
 def compare_gold(
@@ -582,12 +598,21 @@ def compare_counts(
 
     Notes
     -----
-    ln(expected colours) = treatment + block, variance = dispersion x mean, dispersion = max(1, Pearson chi2 / df) [1]_; t with
-    the error df and the largest |t| as in `compare_with_control`. A block without any colour says nothing and is set aside. A
-    treatment without any colour has no logarithm: its ratio is 0, with an exact upper limit given the control's colours in the
-    shared blocks, divided by the dispersion; the same the other way round when the control has none.
+    ln(expected colours) = treatment + block, variance = dispersion x mean, dispersion = Pearson chi2 / df [1]_, not under
+    `counts.least_dispersion`; t with the error df and the largest |t| as in `compare_with_control`. Student's t allows for a
+    dispersion that comes out small by luck, so a floor of 1 would count the same doubt twice. A dispersion moderated towards
+    chance [2]_ would be sharper, but with a prior of 4 or 8 df it covered only 90 or 87 % where hands make most of the spread.
+
+    Chance alone, with its exactly known spread, must not explain a difference that is called shown: where it would, the interval
+    reaches 1, the levels are those of chance, and the equivalence interval is nowhere narrower than that of chance.
+
+    A block without any colour says nothing and is set aside. A treatment without any colour has no logarithm: its ratio is 0,
+    with an exact upper limit given the control's colours in the shared blocks, divided by the dispersion where that is above 1;
+    the same the other way round when the control has none.
 
     .. [1] McCullagh and Nelder 1989, Generalized Linear Models, chapter 6 (from memory).
+    .. [2] Smyth 2004, Stat. Appl. Genet. Mol. Biol. 3(1), article 3 (formula and reference from the documentation of
+       programs that use it; the article itself not read).
 
     >>> seen = [5, 9, 7, 12, 4, 9, 6, 13]
     >>> found = compare_counts(seen, ["water", "rinse"] * 4, [1, 1, 2, 2, 3, 3, 4, 4], "water")
@@ -609,14 +634,17 @@ def compare_counts(
     }
     seen = trial.keep(lambda value, name, block: totals[name] > 0 and block_totals[block] > 0)
     fitted, why = _fit_seen(seen)
-    dispersion = max(1.0, fitted.dispersion) if fitted else 1.0
+    least = least_dispersion(fitted.df) if fitted else 1.0
+    dispersion = max(least, fitted.dispersion) if fitted else 1.0
     entries, judged, sd_log, df = [], _Judged(), None, fitted.df if fitted else None
     ratio_of = {}
     if fitted and totals[control] > 0:
         silent = sum(1 for name in trial.names if not totals[name] and trial.runs_of(name))
-        judged = _ratio_entries(seen, fitted.fit, math.sqrt(dispersion), fitted.df, confidence, silent)
+        judged = _ratio_entries(
+            seen, fitted.fit, math.sqrt(dispersion), fitted.df, confidence, silent, chance_sd=1.0
+        )
         ratio_of = {entry.treatment: entry for entry in judged.entries}
-        sd_log = math.sqrt(dispersion / (totals[control] / trial.runs_of(control)))
+        sd_log = math.sqrt(max(1.0, dispersion) / (totals[control] / trial.runs_of(control)))
     together = sum(1 for name in trial.names if totals[name] + totals[control] > 0 and trial.runs_of(name))
     for name in trial.names:
         plain = trial.entry(name, mean=totals[name] / trial.runs_of(name) if trial.runs_of(name) else None)
@@ -637,14 +665,18 @@ def compare_counts(
         elif totals[name] and totals[control]:
             entries.append(replace(plain, note=why or _no_comparison(trial, name)))
         else:
-            entries.append(_one_sided(trial, plain, dispersion, together, confidence))
+            entries.append(_one_sided(trial, plain, max(1.0, dispersion), together, confidence))
     rows = [_model_row("ln(expected colours) = treatment + block, variance = dispersion x mean", trial)]
     if fitted:
         rows.append(
             WorkingRow(
                 "Dispersion: how much more runs scatter than grains falling by chance",
-                "larger of 1 and Pearson chi-squared / degrees of freedom",
-                (given("Pearson chi-squared", fitted.pearson_chi2), given("degrees of freedom", fitted.df)),
+                "Pearson chi-squared / degrees of freedom, not under what chance alone stays above in 9 trials of 10",
+                (
+                    given("Pearson chi-squared", fitted.pearson_chi2),
+                    given("degrees of freedom", fitted.df),
+                    given("chance alone stays above", least),
+                ),
                 figure(dispersion),
                 "",
                 "McCullagh and Nelder 1989, chapter 6 (from memory)",
@@ -652,15 +684,19 @@ def compare_counts(
         )
     rows += [
         *_critical_row(judged.critical_t, entries, df, confidence),
-        *_ratio_rows(entries, judged.critical_t, None, control),
+        *_chance_row(judged.critical_chance, entries, confidence),
+        *_ratio_rows(entries, judged.critical_t, None, control, reaches=REACHES_ONE),
     ]
     assumptions = (
         EQUAL_PORTIONS,
         "A treatment changes the colours of every block by the same factor.",
         "Colours of all size classes count alike: more colours is not the same as more gold.",
+        *([CHANCE_MUST_NOT_EXPLAIN] if judged.critical_chance is not None else []),
         *(
-            ["The runs scatter no more than chance, and chance alone is taken as their spread."]
-            if fitted and fitted.dispersion <= 1
+            [
+                "The runs agree better than chance lets 9 trials in 10; the least scatter of those 9 is taken as their spread."
+            ]
+            if fitted and fitted.dispersion < least
             else []
         ),
         *_left_out_sentence(trial),
@@ -754,11 +790,18 @@ def _check_spread_left(trial: _Trial) -> None:
 
 
 def _ratio_entries(
-    trial: _Trial, model: Fit, sd: float, df: int, confidence: float, judged_elsewhere: int = 0
+    trial: _Trial,
+    model: Fit,
+    sd: float,
+    df: int,
+    confidence: float,
+    judged_elsewhere: int = 0,
+    chance_sd: float = 0.0,
 ) -> _Judged:
     """Ratios with all their intervals; `sd` times the square root of the model's variance factor is the standard error.
 
-    `judged_elsewhere` treatments take their share of the error allowed (Bonferroni between the two groups).
+    `judged_elsewhere` treatments take their share of the error allowed (Bonferroni between the two groups). `chance_sd` is
+    what `sd` would be by chance alone, where that is known exactly: a difference it explains is not shown.
     """
     differences = {
         name: model.difference(name, trial.control)
@@ -772,8 +815,12 @@ def _ratio_entries(
     # Runs alike to the last digit give no spread, hence no interval: better none than one of no width.
     spread = sd > NO_SPREAD
     share = len(differences) / (len(differences) + judged_elsewhere)
-    critical = critical_t(correlation, df, 1 - (1 - confidence) * share) if spread else None
-    one_sided = t_quantile(1 - 0.05 * share / len(differences), df)
+    level = 1 - (1 - confidence) * share
+    critical = critical_t(correlation, df, level) if spread else None
+    critical_chance = critical_t(correlation, math.inf, level) if chance_sd else None
+    one_sided, one_sided_chance = (
+        t_quantile(1 - 0.05 * share / len(differences), each) for each in (df, math.inf)
+    )
     entries = []
     for name in trial.names:
         if name not in differences:
@@ -789,22 +836,24 @@ def _ratio_entries(
                 )
             )
             continue
-        se = sd * math.sqrt(model.variance_factor(differences[name]))
-
-        def around(t: float, centre: float = log_ratio, error: float = se) -> tuple[float, float]:
-            return _exp(centre - t * error), _exp(centre + t * error)
-
-        lower, upper = around(critical)
-        lower_90, upper_90 = around(t_quantile(0.95, df))
-        lower_95, upper_95 = around(t_quantile(0.975, df))
-        equivalence_lower, equivalence_upper = around(one_sided)
+        root = math.sqrt(model.variance_factor(differences[name]))
+        se, chance_se = sd * root, chance_sd * root
+        lower, upper = _interval(log_ratio, critical * se, (critical_chance or 0.0) * chance_se)
+        lower_90, upper_90 = _interval(log_ratio, t_quantile(0.95, df) * se, NORMAL_90 * chance_se)
+        lower_95, upper_95 = _interval(log_ratio, t_quantile(0.975, df) * se, NORMAL_95 * chance_se)
+        within = max(one_sided * se, one_sided_chance * chance_se)
+        equivalence_lower, equivalence_upper = _interval(log_ratio, within)
+        p_adjusted, p_alone = adjusted_p(log_ratio / se, correlation, df), t_two_sided(log_ratio / se, df)
+        if chance_sd:
+            p_adjusted = max(p_adjusted, adjusted_p(log_ratio / chance_se, correlation, math.inf))
+            p_alone = max(p_alone, t_two_sided(log_ratio / chance_se, math.inf))
         entries.append(
             replace(
                 entry,
                 lower=lower,
                 upper=upper,
-                p_adjusted=min(1.0, adjusted_p(log_ratio / se, correlation, df) / share),
-                p_alone=t_two_sided(log_ratio / se, df),
+                p_adjusted=min(1.0, p_adjusted / share),
+                p_alone=p_alone,
                 lower_90=lower_90,
                 upper_90=upper_90,
                 lower_95=lower_95,
@@ -814,7 +863,13 @@ def _ratio_entries(
                 se_log=se,
             )
         )
-    return _Judged(entries, critical, one_sided if spread else None)
+    return _Judged(entries, critical, one_sided if spread else None, critical_chance)
+
+
+def _interval(log_ratio: float, reach: float, chance_reach: float = 0.0) -> tuple[float, float]:
+    """Limits of the ratio; 1 is among them where the difference is within the reach of chance alone."""
+    lower, upper = _exp(log_ratio - reach), _exp(log_ratio + reach)
+    return (min(lower, 1.0), max(upper, 1.0)) if abs(log_ratio) <= chance_reach else (lower, upper)
 
 
 def _fit_seen(seen: _Trial) -> tuple[CountFit | None, str]:
@@ -919,7 +974,23 @@ def _critical_row(critical, entries, df, confidence) -> list[WorkingRow]:
     ]
 
 
-def _ratio_rows(entries, critical, sd_log, control) -> list[WorkingRow]:
+def _chance_row(critical_chance, entries, confidence) -> list[WorkingRow]:
+    if critical_chance is None:
+        return []
+    together = sum(1 for entry in entries if entry.se_log is not None)
+    return [
+        WorkingRow(
+            "Standard errors by chance alone that a difference must pass to be called shown",
+            f"the same for a dispersion of 1 known exactly, {100 * confidence:g} %",
+            (given("comparisons with the control", together),),
+            figure(critical_chance, 4),
+            "standard errors at a dispersion of 1",
+            DUNNETT,
+        )
+    ]
+
+
+def _ratio_rows(entries, critical, sd_log, control, reaches: str = "") -> list[WorkingRow]:
     rows = []
     for entry in entries:
         if entry.se_log is None or critical is None:
@@ -928,7 +999,8 @@ def _ratio_rows(entries, critical, sd_log, control) -> list[WorkingRow]:
         rows.append(
             WorkingRow(
                 f"{entry.treatment} / {control}",
-                "exp(difference of ln means), limits exp(difference -/+ standard errors each way x standard error)",
+                "exp(difference of ln means), limits exp(difference -/+ standard errors each way x standard error)"
+                + reaches,
                 (
                     given("difference of ln means", math.log(entry.ratio)),
                     *spread,

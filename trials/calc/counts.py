@@ -11,6 +11,8 @@ from trials.calc.least_squares import Fit, fit
 from trials.calc.levels import check_level
 from trials.calc.simultaneous import find_root
 
+# Share of trials whose scatter, were it chance alone, lies below what `least_dispersion` lets stand.
+LUCKY = 0.1
 # Logarithm of expected colours below which a fit is on its way to nothing at all.
 RUN_OFF = -12.0
 
@@ -156,6 +158,22 @@ def dispersion(counts: Sequence[int]) -> Dispersion:
         return Dispersion(mean, variance, None, None, df, None)
     chi2 = df * variance / mean
     return Dispersion(mean, variance, variance / mean, chi2, df, float(chdtrc(df, chi2)))
+
+
+def least_dispersion(df: int) -> float:
+    """Return the Pearson chi2 / df that chance alone stays above in nine trials of ten.
+
+    Runs that agree better still owe it to luck. The tenth is our own choice: a floor of 1 under a Student's t of few df
+    makes 95 % intervals cover 99.8 %, and no floor at all lets a lucky trial look far surer than it is. With the lowest tenth
+    they cover 95 % where hands make the scatter, and 95 (many df) to 97 % (2 df) where chance alone does; the runs of the one
+    lucky trial in ten still cover 84 to 92 % (chi-squared theory; tests/calibration).
+
+    >>> round(least_dispersion(2), 4)  # -ln 0.9
+    0.1054
+    """
+    if df < 1:
+        raise ValueError(f"{df} degrees of freedom: scatter needs at least 1.")
+    return float(gammaincinv(df / 2, LUCKY)) / (df / 2)
 
 
 def fit_counts(counts: Sequence[int], *factors: Sequence[Hashable]) -> CountFit:

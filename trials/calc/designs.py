@@ -10,11 +10,21 @@ from decimal import Decimal
 from typing import Literal
 
 from prospecting.calc.codes import draw_blind_codes
-from prospecting.calc.units import TubAmounts, tub_amounts
+from prospecting.calc.units import TubAmounts, convert_volume, tub_amounts
 
 # Five factors already make 32 runs in every block.
 MOST_FACTORS = 5
 MOST_DOSES = 12
+# What one plan takes: a season's work (our own limits).
+MOST_ROWS, MOST_RUNS = 60, 240
+# Measured by drops: twenty of them, 1 mL, are counted well.
+LEAST_STOCK_ML = Decimal(1)
+# From here on an amount is measured, below it drops are counted: as `TubAmounts.as_poured` writes it.
+MEASURED_FROM_ML = Decimal("2.5")
+# As fine as the books keep a dose, in mL/L.
+DOSE_STEP = Decimal("0.000001")
+
+Kind = Literal["blocks", "latin", "williams", "random"]
 
 
 @dataclass(frozen=True)
@@ -113,6 +123,75 @@ class Rung:
     @property
     def poured(self) -> str:
         return self.tub.as_poured()
+
+    @property
+    def stock(self) -> "Stock | None":
+        """What to pour of a thinned additive where the dose is less than one drop of it; None where it can be poured."""
+        return stock_for(self.tub)
+
+
+@dataclass(frozen=True)
+class Stock:
+    """One part of additive made up with water to so many parts, and what to pour of that instead."""
+
+    parts: int
+    pour: TubAmounts
+
+    @property
+    def sentence(self) -> str:
+        return f"Thin it: 1 mL made up with water to {self.parts} mL; pour {self.pour.as_poured()} of that."
+
+
+def draw_plan(kind: Kind, treatments: Sequence[Hashable], rows: int, seed: int) -> list[Place]:
+    """Return a plan of this kind; the same kind, treatments, rows and seed give the same plan.
+
+    Parameters
+    ----------
+    kind : "blocks", "latin", "williams" or "random"
+    treatments : as in the function of that kind
+    rows : int
+        Blocks, rows of all squares together, or runs of each treatment. Rows that make no whole squares raise ValueError.
+    seed : int
+
+    >>> [len(draw_plan(kind, ["water", "rinse", "soap"], 6, seed=7)) for kind in ("blocks", "latin", "williams", "random")]
+    [18, 18, 18, 18]
+    """
+    if kind == "random":
+        return completely_randomised(treatments, rows, seed)
+    if kind == "blocks":
+        return randomised_blocks(treatments, rows, seed)
+    _check_treatments(treatments)
+    each = rows_of_square(kind, len(treatments))
+    if rows % each or rows < each:
+        fit = ", ".join(map(str, whole_squares(kind, len(treatments))))
+        raise ValueError(
+            f"{rows} rows make no whole square: {len(treatments)} treatments take {fit} rows and so on."
+        )
+    square = latin_square if kind == "latin" else williams_square
+    return square(treatments, seed, squares=rows // each)
+
+
+def rows_of_square(kind: Kind, treatments: int) -> int:
+    """Return the rows of one whole square: as many as treatments, twice as many for a Williams square of an odd number.
+
+    A plan that is no square takes any number of blocks: 1.
+
+    >>> rows_of_square("latin", 3), rows_of_square("williams", 3), rows_of_square("williams", 4), rows_of_square("blocks", 4)
+    (3, 6, 4, 1)
+    """
+    if kind not in ("latin", "williams"):
+        return 1
+    return 2 * treatments if kind == "williams" and treatments % 2 else treatments
+
+
+def whole_squares(kind: Kind, treatments: int) -> list[int]:
+    """Return the first three numbers of rows that make whole squares.
+
+    >>> whole_squares("williams", 3)
+    [6, 12, 18]
+    """
+    each = rows_of_square(kind, treatments)
+    return [each, 2 * each, 3 * each]
 
 
 def randomised_blocks(treatments: Sequence[Hashable], blocks: int, seed: int) -> list[Place]:
@@ -354,6 +433,71 @@ def dose_ladder(
     return [Rung(dose, kind, tub_amounts(dose, water_ml)) for dose, kind in kinds]
 
 
+def ladder_factor(lowest_ml_per_l: Decimal, highest_ml_per_l: Decimal, doses: int) -> Decimal:
+    """Return the factor from each dose to the next that leads from the lowest to the highest in `doses` doses.
+
+    The highest not above the lowest, or fewer than 2 doses, raise ValueError.
+
+    >>> ladder_factor(Decimal("0.1"), Decimal("0.8"), 4)
+    Decimal('2.000000')
+    """
+    if doses < 2:
+        raise ValueError(f"{doses} doses: from a lowest to a highest dose there are at least 2.")
+    if not 0 < lowest_ml_per_l < highest_ml_per_l:
+        raise ValueError("The highest dose has to be above the lowest one, and both above zero.")
+    return Decimal((highest_ml_per_l / lowest_ml_per_l) ** (Decimal(1) / (doses - 1))).quantize(
+        Decimal("0.000001")
+    )
+
+
+def pourable_ladder(rungs: Sequence[Rung], water_ml: Decimal) -> list[Rung]:
+    """Return the ladder with each dose that is counted in drops moved to the nearest whole drop in so much water.
+
+    Doses under one drop and those poured in mL stay as they are, to three figures. Two doses that come to the same number
+    of drops raise ValueError.
+
+    >>> ladder = dose_ladder(Decimal("0.05"), 3, Decimal(1000), factor=Decimal("1.7"))
+    >>> [rung.poured for rung in pourable_ladder(ladder, Decimal(1000))]
+    ['none', '1 drop', '2 drops', '3 drops', '12 drops']
+    """
+    moved = []
+    for rung in rungs:
+        drops = whole_drops(rung.tub)
+        poured_ml = convert_volume(drops, "drop", "mL") if drops else None
+        dose = poured_ml * 1000 / water_ml if poured_ml else _three_figures(rung.ml_per_l)
+        dose = dose.quantize(DOSE_STEP)
+        moved.append(Rung(dose, rung.kind, tub_amounts(dose, water_ml)))
+    for one, next_one in itertools.pairwise(moved):
+        if one.ml_per_l >= next_one.ml_per_l:
+            raise ValueError(
+                f"Two doses come to the same {next_one.poured} in this tub: take fewer doses, or a tub with more water."
+            )
+    return moved
+
+
+def whole_drops(tub: TubAmounts) -> int | None:
+    """Return the drops to count out, 0 where it is less than half of one; None where it is so much that it is measured in mL.
+
+    >>> whole_drops(tub_amounts(Decimal("0.1"), Decimal(9000))), whole_drops(tub_amounts(Decimal(1), Decimal(9000)))
+    (18, None)
+    """
+    return None if tub.ml >= MEASURED_FROM_ML else int(tub.drops.to_integral_value())
+
+
+def stock_for(tub: TubAmounts) -> Stock | None:
+    """Return how to thin an additive of which less than a drop is wanted, in tens, until 1 mL or more is poured; else None.
+
+    >>> stock_for(tub_amounts(Decimal("0.002"), Decimal(9000))).sentence
+    'Thin it: 1 mL made up with water to 100 mL; pour 36 drops of that.'
+    """
+    if tub.ml == 0 or whole_drops(tub) != 0:
+        return None
+    parts = 10
+    while tub.ml * parts < LEAST_STOCK_ML:
+        parts *= 10
+    return Stock(parts, tub_amounts(tub.ml * parts, Decimal(1000)))
+
+
 def draw_portions(portion_ids: Sequence[Hashable], places: Sequence[Place], seed: int) -> dict[int, Hashable]:
     """Return run order -> portion, the portions drawn by lot; portions left over are a random choice too.
 
@@ -536,6 +680,10 @@ def _check_square_plan(treatments: Sequence[Hashable], squares: int, at_least: i
         )
     if squares < 1:
         raise ValueError(f"{squares} squares: a plan needs at least 1.")
+
+
+def _three_figures(number: Decimal) -> Decimal:
+    return Decimal(f"{number:.3g}") if number else number
 
 
 def _zigzag(size: int) -> list[int]:

@@ -89,6 +89,21 @@ def fewest_blocks(compared: int, alpha: float = 0.05) -> int:
     return blocks
 
 
+def fewest_in_one_order(compared: int, alpha: float = 0.05) -> int:
+    """Return the fewest runs of each treatment, all in one order without blocks, in which a clean sweep could be shown at all.
+
+    A treatment takes the first n places and the control the last ones by chance in n! n! ((t-2)n)! of the (tn)! orders, either
+    way round and for each of the k compared.
+
+    >>> fewest_in_one_order(1), fewest_in_one_order(3)
+    (4, 2)
+    """
+    t, runs = compared + 1, 1
+    while 2 * compared / math.comb(t * runs, runs) / math.comb((t - 1) * runs, runs) > alpha:
+        runs += 1
+    return runs
+
+
 def _ranked_rows(values, treatments, blocks) -> list[tuple[list[Hashable], np.ndarray]]:
     rows: dict[Hashable, list[tuple[Hashable, float]]] = {}
     for value, treatment, block in zip(values, treatments, blocks, strict=True):

@@ -59,8 +59,8 @@ def sd_log_from_cv(cv_fraction: float) -> float:
 def power_at(shift: float, critical: float, df: float, sides: int = 2, least_spread: float = 0.0) -> float:
     """Return the chance that |t| (one side: t) passes `critical` when its true centre is `shift` standard errors.
 
-    Below `least_spread` times the true spread the estimated one is not let fall: where a method takes runs that agree too
-    well as scattering by chance all the same, it sees less than Student's t would.
+    Below `least_spread` times the true spread the estimated one is not let fall: where a method claims nothing that chance
+    alone explains, however well the runs agree, it sees less than Student's t would.
 
     The normal tail averaged over the estimated spread; the noncentral t of common libraries gives nan at some points.
     """
@@ -199,7 +199,7 @@ def power_against_control(
     treatments: int,
     alpha: float = 0.05,
     chance_share: float = 0.0,
-    least_spread: float = 0.0,
+    dispersion: float | None = None,
 ) -> float:
     """Return the chance that a trial in complete blocks shows one treatment whose true ratio to the control is given.
 
@@ -216,8 +216,9 @@ def power_against_control(
         Share of the control's variance that is grains falling by chance. It lessens as a treatment keeps more grains, so a
         gain is easier to show than the loss. 1 belongs to the comparison with variance proportional to the mean, `sd_log`
         then being the relative spread of a control run; with 0, 1.5 and 1/1.5 are equally hard to show.
-    least_spread : float
-        As in `power_at`; for colours 1 / sqrt(dispersion), else 0.
+    dispersion : float, 1 or above, or None
+        For colours, how many times the variance of chance alone runs have. `compare_counts` then asks a difference to pass what
+        chance alone would make too, which costs sight. None for gold.
 
     Notes
     -----
@@ -232,7 +233,22 @@ def power_against_control(
     df = (treatments - 1) * (blocks - 1)
     critical = critical_t_balanced(treatments - 1, df, 1 - alpha)
     shift = _log_ratio(ratio) / (sd_log * math.sqrt(_both_runs(ratio, chance_share) / blocks))
+    least_spread = least_spread_of_counts(critical, treatments - 1, dispersion, 1 - alpha)
     return power_at(shift, critical, df, least_spread=least_spread)
+
+
+def least_spread_of_counts(
+    critical: float, compared: int, dispersion: float | None, confidence: float = 0.95
+) -> float:
+    """Return how far below the true spread the one that colours must pass cannot fall; 0 for gold, dispersion None.
+
+    `critical` standard errors as estimated are wanted, and so many as are known exactly for chance alone (infinite df).
+    """
+    if dispersion is None:
+        return 0.0
+    if not dispersion >= 1:
+        raise ValueError(f"dispersion {dispersion}: grains scatter no less than chance, 1 or above.")
+    return critical_t_balanced(compared, math.inf, confidence) / critical / math.sqrt(dispersion)
 
 
 def detectable_ratio(
@@ -242,11 +258,11 @@ def detectable_ratio(
     power: float = 0.8,
     alpha: float = 0.05,
     chance_share: float = 0.0,
-    least_spread: float = 0.0,
+    dispersion: float | None = None,
 ) -> float:
     """Return the smallest true ratio above 1 that a trial in complete blocks shows with this power.
 
-    `treatments` counts the control; `chance_share` and `least_spread` as in `power_against_control`. Infinite where nothing
+    `treatments` counts the control; `chance_share` and `dispersion` as in `power_against_control`. Infinite where nothing
     thinkable would be seen.
 
     >>> round(detectable_ratio(0.3, blocks=5, treatments=4), 2)
@@ -256,6 +272,7 @@ def detectable_ratio(
     _check_plan(sd_log, blocks, treatments)
     df = (treatments - 1) * (blocks - 1)
     critical = critical_t_balanced(treatments - 1, df, 1 - alpha)
+    least_spread = least_spread_of_counts(critical, treatments - 1, dispersion, 1 - alpha)
     return detectable_ratio_for(
         sd_log * math.sqrt(2 / blocks), critical, df, power, chance_share, least_spread
     )
@@ -269,7 +286,10 @@ def detectable_ratio_for(
     chance_share: float = 0.0,
     least_spread: float = 0.0,
 ) -> float:
-    """Return the same for a comparison whose critical t, df and standard error at a ratio of 1 are known."""
+    """Return the same for a comparison whose critical t, df and standard error at a ratio of 1 are known.
+
+    `least_spread` as in `power_at`, for colours that of `least_spread_of_counts`.
+    """
     alike = se_log * _shift_for(power, critical, df, sides=2, least_spread=least_spread)
 
     def short_of(log_ratio: float) -> float:
@@ -292,11 +312,11 @@ def blocks_needed(
     power: float = 0.8,
     alpha: float = 0.05,
     chance_share: float = 0.0,
-    least_spread: float = 0.0,
+    dispersion: float | None = None,
 ) -> int | None:
     """Return the fewest complete blocks with which a true ratio is shown with this power; None past MOST_BLOCKS.
 
-    `treatments` counts the control; `chance_share` and `least_spread` as in `power_against_control`.
+    `treatments` counts the control; `chance_share` and `dispersion` as in `power_against_control`.
 
     >>> blocks_needed(0.3, 1.5, treatments=4)
     13
@@ -306,7 +326,7 @@ def blocks_needed(
     _check_plan(sd_log, 2, treatments)
 
     def enough(blocks: int) -> bool:
-        chance = power_against_control(sd_log, ratio, blocks, treatments, alpha, chance_share, least_spread)
+        chance = power_against_control(sd_log, ratio, blocks, treatments, alpha, chance_share, dispersion)
         return chance >= power
 
     if not enough(MOST_BLOCKS):

@@ -6,8 +6,15 @@ from dataclasses import dataclass
 from typing import Literal
 
 from trials.calc.comparison import ControlComparison, TreatmentComparison
-from trials.calc.permutation import fewest_blocks
-from trials.calc.power import MOST_BLOCKS, blocks_needed, detectable_ratio_for, standard_error_if_alike
+from trials.calc.permutation import fewest_blocks, fewest_in_one_order
+from trials.calc.plan_sight import Plan, Spread, rows_needed, sight
+from trials.calc.power import (
+    MOST_BLOCKS,
+    blocks_needed,
+    detectable_ratio_for,
+    least_spread_of_counts,
+    standard_error_if_alike,
+)
 from trials.calc.simultaneous import critical_t_balanced
 
 Kind = Literal["better", "worse", "equivalent", "not shown"]
@@ -141,12 +148,15 @@ def judge(
     return _by_ratio(comparison, entry, smallest_ratio, name, control, reach)
 
 
-def not_enough(treatment: str, reason: str, smallest_ratio: float, blocks: int) -> Verdict:
+def not_enough(
+    treatment: str, reason: str, smallest_ratio: float, blocks: int, in_one_order: bool = False
+) -> Verdict:
     """Return "not shown" where no comparison could be made at all (one block, no control run): say why and what to do first."""
     more = max(1, FEWEST_RUNS - blocks)
     sentence = (
         f"Without a spread between equal runs it cannot be said what ratio this trial could have seen; "
-        f"{_more(more)} would show the spread, and then how many it takes to see {_stated(smallest_ratio)} times."
+        f"{rows_counted(more, ' more', in_one_order)} would show the spread, and then how many it takes to see "
+        f"{_stated(smallest_ratio)} times."
     )
     return Verdict(
         "not shown", f"{treatment}: not shown.", f"{_sentence(reason)} {sentence}", more_blocks=more
@@ -226,9 +236,9 @@ def _by_ratio(comparison, entry, smallest_ratio, name, control, reach) -> Verdic
 
 def _by_places(comparison, entry, name, control, reach) -> Verdict:
     level = 1 - comparison.confidence
-    won = f"{entry.blocks_higher} of {entry.blocks_compared} blocks"
+    within = "in the one order of all runs" if comparison.in_one_order else "within blocks"
     how = (
-        f"judged by places within blocks at the {100 * level:g} % level, all treatments together; "
+        f"judged by places {within} at the {100 * level:g} % level, all treatments together; "
         f"{comparison.runs_below_scale} of {comparison.runs_used} runs came out below the scale, so no ratio is given."
     )
     numbers = {"detectable_ratio": reach.ratio, "more_blocks": reach.more_blocks}
@@ -236,11 +246,19 @@ def _by_places(comparison, entry, name, control, reach) -> Verdict:
         more, less = _verbs(comparison)
         better = entry.blocks_higher > entry.blocks_lower
         kind, verb = ("better", more) if better else ("worse", less)
-        lost = f"{entry.blocks_lower} of {entry.blocks_compared} blocks"
-        place = f"Higher in {won}" if better else f"Lower in {lost}"
+        place = f"{'Higher' if better else 'Lower'} {_won(comparison, entry, better)}"
         return Verdict(kind, f"{name} {verb} {control}.", f"{place}; {how}", **numbers)
-    explanation = f"Higher than {control} in {won}; {how} {reach.sentence}"
+    if comparison.in_one_order:
+        explanation = f"{how[0].upper()}{how[1:]} {reach.sentence}"
+    else:
+        explanation = f"Higher than {control} {_won(comparison, entry, True)}; {how} {reach.sentence}"
     return Verdict("not shown", f"{name}: not shown.", explanation, **numbers)
+
+
+def _won(comparison: ControlComparison, entry: TreatmentComparison, higher: bool) -> str:
+    if comparison.in_one_order:
+        return "on the whole"
+    return f"in {entry.blocks_higher if higher else entry.blocks_lower} of {entry.blocks_compared} blocks"
 
 
 def _not_shown(name: str, reason: str, reach: _Reach, entry: TreatmentComparison) -> Verdict:
@@ -269,15 +287,20 @@ def _reach(comparison, entry, smallest_ratio) -> _Reach:
     together = max(1, comparison.judged_together)
     level = 1 - comparison.confidence
     if comparison.route == "ranks":
-        return _reach_by_places(comparison, smallest_ratio, together, level)
+        return _reach_by_places(comparison, entry, smallest_ratio, together, level)
     se, df, share = entry.se_log, comparison.df, comparison.chance_share
+    # However well the runs agree, grains scatter no less than chance: that is what the trial had to see through.
+    dispersion = max(1.0, comparison.dispersion or 1.0) if comparison.route == "colours" else None
     if se is not None:
         # What could have been seen must not hang on what was: the standard error moves with the ratio.
         se = standard_error_if_alike(se, entry.ratio, share)
+        if dispersion is not None:
+            se *= math.sqrt(dispersion / comparison.dispersion)
     elif comparison.sd_log and comparison.control_runs:
         se = comparison.sd_log * math.sqrt(1 / max(1, entry.runs) + 1 / comparison.control_runs)
+    have = _have(comparison, entry)
     if se is None or not df:
-        more = max(1, FEWEST_RUNS - comparison.blocks)
+        more = max(1, FEWEST_RUNS - have)
         remedy = (
             "of larger portions"
             if comparison.route == "colours"
@@ -286,73 +309,92 @@ def _reach(comparison, entry, smallest_ratio) -> _Reach:
         return _Reach(
             None,
             more,
-            f"The runs show no spread to reckon with, so it cannot be said what ratio the trial could have seen; {_more(more)} "
-            f"{remedy} would tell how many it takes to see {_stated(smallest_ratio)} times.",
+            f"The runs show no spread to reckon with, so it cannot be said what ratio the trial could have seen; "
+            f"{_more(more, comparison)} {remedy} would tell how many it takes to see {_stated(smallest_ratio)} times.",
         )
     critical = comparison.critical_t or critical_t_balanced(together, df, comparison.confidence)
-    # Colours that agree better than chance are taken as scattering by chance, which costs sight.
-    least = (
-        1 / math.sqrt(comparison.dispersion)
-        if comparison.route == "colours" and comparison.dispersion
-        else 0.0
-    )
+    least = least_spread_of_counts(critical, together, dispersion, comparison.confidence)
     seen = detectable_ratio_for(se, critical, df, POWER, share, least)
-    blocks = comparison.blocks
-    spread = se * math.sqrt(blocks / 2)
-    more = _more_blocks(spread, smallest_ratio, together + 1, blocks, level, seen, share, least)
-    return _worded_reach(seen, more, smallest_ratio)
+    if comparison.in_one_order:
+        spread = se / math.sqrt(1 / max(1, entry.runs) + 1 / comparison.control_runs)
+        more = _more_runs(spread, smallest_ratio, together + 1, have, seen, dispersion)
+    else:
+        spread = se * math.sqrt(have / 2)
+        more = _more_blocks(spread, smallest_ratio, together + 1, have, level, seen, share, dispersion)
+    return _worded_reach(seen, more, smallest_ratio, comparison)
 
 
-def _reach_by_places(comparison, smallest_ratio, together, level) -> _Reach:
-    least = fewest_blocks(together, level)
-    if comparison.blocks < least:
-        more = least - comparison.blocks
+def _reach_by_places(comparison, entry, smallest_ratio, together, level) -> _Reach:
+    one_order, have = comparison.in_one_order, _have(comparison, entry)
+    least = (fewest_in_one_order if one_order else fewest_blocks)(together, level)
+    if have < least:
+        more = least - have
+        where = "before every run of the control" if one_order else "in every block"
         sentence = (
-            f"With {_blocks(comparison.blocks)} not even a treatment that came first in every block could have been shown; "
-            f"that takes {_more(more)} at the least. A finer scale, larger portions or colours would tell more."
+            f"With {_rows(have, comparison)} not even a treatment that came first {where} could have been shown; "
+            f"that takes {_more(more, comparison)} at the least. A finer scale, larger portions or colours would tell more."
         )
         return _Reach(None, more, sentence)
     if comparison.sd_log is None:
+        where = "every run of the control" if one_order else "the control in nearly every block"
         sentence = (
-            f"By places the trial could have seen a treatment that beats the control in nearly every block; too few runs could "
-            f"be weighed to say what ratio that is, or how many blocks would see {_stated(smallest_ratio)} times. "
-            "A finer scale, larger portions or colours would tell."
+            f"By places the trial could have seen a treatment that beats {where}; too few runs could "
+            f"be weighed to say what ratio that is, or how many {'runs' if one_order else 'blocks'} would see "
+            f"{_stated(smallest_ratio)} times. A finer scale, larger portions or colours would tell."
         )
         return _Reach(None, None, sentence)
-    df = max(1, together * (comparison.blocks - 1))
-    critical = critical_t_balanced(together, df, comparison.confidence)
-    seen = detectable_ratio_for(comparison.sd_log * math.sqrt(2 / comparison.blocks), critical, df, POWER)
-    more = _more_blocks(comparison.sd_log, smallest_ratio, together + 1, comparison.blocks, level, seen)
-    found = _worded_reach(seen, more, smallest_ratio)
+    if one_order:
+        seen = sight(Spread(comparison.sd_log), Plan(together + 1, have, in_blocks=False)).gain
+        more = _more_runs(comparison.sd_log, smallest_ratio, together + 1, have, seen)
+    else:
+        df = max(1, together * (have - 1))
+        critical = critical_t_balanced(together, df, comparison.confidence)
+        seen = detectable_ratio_for(comparison.sd_log * math.sqrt(2 / have), critical, df, POWER)
+        more = _more_blocks(comparison.sd_log, smallest_ratio, together + 1, have, level, seen)
+    found = _worded_reach(seen, more, smallest_ratio, comparison)
     return _Reach(
         seen, more, f"{found.sentence} That is at best: it rests on the runs that could be weighed."
     )
 
 
+def _have(comparison: ControlComparison, entry: TreatmentComparison) -> int:
+    """What more of is reckoned from: blocks, or runs of the treatment and of the control where there are no blocks."""
+    return min(entry.runs, comparison.control_runs) if comparison.in_one_order else comparison.blocks
+
+
+def _more_runs(spread, smallest_ratio, treatments, runs, seen, dispersion=None) -> int | None:
+    grains = None if dispersion is None else dispersion / spread**2
+    needed = rows_needed(
+        Spread(spread, grains=grains), Plan(treatments, max(2, runs), in_blocks=False), smallest_ratio
+    )
+    return None if needed is None else max(needed - runs, 1 if seen > smallest_ratio else 0)
+
+
 def _more_blocks(
-    spread, smallest_ratio, treatments, blocks, level, seen, chance_share=0.0, least_spread=0.0
+    spread, smallest_ratio, treatments, blocks, level, seen, chance_share=0.0, dispersion=None
 ) -> int | None:
-    needed = blocks_needed(spread, smallest_ratio, treatments, POWER, level, chance_share, least_spread)
+    needed = blocks_needed(spread, smallest_ratio, treatments, POWER, level, chance_share, dispersion)
     if needed is None:
         return None
     # Runs that failed cost some sight; where the ratio is still out of reach at least one block is missing.
     return max(needed - blocks, 1 if seen > smallest_ratio else 0)
 
 
-def _worded_reach(seen: float, more: int | None, smallest_ratio: float) -> _Reach:
+def _worded_reach(
+    seen: float, more: int | None, smallest_ratio: float, comparison: ControlComparison
+) -> _Reach:
     wanted = _stated(smallest_ratio)
     if seen > LARGEST_RATIO:
         could = "This trial could have seen nothing short of a hundredfold gain"
     else:
         could = f"This trial could have seen {rounded_up(seen)} times as much or more, 8 times in 10"
     if more is None:
-        tail = (
-            f"more than {MOST_BLOCKS} blocks would be needed to see {wanted} times: lessen the spread first."
-        )
+        tail = f"more than {_rows(MOST_BLOCKS, comparison)} would be needed to see {wanted} times: lessen the spread first."
     elif more == 0:
-        tail = f"so {wanted} times was within its sight, and more blocks would narrow the interval."
+        rows = "runs" if comparison.in_one_order else "blocks"
+        tail = f"so {wanted} times was within its sight, and more {rows} would narrow the interval."
     else:
-        tail = f"about {_more(more)} would see {wanted} times."
+        tail = f"about {_more(more, comparison)} would see {wanted} times."
     return _Reach(seen if math.isfinite(seen) else None, more, f"{could}{', ' if more == 0 else '; '}{tail}")
 
 
@@ -375,12 +417,23 @@ def _verbs(comparison: ControlComparison) -> tuple[str, str]:
     return "recovers more than", "recovers less than"
 
 
-def _blocks(number: int) -> str:
-    return "1 block" if number == 1 else f"{number} blocks"
+def _rows(number: int, comparison: ControlComparison) -> str:
+    """So many blocks; so many runs of each treatment where all runs are in one order."""
+    return rows_counted(number, "", comparison.in_one_order)
 
 
-def _more(number: int) -> str:
-    return "1 more block" if number == 1 else f"{number} more blocks"
+def _more(number: int, comparison: ControlComparison) -> str:
+    return rows_counted(number, " more", comparison.in_one_order)
+
+
+def rows_counted(number: int, between: str, in_one_order: bool) -> str:
+    """Write so many (" more") blocks, or runs of each treatment where there are no blocks.
+
+    >>> rows_counted(2, " more", False), rows_counted(1, "", True)
+    ('2 more blocks', '1 run of each treatment')
+    """
+    what, end = ("run", " of each treatment") if in_one_order else ("block", "")
+    return f"{number}{between} {what}{'' if number == 1 else 's'}{end}"
 
 
 def _sentence(text: str) -> str:

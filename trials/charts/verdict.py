@@ -173,10 +173,10 @@ def verdict_chart(
     for row in rows:
         bar = _bar(row, x_of, low, high, y + BAR_DROP)
         dots_y = y + (DOTS_DROP if bar else BAR_DROP)
-        dots = _spread_dots([x_of(value) for value in sorted(row.values)], dots_y)
+        dots = spread_dots([x_of(value) for value in sorted(row.values)], dots_y)
         dots += _gutter_dots(row.below, dots_y)
         note = "" if dots else "no run counts"
-        drawn.append(DrawnRow(_shortened(row.label), round(y + LABEL_DROP, 1), dots, bar, note))
+        drawn.append(DrawnRow(shortened(row.label), round(y + LABEL_DROP, 1), dots, bar, note))
         y = max([dot.y for dot in dots], default=y + BAR_DROP) + DOT_RADIUS + ROW_GAP
     bottom = round(y, 1)
     with_margin = margin_ratio is not None
@@ -275,7 +275,7 @@ def _arrow(x: float, y: float, side: int) -> str:
     return f"{x - side * 6:.1f},{y - 5:.1f} {x:.1f},{y:.1f} {x - side * 6:.1f},{y + 5:.1f}"
 
 
-def _spread_dots(places: Sequence[float], y: float) -> list[Dot]:
+def spread_dots(places: Sequence[float], y: float) -> list[Dot]:
     """Dots at these places, left to right, each put on the first line below on which it touches no other."""
     ends: list[float] = []
     dots = []
@@ -302,5 +302,5 @@ def _gutter_dots(count: int, y: float) -> list[Dot]:
     ]
 
 
-def _shortened(label: str) -> str:
+def shortened(label: str) -> str:
     return label if len(label) <= LONGEST_LABEL else label[: LONGEST_LABEL - 1].rstrip() + "…"

@@ -7,9 +7,14 @@ from django.core.exceptions import ValidationError
 
 from prospecting.calc import units
 from prospecting.forms.base import CountField, GoldMassField, MassField, NumberField, SiteForm, WaterField
+from prospecting.forms.tags import SHEET_CHOICES, label_sheet
 from prospecting.models import Lot, Member
 from trials.actions.planning import DoseOf
+from trials.calc.designs import MOST_ROWS, whole_squares
 from trials.models import Additive, Treatment, Trial
+
+# What a trial judged by place keeps where others keep the smallest gain that matters; nothing reads it.
+UNUSED_RATIO = Decimal("1.25")
 
 
 class LotChoiceField(forms.ModelChoiceField):
@@ -27,7 +32,7 @@ class PlanForm(SiteForm):
     blocks = CountField(
         label="Blocks",
         least=2,
-        most=60,
+        most=MOST_ROWS,
         help_text="Each block holds every treatment once. Three is the least that can say anything; five or more is better.",
     )
     smallest_ratio = NumberField(
@@ -36,10 +41,20 @@ class PlanForm(SiteForm):
         most=Decimal("20"),
         places=2,
         unit_label="times the control",
-        help_text="1.25 means: a quarter more gold. Settle it now, from what would change what you do.",
+        help_text="1.25 means: a quarter more gold. Settle it now, from what would change what you do. Judged by place it has no "
+        "meaning: places have no ratio.",
     )
     water = WaterField(label="Water in the tub")
     soak_min = NumberField(label="Soak", unit_label="min", most=100_000, places=1, required=False)
+    run_min = NumberField(
+        label="One run takes",
+        unit_label="min",
+        least=Decimal("0.1"),
+        most=10_000,
+        places=1,
+        required=False,
+        help_text="From tub to weighed gold, without the soak. Left empty, the plan reckons with 30 min.",
+    )
     scale_step = GoldMassField(
         label="Scale step", required=False, help_text="The smallest step your scale shows: 1 mg, 0.01 g"
     )
@@ -55,6 +70,8 @@ class PlanForm(SiteForm):
     def __init__(self, *args, member: Member, **kwargs) -> None:
         super().__init__(*args, member=member, **kwargs)
         self.fields["mixer"].queryset = Member.objects.filter(is_active=True).exclude(role=Member.Role.GUEST)
+        if self.data.get("outcome") == Trial.Outcome.PLACES:
+            self.fields["smallest_ratio"].required = False
 
     def fields_typed(self) -> dict:
         values = self.cleaned_data
@@ -62,13 +79,14 @@ class PlanForm(SiteForm):
         return {
             "outcome": values["outcome"],
             "blocks_planned": values["blocks"],
-            "smallest_ratio": values["smallest_ratio"],
+            "smallest_ratio": values["smallest_ratio"] or UNUSED_RATIO,
             "portion_mass_g": values["portion"].canonical,
             "portion_typed": values["portion"].typed,
             "portions_from": values["portions_from"],
             "water_ml": values["water"].canonical,
             "water_typed": values["water"].typed,
             "soak_min": values["soak_min"] or Decimal(0),
+            "run_min": values["run_min"],
             "scale_step_mg": step.canonical if step else None,
             "mixer": values["mixer"],
             "note": values["note"],
@@ -82,10 +100,20 @@ class TrialForm(PlanForm):
         help_text="One question: Does rinse A keep more fine gold than plain water?",
     )
     feed_lot = LotChoiceField(label="Lot the portions come from", queryset=Lot.objects.none())
-    field_order = ("question", "feed_lot")
+    design = forms.ChoiceField(
+        label="Order of the runs",
+        choices=Trial.Design,
+        initial=Trial.Design.BLOCKS,
+        help_text="Blocks are the safe choice: day, water, tiredness and light change, and a block takes that out. A square "
+        "is for when the place in the order matters too. Without blocks any drift falls on some treatments by luck.",
+    )
+    field_order = ("question", "feed_lot", "outcome", "portion", "portions_from", "design", "blocks")
 
-    def __init__(self, *args, member: Member, **kwargs) -> None:
+    def __init__(self, *args, member: Member, treatments: int = 0, **kwargs) -> None:
         super().__init__(*args, member=member, **kwargs)
+        blocks = self.fields["blocks"]
+        blocks.label = "Blocks, rows of squares, or runs of each"
+        blocks.help_text = f"{blocks.help_text} {rows_that_fit(treatments)}"
         lots = self.fields["feed_lot"]
         lots.mass_unit = member.mass_unit
         lots.queryset = Lot.objects.in_stock().exclude(
@@ -101,8 +129,47 @@ class TrialForm(PlanForm):
         return {"smallest_ratio": "1.25", "blocks": 5} | ({"feed_lot": lot.pk} if lot else {})
 
     def fields_typed(self) -> dict:
-        own = {name: self.cleaned_data[name] for name in ("question", "feed_lot")}
+        own = {name: self.cleaned_data[name] for name in ("question", "feed_lot", "design")}
         return super().fields_typed() | own
+
+
+def rows_that_fit(treatments: int) -> str:
+    """Which numbers of rows make whole squares of so many treatments, in a sentence."""
+    if treatments < 2:
+        return (
+            "A Latin square takes as many rows as there are treatments, or twice, three times as many; so does a Williams "
+            "square, but of an odd number of treatments twice as many."
+        )
+    told = [
+        f"a {name} square {', '.join(str(rows) for rows in whole_squares(kind, treatments))} and so on"
+        for kind, name in ((Trial.Design.LATIN, "Latin"), (Trial.Design.WILLIAMS, "Williams"))
+    ]
+    return f"With {treatments} treatments the rows fit in {'; '.join(told)}."
+
+
+def read_dose(typed: str, member: Member) -> tuple[str, units.Dose]:
+    """A dose as typed, and read; a bare number is meant in the member's own unit and is kept with that unit.
+
+    ValueError with a sentence where it can't be read, or is too little to record.
+    """
+    if typed.replace(".", "").replace(",", "").isdecimal():
+        typed = f"{typed} {'tsp per gal' if member.dose_unit == Member.DoseUnit.TSP_PER_US_GAL else 'mL/L'}"
+    dose = units.parse_dose(typed)
+    if stored_dose(dose) == 0:
+        raise ValueError("That is too little to record.")
+    return typed, dose
+
+
+def stored_dose(dose: units.Dose) -> Decimal:
+    """As fine as the books keep it, in mL/L."""
+    return dose.ml_per_l.quantize(Decimal("0.000001"))
+
+
+def too_strong(typed: str, ml_per_l: Decimal) -> str | None:
+    """The guard's question about a dose that no tub usually gets."""
+    if ml_per_l <= 50:
+        return None
+    return f"{typed} is {units.format_dose(ml_per_l, 'ml_per_l')}, a very strong dose. Is it right?"
 
 
 class TreatmentForm(SiteForm):
@@ -146,23 +213,14 @@ class TreatmentForm(SiteForm):
         return cleaned
 
     def _read_dose(self, dose_name: str, additive: Additive, typed: str) -> None:
-        if typed.replace(".", "").replace(",", "").isdecimal():
-            # A bare number is meant in the member's own unit; it is kept with that unit.
-            typed = f"{typed} {'tsp per gal' if self.member.dose_unit == Member.DoseUnit.TSP_PER_US_GAL else 'mL/L'}"
         try:
-            dose = units.parse_dose(typed)
+            typed, dose = read_dose(typed, self.member)
         except ValueError as error:
             self.add_error(dose_name, ValidationError(str(error), code="dose"))
             return
         self.fields[dose_name].says = dose.sentence
-        ml_per_l = dose.ml_per_l.quantize(Decimal("0.000001"))
-        if ml_per_l == 0:
-            self.add_error(dose_name, ValidationError("That is too little to record.", code="dose_too_small"))
-            return
-        if ml_per_l > 50:
-            self.ask(
-                f"{typed} is {units.format_dose(ml_per_l, 'ml_per_l')}, a very strong dose. Is it right?"
-            )
+        ml_per_l = stored_dose(dose)
+        self.ask(too_strong(typed, ml_per_l))
         self.doses.append(DoseOf(additive=additive, ml_per_l=ml_per_l, typed=typed))
 
     def fields_typed(self) -> dict:
@@ -180,6 +238,72 @@ class ReasonForm(SiteForm):
     reason = forms.CharField(label="Reason", max_length=200, required=False)
 
 
+class MixingForm(ReasonForm):
+    """Opens the mixing sheet, for tubs with so much water: as planned unless typed."""
+
+    water = WaterField(label="Water in the tubs at hand", required=False)
+
+    def water_or(self, trial: Trial) -> units.Quantity:
+        planned = units.Quantity(trial.water_ml, "mL", trial.water_ml, trial.water_typed)
+        return self.cleaned_data.get("water") or planned
+
+
+class FixForm(SiteForm):
+    """The button that fixes the plan. A plan that `cannot` answer its question asks for a tick and a reason."""
+
+    know = forms.BooleanField(
+        label="I know it can't answer the question",
+        error_messages={"required": "Tick this, or mend the plan first."},
+    )
+    reason = forms.CharField(
+        label="Why it is worth running all the same",
+        max_length=200,
+        help_text="To learn the spread of this lot; to practise. It stands on the trial and beside its verdict.",
+        error_messages={"required": "Say why: whoever reads the verdict will ask."},
+    )
+
+    def __init__(self, *args, cannot: str, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.cannot = cannot
+        if not cannot:
+            del self.fields["know"], self.fields["reason"]
+
+
+class TubLabelsForm(forms.Form):
+    """What paper the tub labels are printed on. Sent by GET."""
+
+    sheet = forms.ChoiceField(
+        label="Paper",
+        choices=[*SHEET_CHOICES[:2]],
+        initial=SHEET_CHOICES[0][1][0][0],
+    )
+    first_label = CountField(
+        label="First free label",
+        least=1,
+        most=500,
+        initial=1,
+        help_text="For a sheet used before: counted row by row from the upper left.",
+    )
+    outlines = forms.BooleanField(label="Print the edges too, to cut plain paper along them", required=False)
+
+    def clean(self) -> dict:
+        data = super().clean()
+        if self.errors:
+            return data
+        self.label_sheet = label_sheet(data["sheet"])
+        labels = len(self.label_sheet.places())
+        if data["first_label"] > labels:
+            self.add_error(
+                "first_label", ValidationError(f"This sheet has {labels} labels.", code="out_of_range")
+            )
+        return data
+
+
+def plain(number: Decimal) -> str:
+    """A number as one would type it: 10, not 10.0."""
+    return f"{number.normalize():f}"
+
+
 def draft_before(trial: Trial) -> dict:
     """A draft's values as initial values of its form."""
     return {
@@ -191,7 +315,9 @@ def draft_before(trial: Trial) -> dict:
         "blocks": trial.blocks_planned,
         "smallest_ratio": trial.smallest_ratio,
         "water": trial.water_typed,
-        "soak_min": trial.soak_min.normalize().__format__("f") if trial.soak_min else "",
+        "design": trial.design,
+        "soak_min": plain(trial.soak_min) if trial.soak_min else "",
+        "run_min": plain(trial.run_min) if trial.run_min else "",
         "scale_step": trial.scale_step_typed,
         "mixer": trial.mixer_id,
         "note": trial.note,

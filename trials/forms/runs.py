@@ -1,24 +1,62 @@
-"""Forms for runs: of a trial, alone, corrected, and their products kept as lots."""
+"""Forms for runs: of a trial, alone, corrected, their tails panned again, and their products kept as lots."""
+
+import datetime
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.dateparse import parse_datetime
 
 from prospecting.actions.material import NewLot
 from prospecting.calc import guard, units
 from prospecting.calc.grade import gold_mg, grade_g_per_t
-from prospecting.forms.base import CountField, DayField, GoldMassField, MassField, NumberField, SiteForm
+from prospecting.calc.weighing import readings_apart, weighed_as_said, weighed_gold_mg
+from prospecting.forms.base import (
+    CountField,
+    DayField,
+    GoldMassField,
+    MassField,
+    NumberField,
+    QuantityField,
+    SiteForm,
+)
+from prospecting.forms.photos import PhotoField
 from prospecting.models import Lot, Member, Photo
-from trials.actions.running import Portion, RunResult
-from trials.models import ColourCount, Run
+from trials.actions.running import Portion, Reading, RunResult, TailsResult
+from trials.models import ColourCount, Run, TailsPan, Treatment, Trial
 
 SIZE_CLASSES = list(ColourCount.SizeClass)
+WEIGHINGS = ("gold", "gold_2", "gold_3")
+# Warmer than a hand stands for long (common practice, no source).
+WARMEST_TUB_C = 45
 
 
-class RunForm(SiteForm):
-    """What one run gave. `portion` is asked for only where it is measured out of the lot at the run."""
+class InstantField(forms.CharField):
+    """A moment as the page's own clock writes it: ISO 8601 with its offset. Cleans to an aware datetime."""
 
-    portion = MassField(label="Portion put through")
-    gold = GoldMassField(label="Gold, dried and weighed", required=False)
+    def __init__(self) -> None:
+        # Kept with the rest of an unsent form: see static/prospecting/keep-draft.js.
+        super().__init__(required=False, max_length=40, widget=forms.HiddenInput(attrs={"data-keep": ""}))
+
+    def clean(self, value: str) -> datetime.datetime | None:
+        text = super().clean(value)
+        if not text:
+            return None
+        try:
+            moment = parse_datetime(text)
+        except ValueError:
+            moment = None
+        if moment is None or moment.tzinfo is None or not 1970 < moment.year < 2200:
+            raise ValidationError("The clock of this page wrote a time that cannot be read.", code="instant")
+        return moment
+
+
+class WeighingForm(SiteForm):
+    """Gold on a scale, and who looked at it when. The scale's unit is understood where none is typed."""
+
+    scale_unit = forms.ChoiceField(
+        label="The scale shows", choices=[("mg", "mg"), ("g", "g"), ("grain", "grains")], required=False
+    )
+    gold = GoldMassField(label="Gold, dried and weighed", required=False, help_text="")
     scale_step = GoldMassField(
         label="Scale step", required=False, help_text="The smallest step your scale shows: 1 mg, 0.01 g"
     )
@@ -27,39 +65,106 @@ class RunForm(SiteForm):
         required=False,
         help_text="Not the same as no gold: it is kept as less than one step.",
     )
+    panned_on = DayField(done=True)
+    panner = forms.ModelChoiceField(label="Panner", queryset=Member.objects.none(), empty_label=None)
+    note = forms.CharField(
+        label="Note", required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2})
+    )
+
+    def __init__(self, *args, member: Member, **kwargs) -> None:
+        super().__init__(*args, member=member, **kwargs)
+        unit = self["scale_unit"].value()
+        for form_field in self.fields.values():
+            if isinstance(form_field, GoldMassField):
+                if unit in dict(self.fields["scale_unit"].choices):
+                    form_field.set_unit(unit)
+                # The unit is chosen once, above; with it in view a keypad of digits is enough.
+                form_field.unit_label = ""
+                form_field.widget.attrs["inputmode"] = "decimal"
+        self.fields["panner"].queryset = Member.objects.filter(is_active=True).exclude(role=Member.Role.GUEST)
+        self.fields["panner"].initial = member.pk
+
+    def step_mg(self):
+        step = self.cleaned_data.get("scale_step")
+        return step.canonical if step else None
+
+
+class RunForm(WeighingForm):
+    """What one run gave. `portion` is asked for only where it is measured out of the lot at the run.
+
+    Of a trial's run the treatment may be guessed, and `judged_by` says what its page asks for first; a test pan has neither.
+    """
+
+    portion = MassField(label="Portion put through")
+    gold_2 = GoldMassField(label="Second weighing", required=False, help_text="")
+    gold_3 = GoldMassField(label="Third weighing", required=False, help_text="")
+    tare = GoldMassField(
+        label="Empty dish",
+        required=False,
+        help_text="Only where the weighings are of dish and gold together.",
+    )
     coarse = CountField(label=ColourCount.SizeClass.COARSE.label, required=False)
     medium = CountField(label=ColourCount.SizeClass.MEDIUM.label, required=False)
     fine = CountField(label=ColourCount.SizeClass.FINE.label, required=False)
     very_fine = CountField(label=ColourCount.SizeClass.VERY_FINE.label, required=False)
     flour = CountField(label=ColourCount.SizeClass.FLOUR.label, required=False)
+    began_at = InstantField()
+    ended_at = InstantField()
     soak_min = NumberField(label="Soak", unit_label="min", most=100_000, places=1, required=False)
     pan_min = NumberField(label="Panning", unit_label="min", most=10_000, places=1, required=False)
-    panned_on = DayField(done=True)
-    panner = forms.ModelChoiceField(label="Panner", queryset=Member.objects.none(), empty_label=None)
     pan = forms.CharField(label="Pan or gear", max_length=80, required=False)
+    water_batch = forms.CharField(
+        label="Water batch", max_length=40, required=False, help_text="Its name or the barrel's number"
+    )
+    water_uses = CountField(
+        label="Used before", most=999, required=False, help_text="How many times; 0 is fresh."
+    )
+    water_temp = QuantityField(
+        label="Water temperature",
+        read=units.parse_temperature,
+        unit="°C",
+        step=units.TENTH,
+        required=False,
+        help_text="Also with its unit: 15 °C, 59 °F",
+    )
+    water_hardness = QuantityField(
+        label="Hardness by strip",
+        read=units.parse_hardness,
+        unit="mg/L",
+        step=units.TENTH,
+        required=False,
+        help_text="As calcium carbonate. Also with its unit: 7 gpg, 6.7 °dH",
+    )
     water = forms.CharField(
-        label="Water", max_length=120, required=False, help_text="Where from, fresh or re-used how often"
+        label="Water from", max_length=120, required=False, help_text="Spring, creek, rain"
+    )
+    light = forms.ChoiceField(label="Light", choices=[("", "Not said"), *Run.Light.choices], required=False)
+    guess_treatment = forms.ModelChoiceField(
+        label="Could you guess the treatment?",
+        queryset=Treatment.objects.none(),
+        empty_label="No",
+        required=False,
     )
     guess = forms.CharField(
-        label="Could you guess the treatment?",
-        max_length=80,
+        label="What gave it away", max_length=80, required=False, help_text="Smell, suds, colour"
+    )
+    photo = PhotoField()
+    fail_kind = forms.ChoiceField(
+        label="Did it go wrong?",
+        choices=[("", "No, it counts"), *Run.FailKind.choices],
         required=False,
-        help_text="By smell, suds or colour. Blank: no.",
+        widget=forms.RadioSelect,
     )
-    photo = forms.FileField(
-        label="Photo",
-        required=False,
-        help_text="Gold and a scale bar in one picture, the code beside it. Position data is removed.",
-        widget=forms.FileInput(attrs={"accept": "image/jpeg,image/png,image/webp", "capture": "environment"}),
-    )
-    note = forms.CharField(
-        label="Note", required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2})
-    )
-    failed = forms.BooleanField(label="This run failed (spilled, mixed up)", required=False)
-    fail_reason = forms.CharField(label="What went wrong", max_length=200, required=False)
+    fail_reason = forms.CharField(label="What happened", max_length=200, required=False)
 
     def __init__(
-        self, *args, member: Member, weighings: list[tuple] = (), portion: Portion | None = None, **kwargs
+        self,
+        *args,
+        member: Member,
+        trial: Trial | None = None,
+        weighings: list[tuple] = (),
+        portion: Portion | None = None,
+        **kwargs,
     ) -> None:
         super().__init__(*args, member=member, **kwargs)
         self.weighings = weighings
@@ -67,31 +172,65 @@ class RunForm(SiteForm):
         self.known_portion = portion
         if portion is not None:
             del self.fields["portion"]
-        self.fields["panner"].queryset = Member.objects.filter(is_active=True).exclude(role=Member.Role.GUEST)
-        self.fields["panner"].initial = member.pk
+        self.judged_by = trial.outcome if trial else ""
+        if trial is None:
+            del self.fields["guess_treatment"], self.fields["guess"]
+        else:
+            self.fields["guess_treatment"].queryset = trial.treatments.all()
+        self.fields["water_temp"].set_unit("°F" if member.mass_unit == Member.MassUnit.LB else "°C")
 
     def colour_fields(self) -> list[forms.BoundField]:
         return [self[size_class.value] for size_class in SIZE_CLASSES]
 
     def clean(self) -> dict:
         cleaned = super().clean()
-        gold, portion = cleaned.get("gold"), self.portion_taken()
-        if gold is not None and portion is not None and not cleaned.get("failed"):
-            step = cleaned.get("scale_step")
-            told = guard.gold_guard(
-                gold.canonical,
-                portion.mass_g,
-                scale_step_mg=step.canonical if step else None,
-                others_mg=[
-                    gold_mg(grade_g_per_t(other_mg, other_g), portion.mass_g)
-                    for other_mg, other_g in self.weighings
-                ],
-                grade_unit=self.member.grade_unit,
-                mass_unit=self.member.mass_unit,
-            )
-            self.fields["gold"].says = told.sentence
-            self.ask(told.ask)
+        self._ask_about_water(cleaned.get("water_temp"))
+        readings = self._readings()
+        if not readings or self.errors.keys() & {*WEIGHINGS, "tare", "scale_step"}:
+            return cleaned
+        if cleaned["gold"] is None:
+            self.add_error("gold", ValidationError("The first weighing goes here.", code="first_missing"))
+            return cleaned
+        try:
+            weighed_mg = self._weighed_mg()
+        except ValueError as error:
+            self.add_error("gold", ValidationError(str(error), code="not_above_dish"))
+            return cleaned
+        if not cleaned.get("fail_kind"):
+            self._ask_about_gold(weighed_mg)
+            self.ask(readings_apart([reading.mg for reading in readings], self.step_mg()))
         return cleaned
+
+    def _readings(self) -> list[Reading]:
+        typed = (self.cleaned_data.get(name) for name in WEIGHINGS)
+        return [Reading(mg=each.canonical, typed=each.typed) for each in typed if each]
+
+    def _weighed_mg(self):
+        tare = self.cleaned_data["tare"]
+        return weighed_gold_mg([reading.mg for reading in self._readings()], tare.canonical if tare else None)
+
+    def _ask_about_gold(self, weighed_mg) -> None:
+        portion = self.portion_taken()
+        if portion is None:
+            return
+        told = guard.gold_guard(
+            weighed_mg,
+            portion.mass_g,
+            scale_step_mg=self.step_mg(),
+            others_mg=[
+                gold_mg(grade_g_per_t(other_mg, other_g), portion.mass_g)
+                for other_mg, other_g in self.weighings
+            ],
+            grade_unit=self.member.grade_unit,
+            mass_unit=self.member.mass_unit,
+        )
+        self.fields["gold"].says = told.sentence
+        self.ask(told.ask)
+
+    def _ask_about_water(self, temperature: units.Quantity | None) -> None:
+        if temperature is not None and temperature.canonical > WARMEST_TUB_C:
+            shown = units.format_temperature(temperature.canonical)
+            self.ask(f"{shown} is hotter than a hand bears. Is the number right, and its unit?")
 
     def portion_taken(self) -> Portion | None:
         if self.known_portion is not None:
@@ -102,37 +241,89 @@ class RunForm(SiteForm):
     def result(self, photo: Photo | None) -> RunResult:
         """The run as the actions take it, with its picture already kept."""
         values = self.cleaned_data
-        gold, step = values["gold"], values["scale_step"]
-        colours = {size.value: values[size.value] for size in SIZE_CLASSES if values[size.value] is not None}
+        readings, tare = self._readings(), values["tare"]
+        weighed_mg = self._weighed_mg() if readings else None
+        temperature, hardness = values["water_temp"], values["water_hardness"]
+        as_typed = (
+            "panned_on",
+            "panner",
+            "below_scale",
+            "began_at",
+            "ended_at",
+            "soak_min",
+            "pan_min",
+            "pan",
+        )
+        as_typed += ("water", "water_batch", "water_uses", "light", "note", "fail_kind", "fail_reason")
         return RunResult(
-            panned_on=values["panned_on"],
-            panner=values["panner"],
-            gold_mg=gold.canonical if gold else None,
-            gold_typed=gold.typed if gold else "",
-            below_scale=values["below_scale"],
-            scale_step_mg=step.canonical if step else None,
-            colours=colours,
-            soak_min=values["soak_min"],
-            pan_min=values["pan_min"],
-            pan=values["pan"],
-            water=values["water"],
+            **{name: values[name] for name in as_typed},
+            gold_mg=weighed_mg,
+            gold_typed=weighed_as_said(
+                weighed_mg, [reading.typed for reading in readings], in_dish=tare is not None
+            )
+            if readings
+            else "",
+            weighings=readings,
+            tare_mg=tare.canonical if tare else None,
+            tare_typed=tare.typed if tare else "",
+            scale_step_mg=self.step_mg(),
+            colours={
+                size.value: values[size.value] for size in SIZE_CLASSES if values[size.value] is not None
+            },
+            water_temp_c=temperature.canonical if temperature else None,
+            water_hardness_mg_per_l=hardness.canonical if hardness else None,
+            guess_treatment=values.get("guess_treatment"),
             guess=values.get("guess", ""),
-            note=values["note"],
             photo=photo,
-            failed=values["failed"],
-            fail_reason=values["fail_reason"],
+            failed=bool(values["fail_kind"]),
         )
 
 
-class PanForm(RunForm):
-    """A run that stands alone: no treatment to guess."""
-
-    def __init__(self, *args, **kwargs) -> None:
-        super().__init__(*args, **kwargs)
-        del self.fields["guess"]
-
-
 class CorrectRunForm(RunForm):
+    reason = forms.CharField(label="Why it is corrected", max_length=200)
+
+
+class TailsForm(WeighingForm):
+    """What a run's tails gave when they were panned once more."""
+
+    colours = CountField(label="Colours in the tails", required=False, help_text="All sizes together")
+
+    def __init__(self, *args, run: Run, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.run = run
+        self.fields["gold"].label = "Gold from the tails, dried and weighed"
+
+    def clean(self) -> dict:
+        cleaned = super().clean()
+        gold = cleaned.get("gold")
+        if gold is None:
+            return cleaned
+        told = guard.gold_guard(
+            gold.canonical,
+            self.run.portion_mass_g,
+            scale_step_mg=self.step_mg(),
+            grade_unit=self.member.grade_unit,
+            mass_unit=self.member.mass_unit,
+        )
+        self.fields["gold"].says = told.sentence
+        self.ask(told.ask)
+        if self.run.gold_mg is not None and gold.canonical > self.run.gold_mg:
+            self.ask(
+                f"{gold.typed} from the tails is more than the run itself gave ({self.run.gold_typed}). Is the number right?"
+            )
+        return cleaned
+
+    def tails(self) -> TailsResult:
+        values, gold = self.cleaned_data, self.cleaned_data["gold"]
+        return TailsResult(
+            **{name: values[name] for name in ("panned_on", "panner", "below_scale", "colours", "note")},
+            gold_mg=gold.canonical if gold else None,
+            gold_typed=gold.typed if gold else "",
+            scale_step_mg=self.step_mg(),
+        )
+
+
+class CorrectTailsForm(TailsForm):
     reason = forms.CharField(label="Why it is corrected", max_length=200)
 
 
@@ -184,19 +375,36 @@ def grade_says(run: Run, member: Member) -> str:
 
 def typed_before(run: Run) -> dict:
     """A run's values as initial values of its correction."""
-    values = {
+    same = ("below_scale", "soak_min", "pan_min", "panned_on", "pan", "water", "water_batch", "water_uses")
+    same += ("light", "guess", "note", "fail_reason")
+    values = {name: getattr(run, name) for name in same} | {
+        # A run logged before its weighings were kept one by one has its one mass.
         "gold": run.gold_typed,
-        "scale_step": "" if run.scale_step_mg is None else units.format_gold_mg(run.scale_step_mg),
-        "below_scale": run.below_scale,
-        "soak_min": run.soak_min,
-        "pan_min": run.pan_min,
-        "panned_on": run.panned_on,
+        "tare": run.tare_typed,
+        "scale_step": units.format_gold_mg(run.scale_step_mg),
+        "water_temp": "" if run.water_temp_c is None else f"{run.water_temp_c} °C",
+        "water_hardness": ""
+        if run.water_hardness_mg_per_l is None
+        else f"{run.water_hardness_mg_per_l} mg/L",
+        "began_at": run.began_at.isoformat() if run.began_at else "",
+        "ended_at": run.ended_at.isoformat() if run.ended_at else "",
         "panner": run.panner_id,
-        "pan": run.pan,
-        "water": run.water,
-        "guess": run.guess,
-        "note": run.note,
-        "failed": run.failed,
-        "fail_reason": run.fail_reason,
+        "guess_treatment": run.guess_treatment_id,
+        "fail_kind": run.fail_kind or (Run.FailKind.OTHER if run.failed else ""),
     }
+    values |= {name: weighing.typed for name, weighing in zip(WEIGHINGS, run.weighings.all(), strict=False)}
     return values | {count.size_class: count.count for count in run.colours.all()}
+
+
+def tails_start(run: Run) -> dict:
+    """What the form of a run's tails starts with: who panned the run, and by which scale."""
+    return {"panner": run.panner_id, "scale_step": units.format_gold_mg(run.scale_step_mg)}
+
+
+def tails_before(tails: TailsPan) -> dict:
+    """Values of re-panned tails as initial values of their correction."""
+    return {name: getattr(tails, name) for name in ("below_scale", "colours", "panned_on", "note")} | {
+        "gold": tails.gold_typed,
+        "scale_step": units.format_gold_mg(tails.scale_step_mg),
+        "panner": tails.panner_id,
+    }

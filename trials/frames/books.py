@@ -4,13 +4,15 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator
 
 from prospecting.calc import mass_balance
+from prospecting.calc.weighing import weighed_gold_mg
 from prospecting.frames.books import Fault
 from prospecting.models import Draw, Step
-from trials.models import PlannedRun, Run, Trial
+from trials.calc.judging import in_steps
+from trials.models import Judging, PlannedRun, Run, Trial, Weighing
 
 
 def faults_of_plans() -> Iterator[Fault]:
-    """Fixed plans in which a treatment is missing from a block, stands there twice, or the control is not one."""
+    """Fixed plans in which a block holds a treatment too seldom or too often, or the control is not one."""
     treatments: dict[int, list[tuple[int, bool]]] = defaultdict(list)
     planned: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
     fixed = Trial.objects.exclude(state=Trial.State.DRAFT)
@@ -29,10 +31,12 @@ def faults_of_plans() -> Iterator[Fault]:
         places = Counter((block, treatment) for block, treatment, _ in planned[trial.pk])
         blocks = {block for block, _ in places}
         wanted = {(block, treatment) for block in blocks for treatment in names}
-        if set(places) != wanted or any(number > 1 for number in places.values()):
-            yield Fault(where, "not every block of its plan holds every treatment once.")
+        each = 1 if trial.in_blocks else trial.blocks_planned
+        if set(places) != wanted or any(number != each for number in places.values()):
+            often = "once" if trial.in_blocks else f"{each} times"
+            yield Fault(where, f"not every block of its plan holds every treatment {often}.")
         orders = sorted(order for *_, order in planned[trial.pk])
-        if orders != list(range(1, len(orders) + 1)) or len(blocks) != trial.blocks_planned:
+        if orders != list(range(1, len(orders) + 1)) or len(blocks) != trial.blocks_drawn:
             yield Fault(where, "its plan does not hold the runs it was fixed with.")
 
 
@@ -57,3 +61,34 @@ def faults_of_runs() -> Iterator[Fault]:
             )
         if run.planned_id and run.planned.portion_id not in (None, run.lot_id):
             yield Fault(where, "it used another portion than the one planned for it.")
+
+
+def faults_of_weighings() -> Iterator[Fault]:
+    """Runs whose gold is not the mean of their weighings less the dish."""
+    readings: dict[int, list] = defaultdict(list)
+    for run_id, reading_mg in Weighing.objects.values_list("run_id", "reading_mg").iterator():
+        readings[run_id].append(reading_mg)
+    # A run logged before its weighings were kept one by one has none, and nothing to add up.
+    runs = Run.objects.filter(weighings__isnull=False).distinct().order_by("pk")
+    for pk, gold_mg, tare_mg in runs.values_list("pk", "gold_mg", "tare_mg").iterator():
+        try:
+            weighed_mg = weighed_gold_mg(readings[pk], tare_mg)
+        except ValueError:
+            yield Fault(f"Run {pk}", "its weighings do not outweigh its dish.")
+            continue
+        if weighed_mg != gold_mg:
+            said = "no gold by weight" if gold_mg is None else f"{gold_mg} mg of gold"
+            yield Fault(f"Run {pk}", f"it names {said}, and its weighings make {weighed_mg} mg.")
+
+
+def faults_of_judgings() -> Iterator[Fault]:
+    """Judgings that hold a pan of another row, or places with a gap, which no form can have sent."""
+    judgings = Judging.objects.order_by("pk").prefetch_related("places__planned")
+    for judging in judgings.iterator(chunk_size=500):
+        where = f"Judging {judging.pk} of block {judging.block_id}"
+        pans = list(judging.places.all())
+        if any(pan.planned.block_id != judging.block_id for pan in pans):
+            yield Fault(where, "it places a pan of another block.")
+        places = {pan.planned_id: pan.place for pan in pans}
+        if in_steps(places) != places:
+            yield Fault(where, "its places have a gap.")

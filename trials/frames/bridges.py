@@ -189,6 +189,8 @@ def across(first: Trial, second: Trial, member: Member) -> Across:
 def _cannot_cross(first: Trial, second: Trial) -> str:
     if first.is_bridge or second.is_bridge:
         return "A bridging trial is the bridge itself: its runs cannot be carried over it as well. Choose other trials."
+    if Trial.Outcome.PLACES in (first.outcome, second.outcome):
+        return "A trial judged by place says which pan shows more, not how much: it has no measure to be carried over."
     if first.outcome != second.outcome:
         return "One is judged by weight, the other by colours: the two have no common measure."
     return ""

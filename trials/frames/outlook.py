@@ -1,31 +1,56 @@
 """What a draft's plan could see, before anyone pans: the honest half of planning."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+from django.urls import reverse
 
 from prospecting.calc import units
 from prospecting.calc.grade import gold_mg, grade_g_per_t, pooled_grade_g_per_t
 from prospecting.calc.mass_balance import PortionsNeed, portions_need
-from prospecting.models import Lot
+from prospecting.models import Lot, Step
+from trials.calc import designs
 from trials.calc.spread import relative_spread, step_hides
+from trials.frames.sampling_plan import Ore, ore_of
 from trials.models import Run, Trial
+
+if TYPE_CHECKING:
+    from trials.calc.plan_sight import Plan, Sight, Spread
+    from trials.calc.working import Working, WorkingRow
 
 # Relative spreads of equal untreated portions to show when the lot's own is not known yet: well-riffled fine gold, usual,
 # coarse gold (common practice, no source).
 USUAL_SPREADS = (0.2, 0.35, 0.6)
 FEWEST_FOR_OWN_SPREAD = 4
+# From tub to weighed gold, where the draft does not say (common practice, no source).
+USUAL_RUN_MIN = 30
+MOST_READ = 240
+# As the form of a draft allows.
+LARGEST_GAIN = 20
+SEEN, THEORY, USUAL = "seen", "theory", "usual"
 
 
 @dataclass(frozen=True)
 class OutlookRow:
-    """At this relative spread of untreated portions, the smallest gain the plan shows, and the blocks the wished one needs.
+    """One outcome at one spread of equal untreated portions: the smallest gain the plan shows, and what the wished one takes.
 
-    `width_blocks`, of a bridge: the blocks for an interval that reaches no farther than the wished ratio to either side.
+    `seen` runs of this lot gave the spread, 0 where it is theory or a usual one; `needs` says blocks or rows, runs, mass and
+    hours, `beyond` why the lot can't give them. `width_blocks`, of a bridge: the blocks for an interval that reaches no
+    farther than the wished ratio to either side.
     """
 
-    spread: float
+    outcome: str
+    is_planned: bool
+    spread: float | None
     seen: int
+    told: str
     ratio: str
     blocks: str
+    needs: str = ""
+    beyond: str = ""
     width_blocks: str = ""
 
 
@@ -41,31 +66,726 @@ class FeedNeed:
 
 
 @dataclass(frozen=True)
+class Help:
+    """One change that would let the plan see more, with its figures; `answers` where it alone is enough."""
+
+    said: str
+    answers: bool
+    url: str
+    act: str
+
+
+@dataclass(frozen=True)
 class Outlook:
+    """`answer` is "can", "cannot", "perhaps" or "unknown", and blank for a bridge; `sentence` says it."""
+
     runs: int
     feeds: list[FeedNeed]
     rows: list[OutlookRow]
+    missing: list[str]
+    answer: str
+    sentence: str
+    basis: str
+    helps: list[Help]
+    hours: str
+    misfit: str
     coarse_scale: str
-    working: str
+    fine_scale: str
+    working: "Working"
+
+    @property
+    def cannot(self) -> str:
+        """What is said against a plan that can't answer its question; blank where it may."""
+        return self.sentence if self.answer == "cannot" else ""
 
 
-def plan_outlook(trial: Trial, treatments: int) -> Outlook | None:
+@dataclass(frozen=True)
+class _Basis:
+    """Where spreads of one outcome come from, in words; the least first. `planning` is the one to reckon changes with."""
+
+    kind: str
+    spreads: "tuple[Spread, ...]"
+    planning: "Spread"
+    told: str
+    runs: int = 0
+    # How far the true spread may lie above the one seen, by 95 % limits of so few runs.
+    at_most: "Spread | None" = None
+
+
+def plan_outlook(trial: Trial, treatments: int, mass_unit: str = "lb") -> Outlook | None:
     """What `treatments` treatments in the draft's blocks could show; None before there are two treatments."""
     if treatments < 2 or trial.blocks_planned < 2:
         return None
-    runs = trial.runs_of(treatments)
-    return Outlook(
-        runs=runs,
-        feeds=[_feed_need(trial, lot, trial.runs_on_each(runs)) for lot in trial.feeds],
-        rows=[_row(trial, treatments, spread, seen) for spread, seen in spreads_of(trial.feed_lot)],
-        coarse_scale=_coarse_scale(trial),
-        working=(
-            "ln(expected gold) = treatment + block, the variance of a run growing with its gold as a sum of grains does; a "
-            "treatment is compared with the control at a level of 5 % over all treatments together (Dunnett), two-sided; the "
-            "gain is the one shown with a chance of 80 %. The spread is that of untreated portions over their mean, an "
-            "assumption unless it is marked as seen in this lot."
-        ),
-    )
+    return _Outlook(trial, treatments, mass_unit).found()
+
+
+def spreads_of(lot: Lot) -> list[tuple[float, int]]:
+    """The lot's own spread of untreated portions, with how many were weighed if enough were; else the usual ones and 0."""
+    own = _own_spread(Run.objects.standing().untreated().of_feed(lot).weighings())
+    return [own] if own else [(spread, 0) for spread in USUAL_SPREADS]
+
+
+def _own_spread(weighings: Sequence[tuple]) -> tuple[float, int] | None:
+    grades = [float(grade_g_per_t(gold, portion_g)) for gold, portion_g in weighings]
+    if len(grades) < FEWEST_FOR_OWN_SPREAD:
+        return None
+    own = relative_spread(grades)
+    return (own, len(grades)) if own > 0 else None
+
+
+def width_blocks(spread: float, factor: float) -> str:
+    """The blocks of a bridge whose interval reaches no farther than `factor` times to either side."""
+    from trials.calc.bridge import MOST_BLOCKS, blocks_for_width
+
+    return str(blocks_for_width(spread, factor) or f"more than {MOST_BLOCKS}")
+
+
+@dataclass
+class _Outlook:
+    """The draft, its lot's past, and what the plan sees of each outcome."""
+
+    trial: Trial
+    treatments: int
+    mass_unit: str
+    runs: list[Run] = field(init=False)
+
+    def __post_init__(self) -> None:
+        untreated = Run.objects.standing().untreated().of_feed(self.trial.feed_lot)
+        self.runs = list(untreated.prefetch_related("colours")[:MOST_READ])
+
+    def found(self) -> Outlook:
+        answer, sentence = self._answer()
+        return Outlook(
+            runs=self.plan.runs,
+            feeds=[
+                _feed_need(self.trial, lot, self.trial.runs_on_each(self.plan.runs))
+                for lot in self.trial.feeds
+            ],
+            rows=self._rows(),
+            missing=self._missing(),
+            answer=answer,
+            sentence=sentence,
+            basis=self._basis_told(),
+            helps=self._helps() if answer in ("cannot", "perhaps", "unknown") else [],
+            hours=self._hours_told(),
+            misfit=self._misfit(),
+            coarse_scale=self._scale(coarse=True),
+            fine_scale=self._scale(coarse=False),
+            working=self._working(),
+        )
+
+    @cached_property
+    def plan(self) -> "Plan":
+        from trials.calc.plan_sight import Plan
+
+        return Plan(self.treatments, self.trial.blocks_planned, self.trial.in_blocks)
+
+    @property
+    def ratio(self) -> float:
+        return float(self.trial.smallest_ratio)
+
+    @property
+    def rows_word(self) -> str:
+        """What so many of are planned."""
+        if not self.trial.in_blocks:
+            return "runs of each"
+        return "rows" if self.trial.is_square else "blocks"
+
+    @cached_property
+    def each(self) -> int:
+        """How many rows go together."""
+        return designs.rows_of_square(self.trial.design, self.treatments)
+
+    # What is known of the lot
+
+    @cached_property
+    def weighed(self) -> list[Run]:
+        return [run for run in self.runs if run.gold_mg is not None]
+
+    @cached_property
+    def counted(self) -> list[Run]:
+        return [run for run in self.runs if run.colours_total is not None]
+
+    @cached_property
+    def ore(self) -> Ore:
+        return ore_of(self.trial.feed_lot)
+
+    @cached_property
+    def stage(self):
+        """One portion taken from the lot, no finer than its gold: gold flattens in a crusher and stays whole."""
+        from prospecting.calc.sampling import Stage
+
+        lot_g = float(max(self.trial.feed_lot.on_hand_g, self.trial.portion_mass_g))
+        return Stage(max(self.ore.top_um, self.ore.gold_um), float(self.trial.portion_mass_g), lot_g)
+
+    @cached_property
+    def by_weight(self) -> _Basis:
+        return self._seen_weights() or self._theory_of_weights() or self._usual_weights()
+
+    def _seen_weights(self) -> _Basis | None:
+        from trials.calc.chance import FEW_RUNS, colours_per_run, percent, spread_of_masses
+        from trials.calc.plan_sight import Spread, portions_compared
+
+        own = _own_spread([(run.gold_mg, run.portion_mass_g) for run in self.weighed])
+        if own is None:
+            return None
+        both = [run for run in self.weighed if run.colours_total is not None]
+        colours = colours_per_run([{c.size_class: c.count for c in run.colours.all()} for run in both])
+        grades = [float(grade_g_per_t(run.gold_mg, run.portion_mass_g)) for run in self.weighed]
+        seen = spread_of_masses(grades)
+        masses = [run.portion_mass_g for run in self.weighed]
+        share = 1.0
+        if colours:
+            share = (
+                spread_of_masses([float(run.gold_mg) for run in both], colours=colours).share_by_chance or 1.0
+            )
+        times = portions_compared(self.trial.portion_mass_g, masses)
+        spread = Spread(seen.cv_seen, share).in_portions(times)
+        told = f"seen in this lot, {seen.runs} runs"
+        few = seen.runs < FEW_RUNS
+        if few:
+            told += f"; so few that it may be {percent(seen.seen_lower)} to {percent(seen.seen_upper)}"
+        at_most = Spread(seen.seen_upper, share).in_portions(times) if few else None
+        return _Basis(SEEN, (spread,), spread, told, seen.runs, at_most)
+
+    def _theory_of_weights(self) -> _Basis | None:
+        from prospecting.calc import sampling
+        from trials.calc.plan_sight import Spread
+
+        if not self.ore.is_whole:
+            return None
+        errors = sampling.fundamental_errors(
+            grade_g_per_t=self.ore.grade_g_per_t, liberation_um=self.ore.gold_um, stage=self.stage
+        )
+        spreads = sorted(error.relative_sd for error in errors)
+        if not spreads[0] > 0:
+            return None
+        found = tuple(Spread(spread) for spread in spreads)
+        return _Basis(THEORY, found, found[-1], "by sampling theory; panning and weighing come on top")
+
+    def _usual_weights(self) -> _Basis:
+        from trials.calc.plan_sight import Spread
+
+        spreads = tuple(Spread(spread) for spread in USUAL_SPREADS)
+        return _Basis(USUAL, spreads, spreads[1], "assumed: nothing is known of this lot")
+
+    @cached_property
+    def by_colours(self) -> _Basis | None:
+        from prospecting.calc import sampling
+        from trials.calc.plan_sight import Spread, spread_of_colours
+
+        if any(run.colours_total for run in self.counted):
+            spread = spread_of_colours(
+                [run.colours_total for run in self.counted],
+                [run.portion_mass_g for run in self.counted],
+                self.trial.portion_mass_g,
+            )
+            many = len(self.counted)
+            told = f"counted in {_runs(many)} of this lot"
+            if many < FEWEST_FOR_OWN_SPREAD:
+                return _Basis(THEORY, (spread,), spread, f"{told}; taken as scattering by chance alone", many)
+            return _Basis(SEEN, (spread,), spread, told, many)
+        if self.ore.grade_g_per_t is None or self.ore.gold_um is None:
+            return None
+        grains = sampling.expected_grains(
+            self.ore.grade_g_per_t, float(self.trial.portion_mass_g), sampling.grain_mass_mg(self.ore.gold_um)
+        )
+        if not grains > 0:
+            return None
+        spread = Spread(sampling.counting_spread(grains), grains=grains)
+        return _Basis(THEORY, (spread,), spread, "by grade and size of the gold, if every grain is found")
+
+    def basis_of(self, outcome: str) -> _Basis | None:
+        return self.by_colours if outcome == Trial.Outcome.COLOURS else self.by_weight
+
+    @cached_property
+    def by_places(self):
+        from trials.calc.place_power import place_outlook
+
+        return place_outlook(self.treatments, self.trial.blocks_planned)
+
+    # The answer
+
+    def _answer(self) -> tuple[str, str]:
+        if self.trial.is_bridge:
+            return "", ""
+        if self.trial.outcome == Trial.Outcome.PLACES:
+            return self._answer_by_places()
+        basis = self.basis_of(self.trial.outcome)
+        if basis is None:
+            return "unknown", (
+                "Whether this plan can answer your question nobody can say yet: no colours of this lot were counted, and its "
+                "grade and the size of its gold are not known."
+            )
+        asked = f"{self.ratio:g} times"
+        best, worst = self._sight(basis.spreads[0]).gain, self._sight(basis.spreads[-1]).gain
+        if best > self.ratio:
+            return "cannot", (
+                f"This plan can't answer your question: at best it would show {_gain(best)}; you asked for {asked}."
+            )
+        if worst > self.ratio:
+            return "perhaps", (
+                f"This plan can answer your question only if equal portions differ by no more than {self._widest()}; at "
+                f"{_percent(basis.spreads[-1].cv)} it would show {_gain(worst)}, and you asked for {asked}."
+            )
+        if basis.at_most and self._sight(basis.at_most).gain > self.ratio:
+            return "perhaps", (
+                f"Going by {_runs(basis.runs)} this plan can answer your question, but so few say little of the spread: were it "
+                f"{_percent(basis.at_most.cv)}, the plan would show {_gain(self._sight(basis.at_most).gain)}; you asked for "
+                f"{asked}."
+            )
+        if basis.kind == THEORY:
+            return "perhaps", (
+                f"As far as chance in sampling goes, this plan can answer your question, a gain of {asked}; what hands and "
+                "panning add to the spread nobody has seen yet."
+            )
+        return (
+            "can",
+            f"This plan can answer your question: it shows a gain of {asked} at least 8 times in 10.",
+        )
+
+    def _answer_by_places(self) -> tuple[str, str]:
+        from trials.calc.place_power import in_hundred
+
+        surest, could_see = self.by_places.sentences
+        if self.by_places.seen is None:
+            return "cannot", f"This plan can't answer your question. {could_see}"
+        return "perhaps", (
+            "Judged by place this plan can say which pan shows more gold, but never how much more: it shows a treatment that "
+            f"beats the control in {in_hundred(self.by_places.seen)}."
+        )
+
+    def _widest(self) -> str:
+        from trials.calc.plan_sight import widest_spread
+
+        return _percent(widest_spread(self.plan, self.ratio))
+
+    def _sight(self, spread: "Spread", plan: "Plan | None" = None) -> "Sight":
+        from trials.calc.plan_sight import sight
+
+        return sight(spread, plan or self.plan)
+
+    def _basis_told(self) -> str:
+        """What stands behind the answer, in a sentence."""
+        basis = self.basis_of(self.trial.outcome)
+        if self.trial.outcome == Trial.Outcome.PLACES or basis is None:
+            return ""
+        if basis.kind == USUAL:
+            return (
+                "How far equal portions of this lot differ nobody has seen yet, so three usual spreads stand in: 20 % for "
+                "well-split fine gold, 35 % as is common, 60 % for coarse gold."
+            )
+        if basis.kind == THEORY and self.trial.outcome == Trial.Outcome.GOLD_MASS:
+            return (
+                "No four untreated portions of this lot were weighed yet; the spread is what sampling theory gives at the "
+                "least from grade, top size and size of the gold."
+            )
+        return f"Equal portions differ by {_percent(basis.planning.cv)}: {basis.told}."
+
+    # The table
+
+    def _rows(self) -> list[OutlookRow]:
+        rows = [
+            self._row(Trial.Outcome.GOLD_MASS, self.by_weight, spread) for spread in self.by_weight.spreads
+        ]
+        if self.by_colours:
+            rows.append(self._row(Trial.Outcome.COLOURS, self.by_colours, self.by_colours.planning))
+        if self.trial.in_blocks and not self.trial.is_bridge:
+            rows.append(self._row_of_places())
+        return rows
+
+    def _row(self, outcome: str, basis: _Basis, spread: "Spread") -> OutlookRow:
+        from trials.calc.plan_sight import rows_needed
+        from trials.calc.power import MOST_BLOCKS as most
+
+        needed = rows_needed(spread, self.plan, self.ratio, self.each)
+        needs, beyond = self._takes(replace(self.plan, rows=needed)) if needed else ("", "")
+        return OutlookRow(
+            outcome=Trial.Outcome(outcome).label,
+            is_planned=self.trial.outcome == outcome,
+            spread=spread.cv,
+            seen=basis.runs,
+            told=basis.told
+            if spread.grains is None
+            else f"about {_count(spread.grains)} a portion, {basis.told}",
+            ratio=_times(self._sight(spread).gain),
+            blocks=str(needed) if needed else f"more than {most}",
+            needs=needs,
+            beyond=beyond,
+            width_blocks=width_blocks(spread.cv, self.ratio) if self.trial.is_bridge else "",
+        )
+
+    def _row_of_places(self) -> OutlookRow:
+        from trials.calc.place_power import MOST_BLOCKS as most
+        from trials.calc.place_power import in_hundred
+
+        found = self.by_places
+        needs, beyond = (
+            self._takes(replace(self.plan, rows=found.worthwhile)) if found.worthwhile else ("", "")
+        )
+        return OutlookRow(
+            outcome=Trial.Outcome.PLACES.label,
+            is_planned=self.trial.outcome == Trial.Outcome.PLACES,
+            spread=None,
+            seen=0,
+            told="no ratio: only which pan shows more",
+            ratio=f"beats the control in {in_hundred(found.seen)}" if found.seen else "nothing yet",
+            blocks=f"{found.worthwhile or f'more than {most}'} for 3 wins in 4",
+            needs=needs,
+            beyond=beyond,
+        )
+
+    def _takes(self, plan: "Plan") -> tuple[str, str]:
+        """Runs, mass and hours of a plan; and why the lot can't give them."""
+        lot = self.trial.feed_lot
+        need = portions_need(lot.on_hand_g, self.trial.runs_on_each(plan.runs), self.trial.portion_mass_g)
+        beyond = f"{lot.code} holds only {self._mass(lot.on_hand_g)}." if need.short_g else ""
+        return f"{_runs(plan.runs)}, {self._mass(need.needed_g)}, {self._hours(plan)}", beyond
+
+    def _missing(self) -> list[str]:
+        """Outcomes that nothing can be said of yet, and why."""
+        if self.by_colours:
+            return []
+        return [
+            "Colours: how many a portion shows nobody can say, since none of this lot were counted and its grade and the size of "
+            "its gold are not both known."
+        ]
+
+    # What would help
+
+    def _helps(self) -> list[Help]:
+        if self.trial.outcome == Trial.Outcome.PLACES:
+            return [*self._help_by_blocks_of_places(), *self._help_by_ratios()]
+        basis = self.basis_of(self.trial.outcome)
+        first = self._help_by_panning_first(basis)
+        if basis is None:
+            return first + self._help_by_other_outcomes(None)
+        before = self._sight(basis.planning).gain
+        if before <= self.ratio:
+            return first
+        found = [
+            *self._help_by_rows(basis.planning, before),
+            *self._help_by_portions(basis.planning, before),
+            *self._help_by_crushing(basis, before),
+            *self._help_by_other_outcomes(before),
+            *self._help_by_fewer(basis.planning, before),
+        ]
+        found.sort(key=lambda help: not help.answers)
+        return first + found + self._help_by_asking_less(before)
+
+    def _help(self, said: str, gain: float, url: str, act: str) -> Help:
+        answers = gain <= self.ratio
+        end = (
+            f"that shows {self.ratio:g} times."
+            if answers
+            else f"that shows {_gain(gain)}: a step, not enough."
+        )
+        return Help(f"{said}: {end}", answers, url, act)
+
+    @property
+    def _edit(self) -> tuple[str, str]:
+        return reverse("trial-edit", args=[self.trial.pk]), "Change the draft"
+
+    def _help_by_panning_first(self, basis: _Basis | None) -> list[Help]:
+        if basis is not None and basis.kind == SEEN:
+            return []
+        lot = self.trial.feed_lot
+        return [
+            Help(
+                f"Pan {FEWEST_FOR_OWN_SPREAD} untreated portions of {lot.code} first, weigh them and count their colours: then "
+                "this page reckons with the lot's own spread.",
+                False,
+                reverse("run-add", args=[lot.code]),
+                "Pan a portion",
+            )
+        ]
+
+    def _help_by_rows(self, spread: "Spread", before: float) -> list[Help]:
+        from trials.calc.plan_sight import rows_allowed, rows_needed, worth_naming
+
+        lot = self.trial.feed_lot
+        allowed = rows_allowed(lot.on_hand_g, self.trial.portion_mass_g, self.treatments, self.each)
+        needed = rows_needed(spread, self.plan, self.ratio, self.each)
+        rows = needed if needed and needed <= allowed else allowed
+        if rows <= self.trial.blocks_planned:
+            return []
+        plan = replace(self.plan, rows=rows)
+        gain = self._sight(spread, plan).gain
+        if not worth_naming(before, gain):
+            return []
+        takes, _ = self._takes(plan)
+        all_of = "" if rows == needed else f", all that {lot.code} or one plan gives"
+        return [
+            self._help(
+                f"{rows} {self.rows_word} instead of {self.plan.rows}{all_of} ({takes})", gain, *self._edit
+            )
+        ]
+
+    def _help_by_portions(self, spread: "Spread", before: float) -> list[Help]:
+        from trials.calc.plan_sight import (
+            largest_portion_g,
+            portion_for,
+            portions_compared,
+            rounded_up_mass,
+            worth_naming,
+        )
+
+        planned_g = self.trial.portion_mass_g
+        most_g = largest_portion_g(self.trial.feed_lot.on_hand_g, self.plan)
+        wanted_g = portion_for(spread, self.plan, self.ratio, planned_g)
+        portion_g = rounded_up_mass(wanted_g, self.mass_unit) if wanted_g else most_g
+        portion_g = min(portion_g, most_g)
+        if portion_g <= planned_g:
+            return []
+        gain = self._sight(spread.in_portions(portions_compared(portion_g, [planned_g]))).gain
+        if not worth_naming(before, gain):
+            return []
+        need = portions_need(self.trial.feed_lot.on_hand_g, self.plan.runs, portion_g)
+        taken = (
+            "the spread taken as grains falling by chance"
+            if spread.by_chance == 1
+            else f"{_percent(spread.by_chance)} of the variance being chance"
+        )
+        said = (
+            f"Portions of {self._mass(portion_g)} instead of {self.trial.portion_typed} ({self._mass(need.needed_g)} in all; "
+            f"{taken})"
+        )
+        return [self._help(said, gain, *self._edit)]
+
+    def _help_by_crushing(self, basis: _Basis, before: float) -> list[Help]:
+        """The coarsest sieve that is enough, else the one at the size of the gold."""
+        from prospecting.calc import sampling
+        from trials.calc.plan_sight import crushed_finer, worth_naming
+
+        lot = self.trial.feed_lot
+        if self.trial.outcome != Trial.Outcome.GOLD_MASS or not self.ore.is_whole:
+            return []
+        ore = {"grade_g_per_t": self.ore.grade_g_per_t, "liberation_um": self.ore.gold_um}
+        tyler = lot.made_by.mesh_series == Step.MeshSeries.TYLER
+        openings = units.TYLER_UM if tyler else units.ASTM_E11_UM
+        best = None
+        for number, opening_um in sampling.finer_sieves(openings, self.ore.top_um, len(openings)):
+            finer = replace(self.stage, top_size_um=max(opening_um, self.ore.gold_um))
+            spread = crushed_finer(basis.planning, ore, self.stage, finer)
+            gain = self._sight(spread).gain
+            if best is None or gain < best[1]:
+                best = (f"{number} mesh", gain, spread)
+            if gain <= self.ratio or opening_um <= self.ore.gold_um:
+                break
+        if best is None or not worth_naming(before, best[1]):
+            return []
+        said = f"The lot crushed to pass {best[0]}, so that portions differ by {_percent(best[2].cv)} (sampling theory)"
+        return [self._help(said, best[1], reverse("lot-crush", args=[lot.code]), f"Crush {lot.code}")]
+
+    def _help_by_other_outcomes(self, before: float | None) -> list[Help]:
+        """Judged by what is not planned, where that is known well enough to reckon with."""
+        from trials.calc.plan_sight import worth_naming
+
+        found = []
+        for outcome, said in (
+            (Trial.Outcome.COLOURS, "Judged by colours"),
+            (Trial.Outcome.GOLD_MASS, "Judged by the weight of the gold"),
+        ):
+            basis = self.basis_of(outcome)
+            if outcome == self.trial.outcome or basis is None or basis.kind == USUAL:
+                continue
+            gain = self._sight(basis.planning).gain
+            if before is None or worth_naming(before, gain):
+                many = basis.planning.grains
+                of = f", about {_count(many)} a portion" if many else ""
+                found.append(self._help(f"{said}{of} ({basis.told})", gain, *self._edit))
+        return found
+
+    def _help_by_fewer(self, spread: "Spread", before: float) -> list[Help]:
+        """As many runs shared among fewer treatments, the most that are enough; else one treatment and all that the lot gives."""
+        from trials.calc.plan_sight import rows_allowed, worth_naming
+
+        if self.treatments == 2 or self.trial.is_square:
+            return []
+        for treatments in range(self.treatments - 1, 1, -1):
+            plan = self.plan.with_treatments(treatments)
+            gain = self._sight(spread, plan).gain
+            if gain <= self.ratio:
+                break
+        lot = self.trial.feed_lot
+        shared = "no more runs than planned"
+        if gain > self.ratio:
+            rows = rows_allowed(lot.on_hand_g, self.trial.portion_mass_g, treatments)
+            if rows > plan.rows:
+                plan = replace(plan, rows=rows)
+                gain = self._sight(spread, plan).gain
+                shared = f"all that {lot.code} or one plan gives"
+        if not worth_naming(before, gain):
+            return []
+        others = "one treatment" if treatments == 2 else f"{treatments - 1} treatments"
+        takes, _ = self._takes(plan)
+        said = f"Only the control and {others}, in {plan.rows} {self.rows_word}, {shared} ({takes})"
+        return [self._help(said, gain, f"{self.trial.get_absolute_url()}#treatments", "See the treatments")]
+
+    def _help_by_asking_less(self, before: float) -> list[Help]:
+        from trials.calc.verdict import rounded_up
+
+        if before > LARGEST_GAIN:
+            return []
+        asked = rounded_up(before, 3)
+        return [
+            Help(
+                f"Ask for less: whether a treatment gives {asked} times as much or more is a question that this plan answers.",
+                True,
+                *self._edit,
+            )
+        ]
+
+    def _help_by_ratios(self) -> list[Help]:
+        """What places can't say: how much more, by an outcome that is known well enough to reckon with."""
+        known = [
+            (outcome, self.basis_of(outcome)) for outcome in (Trial.Outcome.COLOURS, Trial.Outcome.GOLD_MASS)
+        ]
+        return [
+            Help(
+                f"{Trial.Outcome(outcome).label} would also say how much more: in as many blocks it shows "
+                f"{_gain(self._sight(basis.planning).gain)} ({basis.told}).",
+                False,
+                *self._edit,
+            )
+            for outcome, basis in known
+            if basis is not None and basis.kind != USUAL
+        ]
+
+    def _help_by_blocks_of_places(self) -> list[Help]:
+        rows = self.by_places.always_first
+        if self.by_places.seen is not None or not rows:
+            return []
+        takes, _ = self._takes(replace(self.plan, rows=rows))
+        said = f"{rows} blocks instead of {self.plan.rows} ({takes}): a treatment that comes first in every block is then shown."
+        return [Help(said, True, *self._edit)]
+
+    # Time, scale, squares
+
+    @property
+    def run_min(self) -> float:
+        return float(self.trial.run_min or USUAL_RUN_MIN)
+
+    def _hours(self, plan: "Plan") -> str:
+        from trials.calc.plan_sight import plan_hours
+
+        return f"{_hours_text(plan_hours(plan, self.run_min, 0).panning)} of panning"
+
+    def _hours_told(self) -> str:
+        from trials.calc.plan_sight import plan_hours
+
+        hours = plan_hours(self.plan, self.run_min, float(self.trial.soak_min))
+        assumed = "" if self.trial.run_min else ", an assumption: the draft does not say"
+        told = f"About {_hours_text(hours.panning)} of panning, {self.run_min:g} min a run{assumed}."
+        if not self.trial.soak_min or not self.trial.in_blocks:
+            return told
+        return (
+            f"{told} Soaking adds {_hours_text(hours.soaking_together)} where a block's tubs soak side by side, "
+            f"{_hours_text(hours.soaking_apart)} one after the other."
+        )
+
+    def _misfit(self) -> str:
+        """Why no square can be drawn, blank where one can."""
+        try:
+            designs.draw_plan(self.trial.design, range(self.treatments), self.trial.blocks_planned, seed=0)
+        except ValueError as error:
+            return str(error)
+        return ""
+
+    def _scale(self, *, coarse: bool) -> str:
+        """Whether the planned scale shows what a portion gives: the warning where it is too coarse, else the good news."""
+        if self.trial.outcome != Trial.Outcome.GOLD_MASS:
+            return ""
+        step_mg = self.trial.scale_step_mg
+        if not step_mg:
+            return (
+                ""
+                if coarse
+                else "The draft does not name the scale's step, so it can't be said whether it is fine enough."
+            )
+        expected_mg = self._expected_mg()
+        if expected_mg is None:
+            return (
+                ""
+                if coarse
+                else "What a portion gives is not known yet, so neither is whether the scale is fine enough."
+            )
+        hides = step_hides(float(step_mg), float(expected_mg))
+        if hides != coarse:
+            return ""
+        expected, step = units.format_gold_mg(expected_mg), units.format_gold_mg(step_mg)
+        if not hides:
+            return (
+                f"The scale is fine enough: steps of {step}, and an untreated portion gives about {expected}."
+            )
+        return (
+            f"An untreated portion of this lot gives about {expected}, and the scale shows steps of {step}: some runs will come "
+            "out below it, and the trial will see less than the figures here say. Weigh finer, take larger portions, or count "
+            "colours."
+        )
+
+    def _expected_mg(self) -> Decimal | None:
+        if self.weighed:
+            golds_mg, portions_g = zip(
+                *((run.gold_mg, run.portion_mass_g) for run in self.weighed), strict=True
+            )
+            return gold_mg(pooled_grade_g_per_t(golds_mg, portions_g), self.trial.portion_mass_g)
+        if self.ore.grade_g_per_t is None:
+            return None
+        return gold_mg(Decimal(self.ore.grade_g_per_t), self.trial.portion_mass_g)
+
+    def _mass(self, mass_g: Decimal) -> str:
+        return units.format_mass(mass_g, self.mass_unit)
+
+    # The working
+
+    def _working(self) -> "Working":
+        from trials.calc.working import Working
+
+        rows = [
+            self._working_row(Trial.Outcome.GOLD_MASS, self.by_weight, spread)
+            for spread in self.by_weight.spreads
+        ]
+        if self.by_colours:
+            rows.append(self._working_row(Trial.Outcome.COLOURS, self.by_colours, self.by_colours.planning))
+        taken = [
+            "A treatment is compared with the control at a level of 5 % over all treatments together (Dunnett), two-sided; the "
+            "gain is the one shown with a chance of 80 %.",
+            "The variance of a run grows with its gold, as a sum of grains does, and blocks are in the model: as the verdict "
+            "will reckon.",
+            "Whatever goes wrong in some runs (spilled, below the scale) costs sight.",
+        ]
+        if self.trial.is_square:
+            taken.append(
+                "The rows of the square are taken out, its places are not: what differs from place to place falls on every "
+                "treatment alike and is counted as spread, so the square errs on the careful side."
+            )
+        if self.trial.in_blocks and not self.trial.is_bridge:
+            taken.append(self.by_places.working)
+        return Working(tuple(rows), tuple(taken))
+
+    def _working_row(self, outcome: str, basis: _Basis, spread: "Spread") -> "WorkingRow":
+        from trials.calc.working import WorkingRow, given
+
+        found = self._sight(spread)
+        counts = [given("colours a portion", spread.grains)] if spread.grains is not None else []
+        return WorkingRow(
+            f"{Trial.Outcome(outcome).label}: gain shown 8 times in 10",
+            "the ratio whose comparison with the control passes t with a chance of 80 %; standard error of its ln, were the "
+            "ratio 1: spread × √(2 ÷ rows)",
+            (
+                given("spread of equal untreated runs", _percent(spread.cv)),
+                *counts,
+                given(self.rows_word, self.plan.rows),
+                given("treatments with the control", self.treatments),
+                given("standard error", found.standard_error),
+                given("degrees of freedom", found.df),
+                given("t", found.critical_t),
+            ),
+            _times(found.gain),
+            "",
+            f"{basis.told}; normal tail averaged over the estimated spread (noncentral t)",
+        )
 
 
 def _feed_need(trial: Trial, lot: Lot, runs: int) -> FeedNeed:
@@ -84,53 +804,31 @@ def _feed_need(trial: Trial, lot: Lot, runs: int) -> FeedNeed:
     return FeedNeed(lot=lot, runs=runs, need=need, portions_ready=ready, too_small=too_small)
 
 
-def _coarse_scale(trial: Trial) -> str:
-    """What the figures below leave out: runs whose gold the planned scale could not show."""
-    if trial.outcome != Trial.Outcome.GOLD_MASS or not trial.scale_step_mg:
-        return ""
-    weighings = Run.objects.standing().untreated().of_feed(trial.feed_lot).weighings()
-    if not weighings:
-        return ""
-    golds_mg, portions_g = zip(*weighings, strict=True)
-    expected_mg = gold_mg(pooled_grade_g_per_t(golds_mg, portions_g), trial.portion_mass_g)
-    if not step_hides(float(trial.scale_step_mg), float(expected_mg)):
-        return ""
-    return (
-        f"An untreated portion of this lot gives about {units.format_gold_mg(expected_mg)}, and the scale shows steps of "
-        f"{units.format_gold_mg(trial.scale_step_mg)}: some runs will come out below it, and the trial will see less than the "
-        "figures here say. Weigh finer, take larger portions, or count colours."
-    )
+def _times(gain: float) -> str:
+    from trials.calc.verdict import LARGEST_RATIO, rounded_up
+
+    return f"{rounded_up(gain, 3)} times" if gain < LARGEST_RATIO else "over 100 times"
 
 
-def spreads_of(lot: Lot) -> list[tuple[float, int]]:
-    """The lot's own spread of untreated portions, with how many were weighed if enough were; else the usual ones and 0."""
-    of_lot = Run.objects.standing().untreated().of_feed(lot).weighings()
-    grades = [float(grade_g_per_t(gold, portion_g)) for gold, portion_g in of_lot]
-    if len(grades) >= FEWEST_FOR_OWN_SPREAD:
-        own = relative_spread(grades)
-        if own > 0:
-            return [(own, len(grades))]
-    return [(spread, 0) for spread in USUAL_SPREADS]
+def _gain(gain: float) -> str:
+    from trials.calc.verdict import LARGEST_RATIO, rounded_up
+
+    if gain >= LARGEST_RATIO:
+        return "nothing short of a hundredfold gain"
+    return f"a gain of {rounded_up(gain, 2 if gain >= 2 else 3)} times"
 
 
-def width_blocks(spread: float, factor: float) -> str:
-    """The blocks of a bridge whose interval reaches no farther than `factor` times to either side."""
-    from trials.calc.bridge import MOST_BLOCKS, blocks_for_width
-
-    return str(blocks_for_width(spread, factor) or f"more than {MOST_BLOCKS}")
+def _percent(fraction: float) -> str:
+    return f"{100 * fraction:.0f} %"
 
 
-def _row(trial: Trial, treatments: int, spread: float, seen: int) -> OutlookRow:
-    from trials.calc import power
-    from trials.calc.working import figure
+def _count(number: float) -> str:
+    return f"{number:.0f}" if number >= 10 else f"{number:.2g}"
 
-    # As the verdict will reckon: the scatter is grains falling by chance (chance_share 1).
-    ratio = power.detectable_ratio(spread, trial.blocks_planned, treatments, chance_share=1.0)
-    blocks = power.blocks_needed(spread, float(trial.smallest_ratio), treatments, chance_share=1.0)
-    return OutlookRow(
-        spread=spread,
-        seen=seen,
-        ratio=f"{figure(ratio)} times" if ratio < 100 else "over 100 times",
-        blocks=str(blocks) if blocks else "more than 500",
-        width_blocks=width_blocks(spread, float(trial.smallest_ratio)) if trial.is_bridge else "",
-    )
+
+def _hours_text(hours: float) -> str:
+    return f"{hours:.0f} h" if hours >= 10 else f"{hours:.1f} h"
+
+
+def _runs(number: int) -> str:
+    return "1 run" if number == 1 else f"{number} runs"

@@ -44,6 +44,19 @@ class Known:
 
 
 @dataclass(frozen=True)
+class Ore:
+    """What the books say of a lot's grade, the size of its gold and its own top size; None what they don't."""
+
+    grade_g_per_t: float | None
+    gold_um: float | None
+    top_um: float | None
+
+    @property
+    def is_whole(self) -> bool:
+        return None not in (self.grade_g_per_t, self.gold_um, self.top_um)
+
+
+@dataclass(frozen=True)
 class GrainRow:
     """One size of gold grains; spreads in the order of LIBERATION_EXPONENTS."""
 
@@ -201,6 +214,17 @@ def known_of(lot: Lot, *, mass_unit: str, grade_unit: str) -> Known:
         "how1": start.get("method", "riffle"),
     }
     return Known(start, tuple(sources))
+
+
+def ore_of(lot: Lot) -> Ore:
+    """What the books say of the lot, as a sampling plan starts with it."""
+    same = same_material(lot)
+    graded = _grade_known(same, mass_unit="kg", grade_unit="g_per_t")
+    return Ore(
+        grade_g_per_t=float(graded[0]) if graded else None,
+        gold_um=_gold_known(same, lot.top_size_um),
+        top_um=float(lot.top_size_um) if lot.top_size_um else None,
+    )
 
 
 def sampling_plan(

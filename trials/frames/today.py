@@ -8,6 +8,7 @@ from decimal import Decimal
 from django.utils import timezone
 
 from prospecting.calc.mass_balance import PortionsNeed, equal_portions, portions_need
+from prospecting.frames.phone import waiting_entries
 from prospecting.models import Claim, Dig, Dispatch, JournalEntry, Lot, Member, Zone
 from trials.frames.stock import Stock, stocks_to_renew
 from trials.models import Block, Run, Trial
@@ -79,6 +80,8 @@ class Today:
     first_steps: Sequence[FirstStep]
     # Test lots that run short or should be renewed, beside those the running trials above tell of.
     stocks: Sequence[Stock]
+    # Entries from phones that wait for a keeper's decision.
+    held: int
 
     @property
     def next_step(self) -> str:
@@ -99,6 +102,7 @@ class Today:
             or self.buckets
             or self.splits_to_send
             or self.stocks
+            or self.held
         )
 
 
@@ -125,6 +129,7 @@ def today_for(member: Member) -> Today:
         stocks=[stock for stock in stocks_to_renew() if stock.lot.pk not in told]
         if running or finished
         else [],
+        held=waiting_entries() if member.is_keeper else 0,
     )
 
 

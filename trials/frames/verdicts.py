@@ -12,6 +12,7 @@ from prospecting.calc import mass_balance, units
 from prospecting.calc.grade import grade_g_per_t
 from prospecting.models import Member, Origin
 from trials.calc.spread import as_multiples, middle, step_hides
+from trials.frames.judging import Judged, judged_of
 from trials.frames.marks import marks_of
 from trials.models import KeyOpening, PlannedRun, Run, Treatment, Trial
 
@@ -23,12 +24,22 @@ if TYPE_CHECKING:
 
 # Less than this of (treatments - 1)(blocks - 1) is too little to claim anything by (common practice, no source).
 FEWEST_ERROR_DF = 6
+# Guesses that luck would not bring as often as this are more than luck (common practice, no source).
+LUCK = 0.05
 INDICATION = "recovered by panning, indication only"
+RUNS_READ = {
+    Trial.Outcome.GOLD_MASS: "as logged; gold by weight",
+    Trial.Outcome.COLOURS: "as logged; colours of all size classes added",
+    Trial.Outcome.PLACES: "as judged; 1 shows most gold, pans alike share the mean of the places they take",
+}
 
 
 @dataclass(frozen=True)
 class RunLine:
-    """One planned run and what came of it. `value` is what is compared: mg or colours, -inf below the scale, None left out."""
+    """One planned run and what came of it. `value` is what is compared: mg, colours, or the mean place (1: most gold).
+
+    -inf stands for a run below the scale, None for one that is left out.
+    """
 
     planned: PlannedRun
     run: Run | None
@@ -115,12 +126,18 @@ class TrialVerdict:
     origins: list[Origin]
     runs: list[RunLine]
     left_out: list[RunLine]
+    judged: Judged | None
     panners: str
     openings: list[KeyOpening]
 
 
 def value_of(run: Run, outcome: str) -> float | None:
-    """What a run that stands gave: mg or colours as the trial is judged, -inf below the scale, None when not on record."""
+    """What a run that stands gave: mg or colours as the trial is judged, -inf below the scale, None when not on record.
+
+    A run alone has no place: that is its block's (`judging.judged_of`).
+    """
+    if outcome == Trial.Outcome.PLACES:
+        return None
     if outcome == Trial.Outcome.COLOURS:
         return None if run.colours_total is None else float(run.colours_total)
     if run.below_scale:
@@ -142,27 +159,24 @@ class _Reading:
     treatments: list[Treatment] = field(init=False)
     openings: list[KeyOpening] = field(init=False)
     origins: list[Origin] = field(init=False)
+    judged: Judged | None = field(init=False)
     lines: list[RunLine] = field(init=False)
 
     def __post_init__(self) -> None:
         self.treatments = list(self.trial.treatments.all())
         self.openings = list(self.trial.key_openings.select_related("member"))
         self.origins = list(self.trial.feed_lot.origins.select_related("dig__zone__claim"))
-        planned_runs = self.trial.planned_runs.select_related(
-            "treatment", "block", "run__step", "run__panner"
-        ).prefetch_related("run__colours")
+        planned_runs = list(
+            self.trial.planned_runs.select_related(
+                "treatment", "block", "run__step", "run__panner"
+            ).prefetch_related("run__colours")
+        )
+        self.judged = judged_of(self.trial, planned_runs, self.openings) if self.by_places else None
         self.lines = [self._line(planned) for planned in planned_runs]
 
     def verdict(self) -> TrialVerdict:
-        from trials.calc.verdict import judge, not_enough
-
         comparison, why_none = self._compare()
-        compared = [treatment.name for treatment in self.treatments if not treatment.is_control]
-        if comparison is None:
-            blocks = len({line.block for line in self.counted if line.treatment == self.control})
-            verdicts = {name: not_enough(name, why_none, self.smallest_ratio, blocks) for name in compared}
-        else:
-            verdicts = {name: judge(comparison, name, self.smallest_ratio) for name in compared}
+        verdicts = self._verdicts(comparison, why_none)
         spread = self._control_spread()
         blindness, logged_blind = self._blindness()
         picture = self._picture(comparison, verdicts)
@@ -179,15 +193,37 @@ class _Reading:
             unit=self.unit,
             chance=self._chance(spread),
             chance_working=self._chance_working(spread),
-            sight=_sight_lines(verdicts, self.smallest_ratio),
+            sight=_place_sights(comparison, verdicts)
+            if self.by_places
+            else _sight_lines(verdicts, self.smallest_ratio, not self.trial.in_blocks),
             warnings=self._warnings(comparison),
             working=self._working(comparison, verdicts),
             origins=self.origins,
             runs=self.lines,
             left_out=[line for line in self.lines if not line.counts],
+            judged=self.judged,
             panners=_counted_names(str(line.run.panner) for line in self.lines if line.run),
             openings=self.openings,
         )
+
+    def _verdicts(self, comparison: "ControlComparison | None", why_none: str) -> "dict[str, Verdict]":
+        from trials.calc.places import judge_places, not_placed
+        from trials.calc.verdict import judge, not_enough
+
+        compared = [treatment.name for treatment in self.treatments if not treatment.is_control]
+        blocks = len({line.block for line in self.counted if line.treatment == self.control})
+        if self.by_places:
+            return {
+                name: judge_places(comparison, name) if comparison else not_placed(name, why_none, blocks)
+                for name in compared
+            }
+        if comparison is None:
+            in_one_order = not self.trial.in_blocks
+            have = len(self.of(self.control)) if in_one_order else blocks
+            return {
+                name: not_enough(name, why_none, self.smallest_ratio, have, in_one_order) for name in compared
+            }
+        return {name: judge(comparison, name, self.smallest_ratio) for name in compared}
 
     # The rows
 
@@ -200,8 +236,24 @@ class _Reading:
         return self.trial.outcome == Trial.Outcome.COLOURS
 
     @property
+    def by_places(self) -> bool:
+        return self.trial.outcome == Trial.Outcome.PLACES
+
+    @property
+    def by_weight(self) -> bool:
+        return self.trial.outcome == Trial.Outcome.GOLD_MASS
+
+    @property
     def unit(self) -> str:
+        if self.by_places:
+            return "place"
         return "colours" if self.by_colours else "mg"
+
+    @property
+    def not_on_record(self) -> str:
+        if self.by_places:
+            return "not placed by every judge"
+        return f"no {'colours' if self.by_colours else 'weight'} on record"
 
     @property
     def smallest_ratio(self) -> float:
@@ -233,8 +285,8 @@ class _Reading:
             return RunLine(
                 planned, run, None, "failed" if run.failed else "void", left_out=reason, is_blind=blind
             )
-        value, result = self._outcome(run)
-        left_out = "" if value is not None else f"no {'colours' if self.by_colours else 'weight'} on record"
+        value, result = self._place(planned) if self.by_places else self._outcome(run)
+        left_out = "" if value is not None else self.not_on_record
         return RunLine(planned, run, value, result, left_out=left_out, is_blind=blind)
 
     def _outcome(self, run: Run) -> tuple[float | None, str]:
@@ -244,6 +296,16 @@ class _Reading:
         if run.below_scale:
             return value, f"below the scale (under {units.format_gold_mg(run.scale_step_mg)})"
         return value, "not weighed" if value is None else units.format_gold_mg(run.gold_mg)
+
+    def _place(self, planned: PlannedRun) -> tuple[float | None, str]:
+        from trials.calc.working import figure
+
+        place = self.judged.place_of.get(planned.pk)
+        if place is None:
+            return None, "not placed"
+        judges = self.judged.judges_in[planned.pk]
+        by = f", mean of {judges} judges" if judges > 1 else ""
+        return place, f"place {figure(place)} of {self.judged.placed_in[planned.pk]}{by}"
 
     @property
     def scale_step_mg(self) -> float | None:
@@ -260,6 +322,7 @@ class _Reading:
     def _compare(self) -> "tuple[ControlComparison | None, str]":
         """The comparison the trial was planned for, or None and the reason why the runs allow none."""
         from trials.calc.comparison import compare_counts, compare_gold
+        from trials.calc.places import compare_places
 
         columns = (
             [line.value for line in self.lines],
@@ -268,6 +331,8 @@ class _Reading:
             self.control,
         )
         try:
+            if self.by_places:
+                return compare_places(*columns), ""
             if self.by_colours:
                 return compare_counts(*columns), ""
             return compare_gold(*columns, scale_step_mg=self.scale_step_mg), ""
@@ -280,6 +345,11 @@ class _Reading:
         from trials.calc.verdict import uneven_failures
 
         found = []
+        if self.trial.wishful_reason:
+            found.append(
+                f"Planned although the planning page said that it can't answer its question: {_ended(self.trial.wishful_reason)} "
+                "Not shown then says next to nothing, and what is shown is likely too large."
+            )
         not_done = sum(1 for line in self.lines if line.run is None)
         if not_done:
             day = dateformat.format(timezone.localtime(self.trial.closed_at), "j M Y")
@@ -287,6 +357,11 @@ class _Reading:
                 f"Ended early by {self.trial.closed_by} on {day}, {not_done} of {len(self.lines)} planned runs not done: "
                 f"{_ended(self.trial.close_reason)} A trial stopped when it looks good shows gains that "
                 "are not there, so read the verdict as weaker than its figures."
+            )
+        elif self.by_places and self.trial.close_reason:
+            found.append(
+                f"Ended by {self.trial.closed_by} before every row was judged: {_ended(self.trial.close_reason)} Rows left out "
+                "because of what was seen in them make the rest unfair."
             )
         failed = Counter({treatment.name: 0 for treatment in self.treatments})
         failed.update(line.treatment for line in self.lines if line.run and not line.counts)
@@ -332,14 +407,38 @@ class _Reading:
         seeing = [line for line in counted if not line.is_blind]
         if not counted:
             return "", True
+        guesses, guessed_blind = self._guesses()
         if not seeing:
-            return f"Logged blind: nobody who panned one of the {len(counted)} runs had seen the key.", True
+            said = f"Logged blind: nobody who panned one of the {len(counted)} runs had seen the key."
+            return f"{said} {guesses}".strip(), guessed_blind
         by = _counted_names(str(line.run.panner) for line in seeing)
         were = "run was" if len(seeing) == 1 else "runs were"
-        return (
+        said = (
             f"{len(seeing)} of {len(counted)} {were} panned by someone who had seen the key ({by}): this verdict is weaker "
             "than its figures."
-        ), False
+        )
+        return f"{said} {guesses}".strip(), False
+
+    def _guesses(self) -> tuple[str, bool]:
+        """How well the treatments were guessed against luck; whether luck explains it (more than 1 time in 20)."""
+        from trials.calc.designs import guess_check
+
+        guessed = [line for line in self.lines if line.run and line.run.guess_treatment_id]
+        if not guessed:
+            return "", True
+        right = sum(line.run.guess_treatment_id == line.planned.treatment_id for line in guessed)
+        choices = len(self.treatments)
+        luck = guess_check(len(guessed), right, choices)
+        said = (
+            f"The panner guessed the treatment of {_runs(len(guessed))} and was right on {right}; luck alone, among {choices} "
+            f"treatments, brings about {luck.expected_by_chance:.1f}"
+        )
+        if right == 0:
+            return f"{said}.", True
+        said += f" ({right} or more by luck: {units.format_odds(luck.chance_of_this_many_or_more)})."
+        if luck.chance_of_this_many_or_more > LUCK:
+            return said, True
+        return f"{said} The treatments could be told apart: this verdict is weaker than its figures.", False
 
     def _warnings(self, comparison: "ControlComparison | None") -> list[str]:
         checks = [
@@ -382,15 +481,16 @@ class _Reading:
             or comparison.df >= FEWEST_ERROR_DF
         ):
             return ""
+        planned = _runs(comparison.runs_used) if comparison.in_one_order else _blocks(comparison.blocks)
         return (
-            f"{_blocks(comparison.blocks)} leave {comparison.df} degrees of freedom to judge chance by; under "
+            f"{planned} leave {comparison.df} degrees of freedom to judge chance by; under "
             f"{FEWEST_ERROR_DF} is little to stand on (common practice). A repeat in new blocks is worth more than this verdict."
         )
 
     def _warn_scale(self) -> str:
         weighed = [line.value for line in self.counted if not line.is_below]
         step = self.scale_step_mg
-        if self.by_colours or not weighed or not step:
+        if not self.by_weight or not weighed or not step:
             return ""
         middling = middle(weighed)
         if not step_hides(step, middling):
@@ -411,7 +511,10 @@ class _Reading:
         )
 
     def _warn_guesses(self) -> str:
-        guessed = [line for line in self.lines if line.run and line.run.guess]
+        # Only words: a treatment chosen from the list is counted against luck, beside who had seen the key.
+        guessed = [
+            line for line in self.lines if line.run and line.run.guess and not line.run.guess_treatment_id
+        ]
         if not guessed:
             return ""
         told = "; ".join(
@@ -448,9 +551,11 @@ class _Reading:
         if entry is not None:
             ratio = "" if entry.ratio is None else figure(entry.ratio)
             interval = _interval_text(entry, verdicts[name])
-            if entry.blocks_compared:
+            if comparison.in_one_order:
+                wins = "no blocks"
+            elif entry.blocks_compared:
                 wins = f"{entry.blocks_higher} of {entry.blocks_compared}"
-        if mean and not self.by_colours:
+        if mean and self.by_weight:
             grade = units.format_grade(grade_g_per_t(mean, self.mean_portion_g), self.member.grade_unit)
             if entry is not None and comparison.control_mean:
                 more_gold = _signed(comparison.gain(name))
@@ -470,6 +575,8 @@ class _Reading:
 
     def _picture(self, comparison: "ControlComparison | None", verdicts: "dict[str, Verdict]") -> Picture:
         """Multiples of the control's middle where it has one, else the plain figures."""
+        if self.by_places:
+            return self._picture_of_places()
         base = comparison.control_mean if comparison and comparison.route != "ranks" else None
         as_ratio = bool(base)
         rows = [
@@ -501,6 +608,25 @@ class _Reading:
             below_text=below_text,
         )
 
+    def _picture_of_places(self) -> Picture:
+        rows = [
+            {
+                "label": f"{treatment.name} (control)" if treatment.is_control else treatment.name,
+                "values": [line.value for line in self.of(treatment.name)],
+                "below": 0,
+            }
+            for treatment in self.treatments
+        ]
+        return Picture(
+            rows=rows,
+            caption="place in its row of pans, 1 for most gold",
+            title="Places by treatment, each pan",
+            description=" ".join(_row_in_words(row, "", as_ratio=False) for row in rows),
+            legend="Each dot is one pan, the most gold at the left. No bars: places give no ratio.",
+            margin_ratio=None,
+            below_text="",
+        )
+
     def _picture_row(self, treatment: Treatment, comparison, verdicts, base: float) -> dict:
         name = treatment.name
         values = as_multiples([line.value for line in self.of(name) if line.value > 0], base)
@@ -530,7 +656,7 @@ class _Reading:
         if any(row["values"] for row in picture.rows):
             return ""
         if not self.counted:
-            return "No run counts, so there is nothing to draw."
+            return f"No {'pan was placed' if self.by_places else 'run counts'}, so there is nothing to draw."
         if self.by_colours:
             return f"Nothing to draw: none of the {len(self.counted)} runs showed a colour."
         return f"Nothing to draw: all {len(self.counted)} runs came out below the scale."
@@ -540,6 +666,8 @@ class _Reading:
     def _control_spread(self) -> "ControlSpread | None":
         from trials.calc.chance import spread_of_counts, spread_of_masses
 
+        if self.by_places:
+            return None
         values = [line.value for line in self.of(self.control) if not line.is_below]
         if not values:
             return None
@@ -561,6 +689,8 @@ class _Reading:
         )
 
     def _chance(self, spread: "ControlSpread | None") -> list[str]:
+        if self.by_places:
+            return self._chance_of_places()
         if spread is None:
             return ["No control run can be weighed against chance: none gave a figure."]
         found = [spread.sentence]
@@ -574,8 +704,19 @@ class _Reading:
         if spread.cv_seen:
             found.append(
                 "What differs from block to block (day, water, panner) is in the spread seen; the verdicts take it out."
+                if self.trial.in_blocks
+                else "What changed from the first run to the last (day, water, panner) is in the spread, and without blocks "
+                "nothing takes it out."
             )
         return found
+
+    def _chance_of_places(self) -> list[str]:
+        from trials.calc.place_power import by_chance
+
+        rows = [row for row in self.judged.rows if row.order]
+        if not rows:
+            return ["No row was judged, so nothing can be weighed against chance."]
+        return [by_chance(len(self.treatments), len(rows))]
 
     def _guessed_chance(self, spread: "ControlSpread") -> str:
         from trials.calc.chance import GRAIN_MG, percent, spread_of_masses
@@ -613,7 +754,7 @@ class _Reading:
             rows += _equivalence_rows(entry, comparison)
             rows += self._gain_rows(entry, comparison)
             rows += _sight_rows(entry, verdicts[entry.treatment], comparison, self.smallest_ratio)
-        if comparison.control_mean and not self.by_colours:
+        if comparison.control_mean and self.by_weight:
             rows.append(self._grade_row(self.control, comparison.control_mean))
         return Working(tuple(rows), (comparison.method, *comparison.assumptions))
 
@@ -622,7 +763,7 @@ class _Reading:
 
         return WorkingRow(
             label,
-            "as logged; " + ("colours of all size classes added" if self.by_colours else "gold by weight"),
+            RUNS_READ[self.trial.outcome],
             tuple(
                 (
                     f"{line.planned.blind_code}, block {line.block}, {line.treatment}",
@@ -638,7 +779,7 @@ class _Reading:
         from trials.calc.working import WorkingRow, given
 
         more_mg = comparison.gain(entry.treatment)
-        if self.by_colours or more_mg is None:
+        if not self.by_weight or more_mg is None:
             return []
         gain = WorkingRow(
             f"{entry.treatment}: gold more or less per portion",
@@ -687,7 +828,7 @@ def _equivalence_rows(entry: "TreatmentComparison", comparison: "ControlComparis
 def _sight_rows(
     entry: "TreatmentComparison", verdict: "Verdict", comparison: "ControlComparison", smallest_ratio: float
 ) -> "list[WorkingRow]":
-    from trials.calc.verdict import rounded_up
+    from trials.calc.verdict import rounded_up, rows_counted
     from trials.calc.working import WorkingRow, figure, given
 
     if verdict.detectable_ratio is None:
@@ -696,7 +837,7 @@ def _sight_rows(
     more = (
         ""
         if verdict.more_blocks is None
-        else f", {verdict.more_blocks} more blocks for {figure(smallest_ratio)} times"
+        else f", {rows_counted(verdict.more_blocks, ' more', comparison.in_one_order)} for {figure(smallest_ratio)} times"
     )
     return [
         WorkingRow(
@@ -716,10 +857,12 @@ def _sight_rows(
     ]
 
 
-def _sight_lines(verdicts: "dict[str, Verdict]", smallest_ratio: float) -> list[SightLine]:
+def _sight_lines(
+    verdicts: "dict[str, Verdict]", smallest_ratio: float, in_one_order: bool
+) -> list[SightLine]:
     """One line for all treatments that the trial saw equally well."""
     from trials.calc.power import MOST_BLOCKS
-    from trials.calc.verdict import LARGEST_RATIO, rounded_up
+    from trials.calc.verdict import LARGEST_RATIO, rounded_up, rows_counted
     from trials.calc.working import figure
 
     wished = f"{figure(smallest_ratio)} times"
@@ -730,7 +873,7 @@ def _sight_lines(verdicts: "dict[str, Verdict]", smallest_ratio: float) -> list[
             more = (
                 ""
                 if verdict.more_blocks is None
-                else f"{_blocks(verdict.more_blocks, 'more')}, to begin with."
+                else f"{rows_counted(verdict.more_blocks, ' more', in_one_order)}, to begin with."
             )
         else:
             far = verdict.detectable_ratio > LARGEST_RATIO
@@ -740,13 +883,26 @@ def _sight_lines(verdicts: "dict[str, Verdict]", smallest_ratio: float) -> list[
                 else f"{rounded_up(verdict.detectable_ratio, 3)} times or more."
             )
             if verdict.more_blocks is None:
-                more = f"Over {MOST_BLOCKS} blocks would be needed to see {wished}: lessen the spread first."
+                most = rows_counted(MOST_BLOCKS, "", in_one_order)
+                more = f"Over {most} would be needed to see {wished}: lessen the spread first."
             elif verdict.more_blocks == 0:
                 more = f"That takes in {wished}."
             else:
-                more = f"About {_blocks(verdict.more_blocks, 'more')} would see {wished}."
+                more = f"About {rows_counted(verdict.more_blocks, ' more', in_one_order)} would see {wished}."
         groups.setdefault((seen, more), []).append(name)
     return [SightLine(", ".join(names), seen, more) for (seen, more), names in groups.items()]
+
+
+def _place_sights(comparison: "ControlComparison | None", compared: Iterable[str]) -> list[SightLine]:
+    from trials.calc.places import sight_of
+
+    if comparison is None:
+        return []
+    groups: dict[tuple[str, str], list[str]] = {}
+    for name in compared:
+        sight = sight_of(comparison, name)
+        groups.setdefault((sight.could, sight.takes), []).append(name)
+    return [SightLine(", ".join(names), could, takes) for (could, takes), names in groups.items()]
 
 
 def _deciding_interval(entry: "TreatmentComparison", verdict: "Verdict") -> tuple[float | None, float | None]:
@@ -810,8 +966,8 @@ def _runs(number: int) -> str:
     return "1 run" if number == 1 else f"{number} runs"
 
 
-def _blocks(number: int, between: str = "") -> str:
-    return " ".join(filter(None, [str(number), between, "block" if number == 1 else "blocks"]))
+def _blocks(number: int) -> str:
+    return "1 block" if number == 1 else f"{number} blocks"
 
 
 def _short(name: str) -> str:

@@ -1,7 +1,19 @@
 from django.conf import settings
 from django.db import models
-from django.db.models import Q
+from django.db.models import Count, Q
 from django.urls import reverse
+
+
+class ClearingTestQuerySet(models.QuerySet):
+    def running(self) -> "ClearingTestQuerySet":
+        """Tests still being watched, newest first: those a phone keeps the tubs of."""
+        return self.filter(ended_at__isnull=True)
+
+    def for_list(self) -> "ClearingTestQuerySet":
+        return self.annotate(
+            tub_count=Count("tubs", distinct=True),
+            reading_count=Count("tubs__readings", filter=Q(tubs__readings__voided_at__isnull=True)),
+        ).order_by("-pk")
 
 
 class ClearingTest(models.Model):
@@ -29,6 +41,8 @@ class ClearingTest(models.Model):
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     recorded_at = models.DateTimeField(auto_now_add=True)
 
+    objects = ClearingTestQuerySet.as_manager()
+
     class Meta:
         ordering = ["-pk"]
 
@@ -37,6 +51,26 @@ class ClearingTest(models.Model):
 
     def get_absolute_url(self) -> str:
         return reverse("clearing-detail", args=[self.pk])
+
+    def get_tubs_url(self) -> str:
+        return reverse("clearing-read", args=[self.pk])
+
+    @property
+    def unit(self) -> str:
+        return UNITS[self.measure]
+
+    @property
+    def rises(self) -> bool:
+        """Whether the measure rises as the water clears."""
+        return self.measure != self.Measure.TURBIDITY
+
+
+UNITS = {
+    ClearingTest.Measure.CLEAR_MM: "mm",
+    ClearingTest.Measure.SIGHT_CM: "cm",
+    ClearingTest.Measure.TURBIDITY: "NTU",
+    ClearingTest.Measure.PHOTO: "",
+}
 
 
 class Tub(models.Model):
@@ -59,7 +93,20 @@ class Tub(models.Model):
         constraints = [models.UniqueConstraint(fields=["test", "label"], name="tub_label_once_per_test")]
 
     def __str__(self) -> str:
-        return self.label
+        return f"Tub {self.label}"
+
+    def get_absolute_url(self) -> str:
+        return f"{self.test.get_tubs_url()}#tub-{self.pk}"
+
+    @property
+    def holds(self) -> str:
+        """What was put in, as typed."""
+        return f"{self.additive}, {self.dose_typed}" if self.additive_id else "nothing added"
+
+
+class TubReadingQuerySet(models.QuerySet):
+    def standing(self) -> "TubReadingQuerySet":
+        return self.filter(voided_at__isnull=True)
 
 
 class TubReading(models.Model):
@@ -79,6 +126,8 @@ class TubReading(models.Model):
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     recorded_at = models.DateTimeField(auto_now_add=True)
 
+    objects = TubReadingQuerySet.as_manager()
+
     class Meta:
         ordering = ["minutes", "pk"]
         constraints = [
@@ -89,4 +138,7 @@ class TubReading(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.tub} at {self.minutes} min"
+        return f"{self.tub} at {self.minutes.normalize():f} min"
+
+    def get_absolute_url(self) -> str:
+        return self.tub.get_absolute_url()

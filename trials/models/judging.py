@@ -28,6 +28,10 @@ class Judging(models.Model):
     def get_absolute_url(self) -> str:
         return reverse("run-next", args=[self.block.trial_id])
 
+    def may_be_corrected_by(self, member) -> bool:
+        """While the block's key is hidden, by the judge or by who typed it in; after that by nobody."""
+        return self.block.closed_at is None and member.pk in (self.judge_id, self.recorded_by_id)
+
 
 class PanPlace(models.Model):
     """Where a judge put one pan: 1 shows most gold; pans alike share a place."""

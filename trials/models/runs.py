@@ -38,7 +38,10 @@ class RunQuerySet(models.QuerySet):
             "planned__treatment",
             "planned__trial",
             "recorded_by",
-        ).prefetch_related("colours")
+            "guess_treatment",
+            "tails_pan__panner",
+            "tails_pan__recorded_by",
+        ).prefetch_related("colours", "weighings")
 
     def blind_bridges(self) -> "RunQuerySet":
         """Runs of a bridging trial whose block is open: the lot they drew from is their key."""
@@ -56,16 +59,19 @@ class RunQuerySet(models.QuerySet):
         return list(weighed.values_list("gold_mg", "portion_mass_g")[:240])
 
     def habits_of(self, member, trial=None) -> dict:
-        """Pan, water and scale step of this member's last run (of this trial), to start the next form with."""
+        """What stays from this member's last run (of this trial) to the next: pan, water, light, scale step, not the counts."""
         runs = self.filter(recorded_by=member)
         if trial is not None:
             runs = runs.filter(planned__trial=trial)
         last = runs.order_by("-pk").first()
         if last is None:
             return {}
-        habits = {"pan": last.pan, "water": last.water, "panner": last.panner_id}
+        kept = ("pan", "water", "water_batch", "light")
+        habits = {name: getattr(last, name) for name in kept} | {"panner": last.panner_id}
         if last.scale_step_mg:
             habits["scale_step"] = f"{last.scale_step_mg.normalize():f} mg"
+        if weighing := last.weighings.first():
+            habits["scale_unit"] = weighing.typed.rpartition(" ")[2]
         return habits
 
 

@@ -81,6 +81,8 @@ class Trial(models.Model):
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
     closed_at = models.DateTimeField(null=True, blank=True)
+    # Given only where the planning page said that the plan can't answer its question.
+    wishful_reason = models.CharField("why it was planned all the same", max_length=200, blank=True)
     close_reason = models.CharField("why it was closed before the plan was done", max_length=200, blank=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     recorded_at = models.DateTimeField(auto_now_add=True)
@@ -136,6 +138,20 @@ class Trial(models.Model):
     def lot_of(self, treatment: "Treatment") -> Lot:
         """Where the portions of this treatment come from: a bridge's control is the old lot, the other one the new lot."""
         return self.new_lot if self.is_bridge and not treatment.is_control else self.feed_lot
+
+    @property
+    def in_blocks(self) -> bool:
+        """Whether each treatment stands once in every block; without blocks all runs are in one order, and one key."""
+        return self.design != self.Design.RANDOM
+
+    @property
+    def is_square(self) -> bool:
+        return self.design in (self.Design.LATIN, self.Design.WILLIAMS)
+
+    @property
+    def blocks_drawn(self) -> int:
+        """How many blocks its plan has, each with a key of its own."""
+        return self.blocks_planned if self.in_blocks else 1
 
     def runs_of(self, treatments: int) -> int:
         """How many runs its blocks make with so many treatments."""
@@ -305,6 +321,10 @@ class PlannedRunQuerySet(models.QuerySet):
     def open(self) -> "PlannedRunQuerySet":
         """Planned runs that have not been logged."""
         return self.filter(run__isnull=True)
+
+    def in_row(self) -> "PlannedRunQuerySet":
+        """Pans that stand in their block's row: their run is in, and neither failed nor void."""
+        return self.filter(run__failed=False, run__step__voided_at__isnull=True)
 
     def blind(self) -> "PlannedRunQuerySet":
         """What the panner may know of a planned run: everything but its treatment, which is not even read."""

@@ -11,12 +11,16 @@ from prospecting.access import page
 from prospecting.models import JournalEntry
 from prospecting.views.entry import enter
 from trials.actions import planning
+from trials.charts.tub_labels import draw_labels
 from trials.forms.planning import (
+    FixForm,
+    MixingForm,
     PlainForm,
     PlanForm,
     ReasonForm,
     TreatmentForm,
     TrialForm,
+    TubLabelsForm,
     draft_before,
     treatment_before,
 )
@@ -61,8 +65,9 @@ def trial_edit(request: HttpRequest, pk: int) -> HttpResponse:
     if response := plan_stands(request, trial):
         return response
     # A bridge keeps its question and its two lots.
+    known = {} if trial.is_bridge else {"treatments": trial.treatments.count()}
     form_class = PlanForm if trial.is_bridge else TrialForm
-    form = form_class(request.POST or None, member=request.user, initial=draft_before(trial))
+    form = form_class(request.POST or None, member=request.user, initial=draft_before(trial), **known)
 
     def make() -> Trial:
         return planning.change_trial(trial=trial, **form.fields_typed(), recorded_by=request.user)
@@ -76,15 +81,10 @@ def trial_edit(request: HttpRequest, pk: int) -> HttpResponse:
 def trial_detail(request: HttpRequest, pk: int) -> HttpResponse:
     """The draft with what it could see; the running trial with its next portion; the closed one with its runs."""
     trial = get_object_or_404(Trial.objects.for_detail(), pk=pk)
+    if trial.state == Trial.State.DRAFT:
+        return _draft_page(request, trial)
     treatments = list(trial.treatments.prefetch_related("doses__additive"))
     context = {"trial": trial, "treatments": treatments, "marks": marks_of(trial)}
-    if trial.state == Trial.State.DRAFT:
-        context |= {
-            "outlook": plan_outlook(trial, len(treatments)),
-            "stocks": stocks_of(trial.feeds),
-            "form": PlainForm(member=request.user),
-        }
-        return render(request, "trials/trial_draft.html", context)
     return render(
         request,
         "trials/trial_detail.html",
@@ -93,9 +93,29 @@ def trial_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "blocks": trial.blocks_with_runs(),
             "progress": trial.progress(),
             "openings": trial.key_openings.select_related("member"),
+            "clearing_tests": trial.clearing_tests.all(),
             "journal": JournalEntry.objects.about(trial).select_related("member")
             if request.user.can_write
             else [],
+        },
+    )
+
+
+def _draft_page(request: HttpRequest, trial: Trial, form: FixForm | None = None) -> HttpResponse:
+    treatments = list(trial.treatments.prefetch_related("doses__additive"))
+    outlook = plan_outlook(trial, len(treatments), request.user.mass_unit)
+    cannot = outlook.cannot if outlook else ""
+    return render(
+        request,
+        "trials/trial_draft.html",
+        {
+            "trial": trial,
+            "treatments": treatments,
+            "factors": trial.factors.prefetch_related("levels").select_related("additive"),
+            "marks": marks_of(trial),
+            "outlook": outlook,
+            "stocks": stocks_of(trial.feeds),
+            "form": form or FixForm(member=request.user, cannot=cannot),
         },
     )
 
@@ -152,20 +172,21 @@ def treatment_remove(request: HttpRequest, pk: int) -> HttpResponse:
     return render(request, "trials/treatment_remove.html", {"treatment": treatment, "form": form})
 
 
-@page(role="member", methods=("POST",))
+@page(role="member", methods=("GET", "POST"))
 def trial_plan(request: HttpRequest, pk: int) -> HttpResponse:
-    """Draw the plan and fix it."""
-    trial = get_object_or_404(Trial, pk=pk)
-    form = PlainForm(request.POST, member=request.user)
-    said = "The plan is fixed. Print the run sheet; the mixer opens the mixing sheet."
-    if response := enter(
-        request, form, lambda: planning.fix_plan(trial=trial, planned_by=request.user), said=said
-    ):
-        return response
-    for sentences in form.errors.values():
-        for sentence in sentences:
-            messages.error(request, sentence)
-    return redirect(trial)
+    """Draw the plan and fix it; one that can't answer its question only with a reason."""
+    trial = get_object_or_404(Trial.objects.for_detail(), pk=pk)
+    if request.method == "GET":
+        return redirect(trial)
+    outlook = plan_outlook(trial, trial.treatments.count(), request.user.mass_unit)
+    form = FixForm(request.POST, member=request.user, cannot=outlook.cannot if outlook else "")
+
+    def make() -> Trial:
+        reason = form.cleaned_data.get("reason", "")
+        return planning.fix_plan(trial=trial, planned_by=request.user, cannot=form.cannot, reason=reason)
+
+    said = "The plan is fixed. Print the run sheet and the labels; the mixer opens the mixing sheet."
+    return enter(request, form, make, said=said) or _draft_page(request, trial, form)
 
 
 @page(role="member")
@@ -179,21 +200,47 @@ def run_sheet(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
 
+@page(role="member")
+def tub_labels(request: HttpRequest, pk: int) -> HttpResponse:
+    """Labels for tubs and portions: code, order and portion, and not a word about treatments."""
+    trial = get_object_or_404(Trial.objects.select_related("feed_lot"), pk=pk)
+    form = TubLabelsForm(request.GET if "sheet" in request.GET else None)
+    context = {"trial": trial, "form": form}
+    if form.is_valid():
+        sheet = form.label_sheet
+        context |= {
+            "sheets": draw_labels(
+                trial.planned_runs.blind(), trial, sheet, first_label=form.cleaned_data["first_label"]
+            ),
+            "paper_styles": f"prospecting/paper/{sheet.paper.name}.css",
+            "paper_size": f"{sheet.paper.width_mm} × {sheet.paper.height_mm} mm",
+        }
+    return render(request, "trials/tub_labels.html", context)
+
+
 @page(role="member", methods=("GET", "POST"))
 def mixing_sheet(request: HttpRequest, pk: int) -> HttpResponse:
     """Asks before it shows the key, since looking is on record; then the mixer's amounts, tub by tub."""
     trial = get_object_or_404(Trial.objects.select_related("feed_lot", "new_lot", "mixer"), pk=pk)
-    form = ReasonForm(request.POST or None, member=request.user)
+    asked = {"water": request.GET.get("water", trial.water_typed)}
+    form = MixingForm(request.POST or None, member=request.user, initial=asked)
     if request.method == "POST" and form.is_valid():
         try:
             planning.open_key(trial=trial, member=request.user, reason=form.cleaned_data["reason"])
         except ValidationError as error:
             form.add_refusal(error)
         else:
+            water = form.water_or(trial)
             response = render(
                 request,
                 "trials/mixing_sheet.html",
-                {"trial": trial, "rows": mixing_rows(trial), "opened_at": timezone.now()},
+                {
+                    "trial": trial,
+                    "form": form,
+                    "water": water,
+                    "rows": mixing_rows(trial, water.canonical),
+                    "opened_at": timezone.now(),
+                },
             )
             # The key must not lie in a phone's cache where a panner might borrow it.
             response.headers["Cache-Control"] = "no-store"

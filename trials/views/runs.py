@@ -7,8 +7,10 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django_tables2 import RequestConfig
 
 from prospecting.access import page
+from prospecting.actions.held import photo_of_held
 from prospecting.actions.photos import keep_photo
 from prospecting.actions.products import keep_products
+from prospecting.frames.phone import phone_of
 from prospecting.models import JournalEntry, Lot, Photo
 from prospecting.views.entry import enter
 from trials.actions import running
@@ -16,14 +18,19 @@ from trials.actions.running import Portion
 from trials.forms.runs import (
     CloseBlockForm,
     CorrectRunForm,
+    CorrectTailsForm,
     KeepProductsForm,
-    PanForm,
     RunForm,
+    TailsForm,
     VoidRunForm,
     grade_says,
+    tails_before,
+    tails_start,
     typed_before,
 )
-from trials.models import Block, Run, Trial
+from trials.frames.judging import judged_so_far
+from trials.frames.runs import left_in_tails_of, working_of
+from trials.models import Block, Run, TailsPan, Trial
 from trials.tables.runs import RunTable
 
 
@@ -39,7 +46,7 @@ def run_list(request: HttpRequest) -> HttpResponse:
 def run_add(request: HttpRequest, code: str) -> HttpResponse:
     """A test pan of a lot."""
     lot = get_object_or_404(Lot.objects.standing(), code=code)
-    form = PanForm(
+    form = RunForm(
         request.POST or None,
         request.FILES or None,
         member=request.user,
@@ -77,6 +84,7 @@ def run_next(request: HttpRequest, pk: int) -> HttpResponse:
             "trial": trial,
             "next_run": next_run,
             "full_block": full_block,
+            "judged": judged_so_far(full_block) if full_block else [],
             "form": CloseBlockForm(member=request.user),
         },
     )
@@ -96,6 +104,7 @@ def run_log(request: HttpRequest, pk: int, blind_code: str) -> HttpResponse:
         request.POST or None,
         request.FILES or None,
         member=request.user,
+        trial=trial,
         weighings=Run.objects.filter(planned__trial=trial).weighings(),
         portion=Portion(mass_g=planned.portion.mass_g, typed=planned.portion.mass_typed)
         if planned.portion
@@ -104,16 +113,16 @@ def run_log(request: HttpRequest, pk: int, blind_code: str) -> HttpResponse:
         | {"portion": trial.portion_typed, "scale_step": trial.scale_step_typed},
     )
 
-    def make() -> NextOf:
-        running.log_run(
+    def make() -> Run:
+        return running.log_run(
             planned=planned,
             result=form.result(kept_photo(request, form)),
             portion=None if planned.portion else form.portion_taken(),
             recorded_by=request.user,
         )
-        return NextOf(trial)
 
-    if response := enter(request, form, make, said=f"{planned.blind_code} is kept."):
+    said = f"{planned.blind_code} is kept."
+    if response := enter(request, form, make, said=said, then=trial.get_next_url()):
         return response
     return render(
         request,
@@ -129,19 +138,11 @@ def run_log(request: HttpRequest, pk: int, blind_code: str) -> HttpResponse:
 
 
 def kept_photo(request: HttpRequest, form: RunForm) -> Photo | None:
-    """Keep the form's picture, if there is one; called inside the transaction that records the run."""
+    """Keep the form's picture, or take on that of the held entry it settles; inside the transaction that records the run."""
     upload = form.cleaned_data["photo"]
-    return keep_photo(upload=upload, added_by=request.user) if upload else None
-
-
-class NextOf:
-    """Where a logged run leads: on to the next portion."""
-
-    def __init__(self, trial: Trial) -> None:
-        self.trial = trial
-
-    def get_absolute_url(self) -> str:
-        return self.trial.get_next_url()
+    if not upload:
+        return photo_of_held(form.cleaned_data["held"])
+    return keep_photo(upload=upload, added_by=request.user)
 
 
 @page(role="member", methods=("POST",))
@@ -166,6 +167,11 @@ def run_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "run": run,
             "key_hidden": run.key_hidden,
             "grade_says": grade_says(run, request.user),
+            "phone": phone_of(run),
+            "working": working_of(run, request.user),
+            "weighings": run.weighings.all(),
+            "tails": getattr(run, "tails_pan", None),
+            "left_in_tails": left_in_tails_of(run),
             "products": run.step.made.all(),
             "origins": run.lot.origins.select_related("dig__zone__claim", "dig__step"),
             "journal": JournalEntry.objects.about(run).select_related("member")
@@ -196,6 +202,7 @@ def run_correct(request: HttpRequest, pk: int) -> HttpResponse:
         request.POST or None,
         request.FILES or None,
         member=request.user,
+        trial=run.planned.trial if run.planned else None,
         portion=Portion(mass_g=run.portion_mass_g, typed=run.portion_typed),
         initial=typed_before(run),
     )
@@ -211,6 +218,44 @@ def run_correct(request: HttpRequest, pk: int) -> HttpResponse:
     if response := enter(request, form, make, said="Corrected. What stood there before is in the journal."):
         return response
     return render(request, "trials/run_correct.html", {"run": run, "form": form})
+
+
+@page(role="member", methods=("GET", "POST"))
+def run_tails(request: HttpRequest, pk: int) -> HttpResponse:
+    """The tails of a run panned once more, as a result of their own."""
+    run = get_object_or_404(Run.objects.for_detail(), pk=pk)
+    if request.method == "GET" and hasattr(run, "tails_pan"):
+        return redirect("tails-correct", pk=pk)
+    form = TailsForm(
+        request.POST or None,
+        member=request.user,
+        run=run,
+        initial=tails_start(run),
+    )
+
+    def make() -> TailsPan:
+        return running.log_tails(run=run, tails=form.tails(), recorded_by=request.user)
+
+    if response := enter(request, form, make, said="The tails are kept."):
+        return response
+    return render(request, "trials/run_tails.html", {"run": run, "form": form})
+
+
+@page(role="member", methods=("GET", "POST"))
+def tails_correct(request: HttpRequest, pk: int) -> HttpResponse:
+    run = get_object_or_404(Run.objects.for_detail().filter(tails_pan__isnull=False), pk=pk)
+    form = CorrectTailsForm(
+        request.POST or None, member=request.user, run=run, initial=tails_before(run.tails_pan)
+    )
+
+    def make() -> TailsPan:
+        return running.correct_tails(
+            run=run, tails=form.tails(), reason=form.cleaned_data["reason"], recorded_by=request.user
+        )
+
+    if response := enter(request, form, make, said="Corrected. What stood there before is in the journal."):
+        return response
+    return render(request, "trials/run_tails.html", {"run": run, "form": form})
 
 
 @page(role="member", methods=("GET", "POST"))

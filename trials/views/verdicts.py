@@ -5,6 +5,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from prospecting.access import page
+from trials.charts.places import place_chart
 from trials.charts.verdict import Row, VerdictChart, verdict_chart
 from trials.frames.verdicts import Picture, verdict_of
 from trials.models import Trial
@@ -25,11 +26,18 @@ def trial_verdict(request: HttpRequest, pk: int) -> HttpResponse:
     return render(
         request,
         "trials/trial_verdict.html",
-        {"trial": trial, "found": found, "chart": drawn(found.picture)},
+        {"trial": trial, "found": found, "chart": drawn(found.picture, by_places=found.judged is not None)},
     )
 
 
-def drawn(picture: Picture) -> VerdictChart | None:
+def drawn(picture: Picture, *, by_places: bool) -> VerdictChart | None:
+    if by_places:
+        return place_chart(
+            {row["label"]: row["values"] for row in picture.rows},
+            caption=picture.caption,
+            title=picture.title,
+            description=picture.description,
+        )
     return verdict_chart(
         [Row(**row) for row in picture.rows],
         caption=picture.caption,

@@ -27,65 +27,42 @@
     if (!event.target.hasAttribute("data-draft")) store.removeItem(sentMark);
   });
 
-  const kept = (control) =>
-    control.name && !control.disabled && !["password", "file", "submit", "button", "reset"].includes(control.type) &&
-    (control.type !== "hidden" || /(^|-)identity$/.test(control.name));
+  const isKept = (control) =>
+    !control.disabled && !["password", "file", "submit", "button", "reset"].includes(control.type) &&
+    (control.type !== "hidden" || "keep" in control.dataset || /(^|-)identity$/.test(control.name));
+  const gather = (form) => window.formValues.gather(form, isKept);
+  const restore = (form, values) => window.formValues.restore(form, values, isKept);
 
-  function gather(form) {
-    const values = {};
-    for (const control of form.elements) {
-      if (!kept(control)) continue;
-      const list = (values[control.name] ||= []);
-      if (control.type === "checkbox" || control.type === "radio") {
-        if (control.checked) list.push(control.value);
-      } else if (control.tagName === "SELECT") {
-        list.push(...[...control.selectedOptions].map((option) => option.value));
-      } else {
-        list.push(control.value);
-      }
+  async function bringBack(form, key, draft) {
+    // A browser that was killed may bring back the draft of what has gone into the phone's queue since.
+    if (await window.phoneStore.isKnown(draft.identity?.[0]).catch(() => false)) {
+      store.removeItem(key);
+      return;
     }
-    return values;
-  }
-
-  function restore(form, values) {
-    const turn = {};
-    for (const control of form.elements) {
-      if (!kept(control) || !(control.name in values)) continue;
-      const list = values[control.name];
-      if (control.type === "checkbox" || control.type === "radio") {
-        control.checked = list.includes(control.value);
-      } else if (control.tagName === "SELECT") {
-        for (const option of control.options) option.selected = list.includes(option.value);
-      } else {
-        const at = (turn[control.name] = (turn[control.name] ?? -1) + 1);
-        if (at < list.length) control.value = list[at];
-      }
-    }
+    const fresh = gather(form);
+    restore(form, draft);
+    const note = document.createElement("p");
+    note.className = "notice warning";
+    note.setAttribute("role", "status");
+    note.append("What you typed here before is back. It has not been recorded yet. ");
+    const clear = document.createElement("button");
+    clear.type = "button";
+    clear.className = "act quiet";
+    clear.textContent = "Clear it and start afresh";
+    clear.addEventListener("click", () => {
+      restore(form, fresh);
+      store.removeItem(key);
+      note.remove();
+    });
+    note.append(clear);
+    form.prepend(note);
   }
 
   for (const form of document.querySelectorAll("form[data-draft]")) {
     const key = prefix + form.dataset.draft;
     const draft = read(key);
     // A form that came back from the site with its errors already holds what was typed.
-    if (draft && !form.querySelector("[data-bound]")) {
-      const fresh = gather(form);
-      restore(form, draft);
-      const note = document.createElement("p");
-      note.className = "notice warning";
-      note.setAttribute("role", "status");
-      note.append("What you typed here before is back. It has not been recorded yet. ");
-      const clear = document.createElement("button");
-      clear.type = "button";
-      clear.className = "act quiet";
-      clear.textContent = "Clear it and start afresh";
-      clear.addEventListener("click", () => {
-        store.removeItem(key);
-        restore(form, fresh);
-        note.remove();
-      });
-      note.append(clear);
-      form.prepend(note);
-    }
+    if (draft && !form.querySelector("[data-bound]")) bringBack(form, key, draft);
     form.addEventListener("input", () => keep(key, gather(form)));
     form.addEventListener("change", () => keep(key, gather(form)));
     form.addEventListener("submit", () => {

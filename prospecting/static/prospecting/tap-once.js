@@ -17,7 +17,7 @@
 
   document.addEventListener("submit", (event) => {
     const form = event.target;
-    if (form.method !== "post" || form.hasAttribute("data-tap-many")) return;
+    if (form.getAttribute("method") !== "post" || form.hasAttribute("data-tap-many")) return;
     if (sending.has(form)) {
       event.preventDefault();
       return;
@@ -27,6 +27,7 @@
     sending.set(form, kept);
     // One turn later: a button disabled right now would drop its own name and value from what is sent.
     setTimeout(() => {
+      if (sending.get(form) !== kept) return;
       for (const button of form.querySelectorAll("button:not([type=button]):not([disabled])")) {
         kept.buttons.push([button, button.textContent]);
         button.disabled = true;
@@ -34,6 +35,9 @@
       }
     });
   });
+
+  // Nothing was sent after all: the same form can be tapped again.
+  document.addEventListener("tap-again", (event) => release(event.target));
 
   // Coming back by the back button shows the page as it was left.
   window.addEventListener("pageshow", () => [...sending.keys()].forEach(release));

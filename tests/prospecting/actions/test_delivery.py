@@ -1,10 +1,14 @@
 import threading
 import uuid
+from io import BytesIO
 
 import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
+from PIL import Image
 
 from prospecting.actions.delivery import body_sha256, deliver_once
+from prospecting.actions.photos import keep_photo
 from prospecting.actions.refusal import Refused
 from prospecting.models import Claim, Delivery
 from tests.make import make_claim, make_member
@@ -53,6 +57,26 @@ class TestDeliverOnce:
         assert (Claim.objects.count(), Delivery.objects.count()) == (0, 0)
         deliver_once(identity=identity, body={"name": ["mended"]}, member=member, make=make_claim)
         assert Claim.objects.count() == 1
+
+    def test_a_refusal_leaves_no_picture_behind_and_a_record_keeps_its_own(self, settings, tmp_path):
+        settings.MEDIA_ROOT = tmp_path
+        member = make_member()
+        buffer = BytesIO()
+        Image.new("RGB", (30, 40), "brown").save(buffer, "PNG")
+
+        def keep():
+            return keep_photo(upload=SimpleUploadedFile("pan.png", buffer.getvalue()), added_by=member)
+
+        def keep_and_refuse():
+            keep()
+            raise Refused("No.", code="no")
+
+        deliver_once(identity=uuid.uuid4(), body=BODY, member=member, make=keep)
+        stands = {path for path in tmp_path.rglob("*") if path.is_file()}
+        with pytest.raises(Refused):
+            deliver_once(identity=uuid.uuid4(), body=BODY, member=member, make=keep_and_refuse)
+        assert {path for path in tmp_path.rglob("*") if path.is_file()} == stands
+        assert len(stands) == 2
 
 
 @pytest.mark.django_db(transaction=True)

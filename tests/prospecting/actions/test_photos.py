@@ -1,5 +1,6 @@
 import time
 import zlib
+from decimal import Decimal
 from io import BytesIO
 
 import pytest
@@ -7,9 +8,10 @@ from django.core.exceptions import PermissionDenied
 from django.core.files.uploadedfile import SimpleUploadedFile
 from PIL import Image
 
-from prospecting.actions.photos import keep_photo
+from prospecting.actions.photos import keep_photo, set_scale
 from prospecting.actions.refusal import Refused
-from prospecting.models import Photo
+from prospecting.frames.books import faults_of_photos
+from prospecting.models import JournalEntry, Photo
 from tests.make import make_member
 
 pytestmark = pytest.mark.django_db
@@ -59,6 +61,101 @@ def test_position_and_comment_and_maker_are_gone():
     assert "comment" not in after.info
     for hidden in (b"secret spot", b"Telltale", b"Exif", b"GPS"):
         assert hidden not in kept
+
+
+# As the picture holds it: a rational of degrees, minutes, seconds in Exif; a text of degrees in XMP (both standards spell it so);
+# and words anybody can read.
+SECRET_EXIF = {1: "N", 2: (45.0, 30.0, 15.25), 3: "W", 4: (117.0, 5.0, 2.5)}
+SECRET_XMP = (
+    b'<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
+    b'<rdf:Description xmlns:exif="http://ns.adobe.com/exif/1.0/" exif:GPSLatitude="45,30.254N" '
+    b'exif:GPSLongitude="117,5.042W"/></rdf:RDF></x:xmpmeta>'
+)
+SECRET_WORDS = b"dug at the secret spot"
+
+
+def located(kind: str) -> bytes:
+    """A portrait picture of this kind as a phone writes it: lying on its side, with its position wherever the kind has room."""
+    from PIL.PngImagePlugin import PngInfo
+
+    exif = Image.Exif()
+    exif[ORIENTATION_TAG] = 6
+    exif[MAKER_TAG] = "Telltale camera"
+    exif.get_ifd(GPS_TAG).update(SECRET_EXIF)
+    picture = Image.new("RGB", (800, 600), (200, 160, 30))
+    # Lying on its side the top of the upright picture is the left edge, where orientation 6 turns it from.
+    picture.paste((10, 20, 200), (0, 0, 200, 600))
+    out = BytesIO()
+    if kind == "JPEG":
+        picture.save(out, kind, exif=exif, xmp=SECRET_XMP, comment=SECRET_WORDS, quality=95)
+    elif kind == "PNG":
+        words = PngInfo()
+        words.add_text("Comment", SECRET_WORDS.decode())
+        words.add_itxt("XML:com.adobe.xmp", SECRET_XMP.decode())
+        picture.save(out, kind, exif=exif, pnginfo=words)
+    else:
+        picture.save(out, kind, exif=exif, xmp=SECRET_XMP, lossless=True)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])
+def test_neither_picture_nor_small_one_holds_a_position_and_both_stand_upright(kind):
+    sent = located(kind)
+    before = Image.open(BytesIO(sent))
+    # The trap is set: what is looked for below was in what was sent.
+    assert before.getexif().get_ifd(GPS_TAG)[2] == (45.0, 30.0, 15.25)
+    assert b"45,30.254N" in sent
+
+    photo = keep_photo(upload=upload(sent, f"pan.{kind.lower()}"), added_by=make_member())
+
+    for stored, size in ((photo.file, (600, 800)), (photo.thumb, (240, 320))):
+        kept = stored.open().read()
+        after = Image.open(BytesIO(kept))
+        assert (after.format, after.size) == ("JPEG", size)
+        assert not after.getexif()
+        assert not set(after.info) & {"exif", "xmp", "comment", "icc_profile"}
+        for hidden in (b"Exif", b"GPS", b"45,30", b"117,5", b"adobe", b"Telltale", SECRET_WORDS):
+            assert hidden not in kept
+        top, bottom = after.getpixel((size[0] // 2, 10)), after.getpixel((size[0] // 2, size[1] - 10))
+        assert top[2] > 150 > top[0], "the blue edge stands on top"
+        assert bottom[0] > 150 > bottom[2]
+
+
+def test_a_small_picture_is_never_made_larger():
+    photo = keep_photo(upload=upload(jpeg((60, 40))), added_by=make_member())
+    assert Image.open(photo.thumb.open()).size == (60, 40)
+    assert photo.thumb.name != photo.file.name
+
+
+def test_a_scale_is_kept_and_the_journal_says_what_stood_there():
+    member = make_member()
+    photo = keep_photo(upload=upload(jpeg()), added_by=member)
+    assert photo.px_per_mm is None
+    set_scale(photo=photo, px_per_mm=Decimal("12.5"), recorded_by=member)
+    set_scale(photo=photo, px_per_mm=Decimal("12.5"), recorded_by=member)
+    set_scale(photo=photo, px_per_mm=Decimal("10"), recorded_by=member)
+    photo.refresh_from_db()
+    assert photo.px_per_mm == 10
+    lines = JournalEntry.objects.about(photo).order_by("pk")
+    assert [line.changes["px_per_mm"] for line in lines] == [["", "12.5"], ["12.5000", "10"]]
+    with pytest.raises(PermissionDenied):
+        set_scale(photo=photo, px_per_mm=Decimal(1), recorded_by=make_member("guest"))
+
+
+def test_the_check_of_the_books_knows_the_small_one_and_misses_it():
+    photo = keep_photo(upload=upload(jpeg()), added_by=make_member())
+
+    def said() -> list[str]:
+        faults = [
+            fault
+            for fault in faults_of_photos()
+            if photo.file.name in fault.where or photo.thumb.name in fault.where
+        ]
+        return [fault.what for fault in faults]
+
+    assert said() == []
+    photo.thumb.storage.delete(photo.thumb.name)
+    assert said() == ["its small picture is missing."]
 
 
 def test_text_of_a_png_is_gone():

@@ -1,3 +1,4 @@
+import re
 from decimal import Decimal
 from fractions import Fraction
 
@@ -488,3 +489,69 @@ def test_tells_odds_as_one_says_them(chance, words):
 def test_refuses_odds_of_what_is_no_chance(chance):
     with pytest.raises(ValueError, match="between 0 and 1"):
         units.format_odds(chance)
+
+
+@pytest.mark.parametrize(
+    ("text", "mg_per_l"),
+    [
+        ("120", "120"),
+        ("120 ppm", "120"),
+        ("0", "0"),
+        # Water suppliers' tables give 17.1 mg/L for a grain per US gallon; exactly 64.79891 mg / 3.785411784 L.
+        ("1 gpg", "17.118"),
+        ("7 grains per gallon", "119.826"),
+        # Aquarists' and waterworks' tables: one German degree is 17.848 mg/L as calcium carbonate.
+        ("1 °dH", "17.848"),
+        ("6,7 dH", "119.580"),
+    ],
+)
+def test_reads_a_hardness_strip(text, mg_per_l):
+    read = units.parse_hardness(text)
+    assert round(read.canonical, 3) == Decimal(mg_per_l)
+    assert read.typed == text
+
+
+@pytest.mark.parametrize("text", ["", "hard", "-3", "5 mg", "20000", "1e3", "7 gpg 3"])
+def test_refuses_what_is_no_hardness(text):
+    with pytest.raises(ValueError, match=r"[.?]$"):
+        units.parse_hardness(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "default", "celsius"),
+    # Freezing, boiling and body heat on both scales (NIST SP 811, B.9: t/°C = (t/°F - 32) / 1.8).
+    [
+        ("32", "°F", "0"),
+        ("212 F", "°C", "100"),
+        ("98.6 °F", "°C", "37"),
+        ("15", "°C", "15"),
+        ("15 C", "°F", "15"),
+        ("12,5 °C", "°F", "12.5"),
+        ("٢٠", "°C", "20"),
+        ("59 fahrenheit", "°C", "15"),
+    ],
+)
+def test_reads_a_water_temperature(text, default, celsius):
+    assert units.parse_temperature(text, default).canonical == Decimal(celsius)
+
+
+@pytest.mark.parametrize(
+    ("text", "default", "says"),
+    [
+        ("15", "°F", "Was °C meant?"),
+        ("150 °C", "°C", "Was °F meant?"),
+        ("-3", "°C", "cannot be negative"),
+        ("warm", "°C", "holds no number"),
+        ("15 K", "°C", "not a temperature"),
+        ("1,200", "°C", "two ways"),
+    ],
+)
+def test_refuses_what_is_no_water_temperature(text, default, says):
+    with pytest.raises(ValueError, match=re.escape(says)):
+        units.parse_temperature(text, default)
+
+
+def test_shows_water_in_both_scales():
+    assert units.format_temperature(Decimal("15.0")) == "15 °C (59 °F)"
+    assert units.format_hardness(Decimal("119.8")) == "120 mg/L (7 grains per US gal) as calcium carbonate"
+    assert units.format_temperature(None) == units.format_hardness(None) == ""

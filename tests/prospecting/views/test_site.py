@@ -181,6 +181,6 @@ def test_every_page_says_who_may_open_it():
     assert [pattern.name for pattern in patterns if not hasattr(pattern.callback, "least_role")] == []
 
 
-def test_only_signing_in_and_health_are_open_to_anyone():
+def test_only_signing_in_health_and_what_a_phone_asks_first_are_open_to_anyone():
     open_names = {p.name for p in views_with_addresses() if p.callback.least_role == "anyone"}
-    assert open_names == {"sign-in", "health"}
+    assert open_names == {"sign-in", "health", "phone-session", "worker", "manifest"}

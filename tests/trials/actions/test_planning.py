@@ -1,3 +1,4 @@
+from collections import Counter
 from decimal import Decimal
 
 import pytest
@@ -7,6 +8,7 @@ from prospecting.models import JournalEntry, Lot
 from tests import make
 from tests.trials.make_trial import log, make_additive, make_draft, make_running
 from trials.actions import planning
+from trials.calc.designs import check_square
 from trials.models import Trial
 
 pytestmark = pytest.mark.django_db
@@ -107,6 +109,97 @@ def test_it_refuses_one_block():
     trial = make_draft(blocks=1)
     with refuses("one_block"):
         fix(trial)
+
+
+NAMES = ("plain water", "low", "high")
+
+
+@pytest.mark.parametrize("design", Trial.Design.values)
+def test_the_stored_plan_is_what_its_seed_draws(design):
+    """Drawn again from the seed, each design gives the plan that is stored as a list."""
+    trial = make_running(names=NAMES, blocks=6, design=design)
+    treatments = list(trial.treatments.all())
+    drawn = planning.draw_places(trial, treatments, trial.seed)
+    stored = trial.planned_runs.values_list(
+        "run_order", "block__number", "position", "treatment", "blind_code"
+    )
+    assert list(stored) == [
+        (place.run_order, place.block, place.position, place.treatment, place.blind_code) for place in drawn
+    ]
+    assert len(drawn) == 18
+
+
+@pytest.mark.parametrize(("design", "blocks"), [("latin", 6), ("williams", 6)])
+def test_a_square_puts_every_treatment_at_every_place_equally_often(design, blocks):
+    trial = make_running(names=NAMES, blocks=blocks, design=design)
+    rows = [
+        list(block.planned_runs.order_by("position").values_list("treatment", flat=True))
+        for block in trial.blocks.all()
+    ]
+    for column in zip(*rows, strict=True):
+        assert sorted(column.count(name) for name in set(column)) == [2, 2, 2]
+    if design == "williams":
+        # Each of the six neighbours one after the other, in six rows of two steps: twice.
+        assert check_square(rows).balanced_for_follow_on
+
+
+@pytest.mark.parametrize(
+    ("design", "blocks", "fits"),
+    [("latin", 5, "3, 6, 9 rows"), ("latin", 2, "3, 6, 9"), ("williams", 3, "6, 12, 18")],
+)
+def test_refuses_rows_that_make_no_square(design, blocks, fits):
+    trial = make_draft(names=NAMES, blocks=blocks, design=design)
+    with refuses("no_square") as refused:
+        fix(trial)
+    assert fits in refused.value.messages[0]
+    trial.refresh_from_db()
+    assert (trial.state, trial.seed, trial.blocks.count()) == (Trial.State.DRAFT, None, 0)
+
+
+def test_a_latin_square_of_two_is_refused():
+    with refuses("no_square"):
+        fix(make_draft(blocks=4, design="latin"))
+
+
+def test_completely_randomised_runs_are_one_block():
+    trial = make_running(names=NAMES, blocks=4, design="random")
+    block = trial.blocks.get()
+    counts = Counter(block.planned_runs.values_list("treatment__name", flat=True))
+    assert counts == {"plain water": 4, "low": 4, "high": 4}
+    assert "12 runs in one order" in JournalEntry.objects.about(trial).latest("pk").what
+
+
+def test_pans_side_by_side_need_blocks():
+    with refuses("row_is_a_block"):
+        make_draft(outcome="places", design="random")
+
+
+def test_refuses_one_run_of_each():
+    with refuses("one_block"):
+        fix(make_draft(blocks=1, design="random"))
+
+
+def test_a_plan_that_cannot_answer_takes_a_reason_and_keeps_it():
+    trial = make_draft()
+    said = "This plan can't answer your question."
+    with refuses("wishful"):
+        planning.fix_plan(trial=trial, planned_by=trial.recorded_by, cannot=said, reason="  ")
+    trial.refresh_from_db()
+    assert trial.state == Trial.State.DRAFT
+    fixed = planning.fix_plan(
+        trial=trial, planned_by=trial.recorded_by, cannot=said, reason="to learn the spread"
+    )
+    assert fixed.wishful_reason == "to learn the spread"
+    entry = JournalEntry.objects.about(fixed).latest("pk")
+    assert said in entry.what
+    assert entry.why == "to learn the spread"
+
+
+def test_a_plan_that_can_answer_keeps_no_reason():
+    trial = make_draft()
+    fixed = planning.fix_plan(trial=trial, planned_by=trial.recorded_by, reason="just so")
+    assert fixed.wishful_reason == ""
+    assert JournalEntry.objects.about(fixed).latest("pk").why == ""
 
 
 @pytest.mark.parametrize("change", ["edit", "add", "remove", "fix again"])

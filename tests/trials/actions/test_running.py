@@ -187,3 +187,118 @@ def test_a_run_of_a_trial_is_never_voided():
 def test_a_guest_logs_nothing():
     with pytest.raises(PermissionDenied):
         pan(make.make_lot(), make.make_member("guest"))
+
+
+READINGS = [running.Reading(mg=Decimal(text), typed=f"{text} mg") for text in ("15.4", "15.6", "15.5")]
+
+
+def test_weighings_are_kept_and_corrected_with_the_run():
+    member = make.make_member()
+    weighed = {"weighings": READINGS, "tare_mg": Decimal("3.1"), "tare_typed": "3.1 mg"}
+    run = pan(make.make_lot(), member, "12.4", **weighed)
+    assert [each.reading_mg for each in run.weighings.all()] == [each.mg for each in READINGS]
+    running.correct_run(
+        run=run,
+        result=make_result(member, "12.3", **weighed | {"weighings": READINGS[:1]}),
+        reason="two were of another pan",
+        recorded_by=member,
+    )
+    run.refresh_from_db()
+    assert (run.gold_mg, run.weighings.count()) == (Decimal("12.3"), 1)
+    changes = JournalEntry.objects.about(run).first().changes
+    assert changes["weighings"] == ["15.4 mg, 15.6 mg, 15.5 mg", "15.4 mg"]
+
+
+@pytest.mark.parametrize(
+    ("code", "gold", "tare_mg"), [("weighings_differ", "12.5", "3.1"), ("not_above_dish", "12.4", "15.5")]
+)
+def test_it_refuses_weighings_that_do_not_make_the_gold(code: str, gold: str, tare_mg: str):
+    lot = make.make_lot()
+    with refuses(code):
+        pan(lot, make.make_member(), gold, weighings=READINGS, tare_mg=Decimal(tare_mg))
+    assert not Run.objects.exists()
+    lot.refresh_from_db()
+    assert lot.on_hand_g == Decimal("10000")
+
+
+def test_a_guess_names_a_treatment_of_the_same_trial():
+    trial, other = make_running(), make_running()
+    with refuses("other_trial"):
+        log(trial.planned_runs.first(), make.make_member(), guess_treatment=other.treatments.first())
+
+
+def test_a_run_judged_side_by_side_needs_no_figure_but_a_test_pan_does():
+    trial = make_running(outcome=Trial.Outcome.PLACES)
+    run = log(trial.planned_runs.first(), make.make_member(), None)
+    assert (run.gold_mg, run.below_scale, run.failed) == (None, False, False)
+    running.correct_run(
+        run=run,
+        result=make_result(run.panner, None, soak_min=Decimal(8)),
+        reason="soak",
+        recorded_by=run.panner,
+    )
+    with refuses("nothing_seen"):
+        pan(make.make_lot(), make.make_member(), None)
+
+
+def tails_of(member, gold: str | None = "1.0", **fields) -> running.TailsResult:
+    fields = {"scale_step_mg": Decimal("0.1"), "panned_on": make.DAY} | fields
+    weight = {"gold_mg": Decimal(gold), "gold_typed": f"{gold} mg"} if gold else {}
+    return running.TailsResult(panner=member, **weight, **fields)
+
+
+def test_tails_are_logged_once_and_leave_the_runs_gold_alone():
+    member = make.make_member()
+    run = pan(make.make_lot(), member, "9.0")
+    running.log_tails(run=run, tails=tails_of(member), recorded_by=member)
+    with refuses("tails_already"):
+        running.log_tails(run=run, tails=tails_of(member, "2.0"), recorded_by=member)
+    run.refresh_from_db()
+    assert (run.gold_mg, run.tails_pan.gold_mg) == (Decimal("9"), Decimal("1"))
+
+
+@pytest.mark.parametrize(
+    ("code", "gold", "fields"),
+    [
+        ("nothing_seen", None, {}),
+        ("step_missing", None, {"below_scale": True, "scale_step_mg": None}),
+        ("weighed_and_below", "1.0", {"below_scale": True}),
+        ("below_step", "0.05", {}),
+    ],
+)
+def test_it_refuses_tails_that_say_nothing_or_two_things(code: str, gold: str | None, fields: dict):
+    member = make.make_member()
+    run = pan(make.make_lot(), member)
+    with refuses(code):
+        running.log_tails(run=run, tails=tails_of(member, gold, **fields), recorded_by=member)
+    assert not hasattr(run, "tails_pan")
+
+
+def test_tails_are_corrected_under_the_runs_own_rule():
+    member, other, keeper = make.make_member(), make.make_member(), make.make_member("keeper")
+    trial = make_running()
+    for planned in trial.blocks.first().planned_runs.all():
+        run = log(planned, member)
+    running.log_tails(run=run, tails=tails_of(member), recorded_by=member)
+    correct = {"run": run, "tails": tails_of(member, "1.2"), "reason": "misread"}
+    with refuses("not_yours"):
+        running.correct_tails(**correct, recorded_by=other)
+    running.correct_tails(**correct, recorded_by=member)
+    running.close_block(block=trial.blocks.first(), closed_by=member)
+    with refuses("key_open"):
+        running.correct_tails(**correct | {"tails": tails_of(member, "2.0")}, recorded_by=member)
+    with refuses("reason_missing"):
+        running.correct_tails(**correct | {"reason": " "}, recorded_by=keeper)
+    running.correct_tails(**correct | {"tails": tails_of(member, "1.1")}, recorded_by=keeper)
+    run.tails_pan.refresh_from_db()
+    assert run.tails_pan.gold_mg == Decimal("1.1")
+
+
+def test_a_void_run_has_no_tails_and_a_guest_logs_none():
+    member = make.make_member()
+    run = pan(make.make_lot(), member)
+    with pytest.raises(PermissionDenied):
+        running.log_tails(run=run, tails=tails_of(member), recorded_by=make.make_member("guest"))
+    running.void_run(run=run, reason="never happened", voided_by=member)
+    with refuses("run_void"):
+        running.log_tails(run=run, tails=tails_of(member), recorded_by=member)

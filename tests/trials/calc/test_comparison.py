@@ -366,11 +366,48 @@ def test_counts_agree_with_a_second_library():
     assert found.of(LOW).se_log == pytest.approx(referee.bse[row], rel=1e-5)
 
 
-def test_scatter_under_chance_is_taken_as_chance():
+def test_scatter_that_chance_hardly_ever_shows_is_taken_as_luck():
+    from scipy.stats import chi2
+
     found = compare_counts([5, 9, 5, 9, 5, 9], [WATER, LOW] * 3, [1, 1, 2, 2, 3, 3], WATER)
-    assert found.dispersion == 1
+    # No scatter at all within blocks: the lowest tenth of chi-squared (a second library) over its 2 df.
+    least = chi2.ppf(0.1, 2) / 2
+    assert found.dispersion == pytest.approx(least)
     # Equal blocks, so the totals decide: variance of a log count is 1 / count.
-    assert found.of(LOW).se_log == pytest.approx(math.sqrt(1 / 15 + 1 / 27), rel=1e-6)
+    assert found.of(LOW).se_log == pytest.approx(math.sqrt(least * (1 / 15 + 1 / 27)), rel=1e-6)
+    # What equal runs truly scatter is not below chance.
+    assert found.sd_log == pytest.approx(1 / math.sqrt(5))
+    assert any("9 trials in 10" in sentence for sentence in found.assumptions)
+
+
+def test_runs_that_agree_by_luck_show_nothing_that_chance_explains():
+    from scipy.stats import norm
+
+    alike = compare_counts([5, 9, 5, 9, 5, 9], [WATER, LOW] * 3, [1, 1, 2, 2, 3, 3], WATER).of(LOW)
+    # Student's interval leaves out 1 (4.303 standard errors at 2 df, any printed table of t), chance alone does not.
+    se = math.sqrt(1 / 15 + 1 / 27)
+    assert math.log(27 / 15) > 4.303 * alike.se_log
+    assert alike.lower == alike.lower_95 == 1
+    assert alike.upper == pytest.approx(27 / 15 * math.exp(4.303 * alike.se_log), rel=1e-4)
+    assert alike.p_adjusted == alike.p_alone == pytest.approx(2 * norm.sf(math.log(27 / 15) / se))
+    assert alike.equivalence_upper == pytest.approx(27 / 15 * math.exp(1.645 * se), rel=1e-3)
+    # The same the other way round.
+    fewer = compare_counts([9, 5, 9, 5, 9, 5], [WATER, LOW] * 3, [1, 1, 2, 2, 3, 3], WATER).of(LOW)
+    assert fewer.upper == 1
+    assert fewer.lower == pytest.approx(1 / alike.upper)
+    # Ten times the colours are beyond chance.
+    many = compare_counts([50, 90, 50, 90, 50, 90], [WATER, LOW] * 3, [1, 1, 2, 2, 3, 3], WATER).of(LOW)
+    assert many.lower > 1
+
+
+def test_scatter_above_chance_is_judged_by_students_t_alone():
+    from scipy.stats import t
+
+    found = compare_counts([2, 30, 20, 35, 9, 60], [WATER, LOW] * 3, [1, 1, 2, 2, 3, 3], WATER)
+    entry = found.of(LOW)
+    assert found.dispersion > 2
+    assert entry.lower == pytest.approx(entry.ratio * math.exp(-t.ppf(0.975, 2) * entry.se_log))
+    assert entry.p_adjusted == pytest.approx(2 * t.sf(math.log(entry.ratio) / entry.se_log, 2))
 
 
 def test_a_treatment_without_colours_gets_an_upper_limit():

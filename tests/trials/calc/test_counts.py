@@ -10,6 +10,7 @@ from trials.calc.counts import (
     dispersion,
     fit_counts,
     fit_negative_binomial,
+    least_dispersion,
 )
 
 
@@ -18,6 +19,18 @@ def test_no_colour_still_allows_a_few():
     found = count_interval(0)
     assert (found.rate, found.lower) == (0, 0)
     assert found.upper == pytest.approx(-math.log(0.025))
+
+
+@pytest.mark.parametrize("df", [1, 2, 9, 45])
+def test_chance_alone_scatters_less_than_the_least_in_one_trial_of_ten(df):
+    from scipy.stats import chi2
+
+    assert chi2.cdf(df * least_dispersion(df), df) == pytest.approx(0.1)
+
+
+def test_no_scatter_without_a_degree_of_freedom():
+    with pytest.raises(ValueError, match="0 degrees of freedom"):
+        least_dispersion(0)
 
 
 def test_exposure_divides_the_interval():

@@ -8,21 +8,28 @@ from itertools import permutations
 
 import pytest
 
+from prospecting.calc.units import tub_amounts
 from trials.calc.designs import (
     aliases,
     check_orders,
     check_square,
     completely_randomised,
     dose_ladder,
+    draw_plan,
     draw_portions,
     error_df,
     guess_check,
+    ladder_factor,
     latin_square,
     matching_check,
     orders_of,
     plan_summary,
+    pourable_ladder,
     randomised_blocks,
+    rows_of_square,
+    stock_for,
     two_level_factorial,
+    whole_drops,
     williams_square,
 )
 
@@ -287,6 +294,73 @@ def test_refuses_a_ladder_that_does_not_rise(changed, says):
     whole = {"lowest_ml_per_l": Decimal("0.05"), "doses": 4, "water_ml": Decimal(9000)}
     with pytest.raises(ValueError, match=says):
         dose_ladder(**whole | changed)
+
+
+@pytest.mark.parametrize("kind", ["blocks", "latin", "williams", "random"])
+def test_draws_every_kind_of_plan_again_from_its_seed(kind):
+    plan = draw_plan(kind, TREATMENTS, 6, seed=11)
+    assert plan == draw_plan(kind, TREATMENTS, 6, seed=11)
+    assert plan != draw_plan(kind, TREATMENTS, 6, seed=12)
+    assert Counter(place.treatment for place in plan) == dict.fromkeys(TREATMENTS, 6)
+    assert {place.block for place in plan} == ({1} if kind == "random" else set(range(1, 7)))
+
+
+@pytest.mark.parametrize(
+    ("kind", "treatments", "each"),
+    # Williams 1949: an odd number of treatments takes two squares.
+    [
+        ("latin", 3, 3),
+        ("latin", 4, 4),
+        ("williams", 4, 4),
+        ("williams", 5, 10),
+        ("blocks", 7, 1),
+        ("random", 7, 1),
+    ],
+)
+def test_rows_come_in_whole_squares(kind, treatments, each):
+    assert rows_of_square(kind, treatments) == each
+    names = list(range(treatments))
+    assert len(draw_plan(kind, names, 2 * each, seed=1)) == 2 * each * treatments
+    if each > 1:
+        for rows in (each - 1, each + 1, 1):
+            with pytest.raises(ValueError, match="whole square"):
+                draw_plan(kind, names, rows, seed=1)
+
+
+def test_a_ladder_between_two_doses_ends_at_both():
+    factor = ladder_factor(Decimal("0.1"), Decimal("2.7"), 4)
+    # 0.1, 0.3, 0.9, 2.7.
+    assert factor == 3
+    doses = [rung.ml_per_l for rung in dose_ladder(Decimal("0.1"), 4, Decimal(9000), factor=factor)]
+    assert doses[1:5] == [Decimal("0.1"), Decimal("0.3"), Decimal("0.9"), Decimal("2.7")]
+
+
+@pytest.mark.parametrize(
+    ("lowest", "highest", "doses"), [("0.2", "0.2", 3), ("0.3", "0.2", 3), ("0", "1", 3), ("0.1", "0.2", 1)]
+)
+def test_refuses_a_ladder_between_no_two_doses(lowest, highest, doses):
+    with pytest.raises(ValueError, match="dose"):
+        ladder_factor(Decimal(lowest), Decimal(highest), doses)
+
+
+def test_a_pourable_ladder_counts_whole_drops_in_the_tub():
+    water = Decimal(9000)
+    rungs = pourable_ladder(dose_ladder(Decimal("0.01"), 5, water, factor=Decimal("1.9")), water)
+    assert [whole_drops(rung.tub) for rung in rungs] == [0, 2, 3, 6, 12, 23, None]
+    # A drop is 0.05 mL: n of them in 9 L are n x 0.05 / 9 mL/L.
+    assert rungs[2].ml_per_l == (3 * Decimal("0.05") / 9).quantize(Decimal("0.000001"))
+    with pytest.raises(ValueError, match="same 1 drop"):
+        pourable_ladder(dose_ladder(Decimal("0.005"), 4, water, factor=Decimal("1.1")), water)
+
+
+def test_thins_until_there_is_a_millilitre_to_pour():
+    for ml in ("0.02", "0.0005"):
+        stock = stock_for(tub_amounts(Decimal(ml), Decimal(1000)))
+        # What is poured of the thinned additive holds what was wanted of it.
+        assert stock.pour.ml / stock.parts == Decimal(ml)
+        assert 1 <= stock.pour.ml < 10
+    assert stock_for(tub_amounts(Decimal(0), Decimal(1000))) is None
+    assert stock_for(tub_amounts(Decimal("0.1"), Decimal(1000))) is None
 
 
 def test_luck_of_guesses():

@@ -103,9 +103,11 @@ def test_a_gain_is_easier_to_show_where_the_spread_is_chance():
     assert gain == pytest.approx(power_against_control(0.3 * math.sqrt((1 + 1 / 1.6) / 2), 1.6, 6, 3))
 
 
-@pytest.mark.parametrize(("share", "least"), [(0.0, 0.0), (0.5, 0.0), (1.0, 0.0), (1.0, 0.9)])
-def test_detectable_ratio_and_blocks_needed_answer_to_the_power(share, least):
-    plan = {"chance_share": share, "least_spread": least}
+@pytest.mark.parametrize(
+    ("share", "dispersion"), [(0.0, None), (0.5, None), (1.0, None), (1.0, 1.0), (1.0, 1.4)]
+)
+def test_detectable_ratio_and_blocks_needed_answer_to_the_power(share, dispersion):
+    plan = {"chance_share": share, "dispersion": dispersion}
     ratio = detectable_ratio(0.25, 6, 4, **plan)
     assert power_against_control(0.25, ratio, 6, 4, **plan) == pytest.approx(0.8, abs=1e-8)
     blocks = blocks_needed(0.4, 1.5, 4, **plan)
@@ -120,6 +122,24 @@ def test_a_spread_not_let_fall_costs_power():
     seen = np.mean(np.abs(shift + dice.standard_normal(400_000)) > critical * estimated)
     assert power_at(shift, critical, df, least_spread=0.9) == pytest.approx(seen, abs=0.003)
     assert power_at(shift, critical, df, least_spread=0.9) < power_at(shift, critical, df)
+
+
+def test_colours_are_seen_as_often_as_both_bars_are_passed():
+    dice = np.random.default_rng(4)
+    df, dispersion, sd_log, ratio = 6, 1.3, 0.3, 1.9
+    shift = math.log(ratio) / (sd_log * math.sqrt((2 - (1 - 1 / ratio)) / 4))
+    away = np.abs(shift + dice.standard_normal(400_000))
+    estimated = np.sqrt(dice.chisquare(df, 400_000) / df)
+    # Two treatments against the control: Dunnett's printed points, 2.86 with 6 df and 2.21 without limit (from memory).
+    student, chance = 2.86, 2.21
+    seen = np.mean((away > student * estimated) & (away > chance / math.sqrt(dispersion)))
+    stated = power_against_control(sd_log, ratio, 4, 3, chance_share=1.0, dispersion=dispersion)
+    assert stated == pytest.approx(seen, abs=0.003)
+
+
+def test_refuses_grains_that_scatter_less_than_chance():
+    with pytest.raises(ValueError, match="dispersion 0.5"):
+        power_against_control(0.3, 1.5, 5, 3, chance_share=1.0, dispersion=0.5)
 
 
 def test_refuses_a_share_that_is_none():

@@ -305,6 +305,17 @@ def test_what_could_have_been_seen_hangs_on_the_control_and_not_on_the_gain_seen
     assert judge(comparison, RINSE, 1.2).detectable_ratio == pytest.approx(expected, rel=1e-6)
 
 
+def test_colours_that_agree_by_luck_could_not_have_seen_through_chance():
+    from trials.calc.power import detectable_ratio
+
+    comparison = compare_counts([5, 9, 5, 9, 5, 9], [WATER, RINSE] * 3, [1, 1, 2, 2, 3, 3], WATER)
+    found = judge(comparison, RINSE, 1.2)
+    # 15 colours against 27: chance alone does that in 7 trials of 100.
+    assert (found.kind, found.lower) == ("not shown", 1)
+    expected = detectable_ratio(1 / math.sqrt(5), 3, 2, chance_share=1.0, dispersion=1.0)
+    assert found.detectable_ratio == pytest.approx(expected, rel=1e-6)
+
+
 def test_what_a_trial_could_see_is_never_rounded_in_its_favour():
     dice = np.random.default_rng(2)
     for ratio in dice.uniform(1.001, 99, 200):

@@ -358,6 +358,33 @@ def test_only_runs_logged_after_the_key_was_opened_count_as_seeing(db):
     assert [opening.reason for opening in found.openings] == ["a label washed off"]
 
 
+def guess_all(trial: Trial, right: int) -> None:
+    """Every run guessed, the first so many of them rightly."""
+    names = list(trial.treatments.all())
+    for number, planned in enumerate(trial.planned_runs.select_related("run")):
+        wrong = next(each for each in names if each.pk != planned.treatment_id)
+        planned.run.guess_treatment = planned.treatment if number < right else wrong
+        planned.run.save(update_fields=["guess_treatment"])
+
+
+@pytest.mark.parametrize(
+    ("right", "luck", "is_blind"),
+    # Of 12 guesses between 2, by the binomial distribution (tables, or 299/4096 and 13/4096): 9 or more 1 time in 14,
+    # 11 or more 3 in a thousand.
+    [(9, "(9 or more by luck: about 1 in 14)", True), (11, "(11 or more by luck: about 1 in 320)", False)],
+)
+def test_guesses_are_held_against_luck(db, right: int, luck: str, is_blind: bool):
+    trial = make_trial({"plain water": WATER, "rinse": LIKE_WATER})
+    guess_all(trial, right)
+    found = found_in(trial)
+    assert (
+        f"was right on {right}; luck alone, among 2 treatments, brings about 6.0 {luck}." in found.blindness
+    )
+    assert found.logged_blind == is_blind
+    assert ("could be told apart" in found.blindness) != is_blind
+    assert not any("guessed" in warning for warning in found.warnings)
+
+
 WARNINGS = {
     "coarse scale": ({"scale_step_mg": "3"}, "The scale's step, 3 mg, is more than a third"),
     "unequal portions": ({"portions_g": ("454", "500")}, "The portions are not equal"),

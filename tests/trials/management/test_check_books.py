@@ -17,8 +17,9 @@ from prospecting.actions.photos import keep_photo
 from prospecting.models import AssayReturn, Contamination, Dig, Draw, Lot, Origin, Photo, Sample, Step
 from prospecting.readers.certificate_csv import read_certificate
 from tests import make
-from tests.trials.make_trial import make_closed
-from trials.models import PlannedRun, Run, Treatment, Trial
+from tests.trials.make_trial import PORTION, make_closed, make_result
+from trials.actions import running
+from trials.models import PlannedRun, Run, Treatment, Trial, Weighing
 
 DAY = make.DAY
 
@@ -37,6 +38,13 @@ def books(db, settings, tmp_path):
         blocks=3,
         member=keeper,
         portions_from=Trial.PortionsFrom.CUT,
+    )
+    readings = [running.Reading(mg=Decimal(text), typed=f"{text} mg") for text in ("15.4", "15.6", "15.5")]
+    running.log_test_pan(
+        lot=first,
+        portion=PORTION,
+        result=make_result(keeper, "12.4", weighings=readings, tare_mg=Decimal("3.1"), tare_typed="3.1 mg"),
+        recorded_by=keeper,
     )
     void_step(
         step=make.make_blend((first, "1000"), (second, "1000"), member=keeper).made_by,
@@ -186,7 +194,7 @@ TAMPERED: dict[str, tuple[Callable[[], None], str]] = {
     ),
     "a treatment twice in a block": (
         lambda: change(PlannedRun.objects, treatment=Treatment.objects.exclude(pk=first_treatment()).get()),
-        "not every block of its plan holds every treatment once",
+        "not every block of its plan holds every treatment",
     ),
     "a place in the plan's order": (
         lambda: change(PlannedRun.objects, run_order=99),
@@ -199,6 +207,18 @@ TAMPERED: dict[str, tuple[Callable[[], None], str]] = {
     "a run's step": (
         lambda: change(Step.objects.filter(kind="recover"), kind="discard"),
         "its step is no recovery",
+    ),
+    "a run's gold": (
+        lambda: change(Run.objects.filter(tare_mg__isnull=False), gold_mg=Decimal("12.5")),
+        "it names 12.5000 mg of gold, and its weighings make 12.4000 mg",
+    ),
+    "a run's dish": (
+        lambda: change(Run.objects.filter(tare_mg__isnull=False), tare_mg=Decimal("99")),
+        "its weighings do not outweigh its dish",
+    ),
+    "a reading lost": (
+        lambda: Weighing.objects.filter(position=1).delete(),
+        "its weighings make 12.4500 mg",
     ),
     "a run's lot": (lambda: change(Run.objects, lot=blend()), "another lot than the one it names"),
 }

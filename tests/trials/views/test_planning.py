@@ -5,8 +5,8 @@ from django.urls import reverse
 
 from prospecting.models import Lot
 from tests import make
-from tests.trials.make_trial import log, make_additive, make_draft, make_running
-from trials.actions import running
+from tests.trials.make_trial import log, make_additive, make_bridge, make_draft, make_running
+from trials.actions import planning, running
 from trials.models import Dose, Treatment, Trial
 
 pytestmark = pytest.mark.django_db
@@ -20,6 +20,7 @@ def trial_form(lot: Lot, who, /, **changes) -> dict:
         "outcome": "gold_mass",
         "portion": "1 lb",
         "portions_from": "measured",
+        "design": "blocks",
         "blocks": "5",
         "smallest_ratio": "1,25",
         "water": "9 L",
@@ -58,6 +59,10 @@ def test_a_member_plans_a_trial(client_as):
         ("blocks", "1", "Give a number from 2 to 60."),
         ("blocks", "2.5", "Give a whole number."),
         ("blocks", "many", "holds no number"),
+        ("design", "", "This field is required."),
+        ("design", "spiral", "Select a valid choice"),
+        ("run_min", "0", "Give a number from 0.1"),
+        ("run_min", "half an hour", "holds no number"),
         ("smallest_ratio", "1", "Give a number from 1.01 to 20."),
         ("smallest_ratio", "-3", "negative"),
         ("portion", "5 mL", ""),
@@ -176,7 +181,7 @@ def test_a_very_strong_dose_is_asked_about(client_as):
 def test_the_draft_says_what_it_could_see(client_as):
     trial = make_draft(names=("plain water", "low", "high"), blocks=5)
     response = client_as("member").get(trial.get_absolute_url())
-    assert [row.spread for row in response.context["outlook"].rows] == [0.2, 0.35, 0.6]
+    assert [row.spread for row in response.context["outlook"].rows] == [0.2, 0.35, 0.6, None]
     assert "What this plan could see" in response.content.decode()
 
 
@@ -193,22 +198,150 @@ def test_the_draft_uses_the_lots_own_spread_once_it_is_known(client_as):
             recorded_by=member,
         )
     rows = client_as("member").get(make_draft(lot=lot).get_absolute_url()).context["outlook"].rows
-    assert [(round(row.spread, 3), row.seen) for row in rows] == [(0.163, 4)]
+    assert [(round(row.spread, 3), row.seen) for row in rows if row.spread] == [(0.163, 4)]
+
+
+def fix(client, trial: Trial, **fields):
+    return client.post(reverse("trial-plan", args=[trial.pk]), {"identity": str(uuid.uuid4())} | fields)
 
 
 def test_fixing_the_plan_by_the_page(client_as):
-    trial = make_draft()
-    client_as("member").post(reverse("trial-plan", args=[trial.pk]), {"identity": str(uuid.uuid4())})
+    trial = make_draft(smallest_ratio=20, blocks=20)
+    fix(client_as("member"), trial)
     trial.refresh_from_db()
-    assert trial.state == Trial.State.RUNNING
+    assert (trial.state, trial.wishful_reason) == (Trial.State.RUNNING, "")
+
+
+@pytest.mark.parametrize(
+    ("typed", "field", "sentence"),
+    [
+        ({}, "know", "Tick this"),
+        ({"reason": "practice"}, "know", "Tick this"),
+        ({"know": "on"}, "reason", "Say why"),
+        ({"know": "on", "reason": "   "}, "reason", "Say why"),
+        ({"know": "on", "reason": "x" * 201}, "reason", "at most 200"),
+    ],
+)
+def test_a_wishful_plan_is_not_fixed_without_tick_and_reason(client_as, typed, field, sentence):
+    trial = make_draft()
+    response = fix(client_as("member"), trial, **typed)
+    assert response.status_code == 200
+    assert sentence in response.context["form"].errors[field][0]
+    assert response.context["form"]["reason"].value() == typed.get("reason")
+    assert "This plan can&#x27;t answer your question" in response.content.decode()
+    trial.refresh_from_db()
+    assert trial.state == Trial.State.DRAFT
+
+
+def test_a_wishful_plan_is_fixed_with_a_reason_that_stands_on_the_trial(client_as):
+    trial = make_draft()
+    client = client_as("member")
+    fix(client, trial, know="on", reason="to learn the spread")
+    page = client.get(trial.get_absolute_url()).content.decode()
+    assert "Planned although it can't answer its question" in page
+    assert "to learn the spread" in page
 
 
 def test_a_refused_plan_says_why_on_the_draft(client_as):
     trial = make_draft(lot=make.make_lot("1000"))
-    response = client_as("member").post(
-        reverse("trial-plan", args=[trial.pk]), {"identity": str(uuid.uuid4())}, follow=True
-    )
+    response = fix(client_as("member"), trial, know="on", reason="practice")
     assert "are more than" in response.content.decode()
+    assert response.context["form"]["reason"].value() == "practice"
+
+
+def test_the_address_of_fixing_leads_to_the_trial(client_as):
+    trial = make_draft()
+    assert client_as("member").get(reverse("trial-plan", args=[trial.pk])).url == trial.get_absolute_url()
+
+
+@pytest.mark.parametrize(
+    ("design", "told"), [("latin", "Row, place"), ("random", "one order"), ("blocks", "Block")]
+)
+def test_the_run_sheet_shows_the_order_of_each_design(client_as, design, told):
+    trial = make_running(names=("plain water", "wonder rinse", "other"), blocks=3, design=design)
+    page = client_as("member").get(reverse("run-sheet", args=[trial.pk])).content.decode()
+    assert told in page
+    assert "wonder rinse" not in page
+
+
+def test_the_draft_form_says_which_rows_fit(client_as):
+    trial = make_draft(names=("plain water", "low", "high"))
+    page = client_as("member").get(reverse("trial-edit", args=[trial.pk])).content.decode()
+    assert "a Latin square 3, 6, 9 and so on; a Williams square 6, 12, 18" in page
+
+
+def test_labels_carry_code_order_and_portion_and_no_treatment(client_as, django_assert_max_num_queries):
+    lot = make.make_lot("40000")
+    make.make_portions(lot, 8)
+    trial = make_running(lot=lot, portions_from="cut", names=("plain water", "wonder rinse"))
+    url = reverse("tub-labels", args=[trial.pk])
+    client = client_as("member")
+    assert "paper-sheet" not in client.get(url).content.decode()
+    with django_assert_max_num_queries(10):
+        page = client.get(url, {"sheet": "a4-3x8", "first_label": "1"}).content.decode()
+    for planned in trial.planned_runs.select_related("portion"):
+        assert f'data-label="{planned.blind_code}"' in page
+        assert f"{planned.portion.code}, number {planned.portion.portion_number}" in page
+    assert "wonder rinse" not in page and "plain water" not in page
+
+
+@pytest.mark.parametrize(
+    ("asked", "field"),
+    [
+        ({"sheet": "a4-9x9", "first_label": "1"}, "sheet"),
+        ({"sheet": "own", "first_label": "1"}, "sheet"),
+        ({"sheet": "a4-3x8", "first_label": "25"}, "first_label"),
+        ({"sheet": "a4-3x8", "first_label": "-1"}, "first_label"),
+        ({"sheet": "a4-3x8"}, "first_label"),
+    ],
+)
+def test_labels_on_no_paper_get_a_sentence(client_as, asked, field):
+    response = client_as("member").get(reverse("tub-labels", args=[make_running().pk]), asked)
+    assert response.status_code == 200
+    assert response.context["form"].errors[field]
+
+
+def test_labels_of_a_bridge_tell_no_lot(client_as):
+    old, new = make.make_lot("9000"), make.make_lot("9000")
+    trial = planning.fix_plan(trial=make_bridge(old, new), planned_by=make.make_member())
+    page = client_as("member").get(
+        reverse("tub-labels", args=[trial.pk]), {"sheet": "a4-3x8", "first_label": "1"}
+    )
+    drawn = page.content.decode().split('class="paper-sheet', 1)[1]
+    assert old.code not in drawn and new.code not in drawn
+
+
+def test_the_mixing_sheet_reckons_for_the_tubs_at_hand(client_as):
+    mixer = client_as("member")
+    trial = make_running(names=("plain water", "wonder rinse"), mixer=mixer.member)
+    url = reverse("mixing-sheet", args=[trial.pk])
+    assert 'value="4 L"' in mixer.get(url, {"water": "4 L"}).content.decode()
+    sheet = mixer.post(url, {"identity": str(uuid.uuid4()), "water": "4 L"}).content.decode()
+    # 0.1 mL/L in 4 L is 0.4 mL, 8 nominal drops of 0.05 mL, 0.081 US teaspoons of 4.92892 mL (NIST Handbook 44, C).
+    assert "8 drops of Rinse" in sheet
+    assert "8 drops, 0.4 mL, 0.081 tsp" in sheet
+    assert "The plan says 9 L" in sheet
+
+
+def test_a_dose_under_a_drop_is_thinned_on_the_mixing_sheet(client_as):
+    mixer = client_as("member")
+    trial = make_running(mixer=mixer.member)
+    url = reverse("mixing-sheet", args=[trial.pk])
+    sheet = mixer.post(url, {"identity": str(uuid.uuid4()), "water": "200 mL"}).content.decode()
+    # 0.1 mL/L in 200 mL is 0.02 mL; of 1 mL made up to 100 mL that is 2 mL, 40 drops.
+    assert "1 mL made up with water to 100 mL; pour 40 drops of that" in sheet
+
+
+@pytest.mark.parametrize("water", ["a bucket", "-2 L", "0 L", "9 lb", "1e9 L", "NaN"])
+def test_water_that_is_none_shows_no_key(client_as, water):
+    mixer = client_as("member")
+    trial = make_running(names=("plain water", "wonder rinse"), mixer=mixer.member)
+    url = reverse("mixing-sheet", args=[trial.pk])
+    response = mixer.post(url, {"identity": str(uuid.uuid4()), "water": water})
+    assert response.status_code == 200
+    assert response.context["form"].errors["water"]
+    assert "wonder rinse" not in response.content.decode()
+    assert not trial.key_openings.exists()
 
 
 def test_the_run_sheet_names_no_treatment(client_as):
@@ -253,7 +386,9 @@ def test_an_open_block_hides_its_key_on_the_trial_page(client_as):
     assert page.count("<td>wonder rinse</td>") == 1
 
 
-@pytest.mark.parametrize("name", ["trial-edit", "treatment-add"])
+@pytest.mark.parametrize(
+    "name", ["trial-edit", "treatment-add", "factorial-add", "factorial-remove", "ladder-add"]
+)
 def test_a_fixed_plan_offers_no_form_to_change_it(client_as, name):
     trial = make_running()
     response = client_as("member").get(reverse(name, args=[trial.pk]), follow=True)
@@ -279,7 +414,21 @@ def test_a_guest_reads_the_lists(client_as, name):
     assert client_as("guest").get(reverse(name)).status_code == 200
 
 
-@pytest.mark.parametrize("name", ["run-sheet", "mixing-sheet", "trial-edit", "treatment-add", "trial-close"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "run-sheet",
+        "tub-labels",
+        "mixing-sheet",
+        "trial-edit",
+        "treatment-add",
+        "factorial-add",
+        "factorial-remove",
+        "ladder-add",
+        "trial-plan",
+        "trial-close",
+    ],
+)
 def test_a_guest_gets_no_working_page(client_as, name):
     assert client_as("guest").get(reverse(name, args=[make_running().pk])).status_code == 403
 

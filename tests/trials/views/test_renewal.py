@@ -244,8 +244,11 @@ def test_no_page_of_the_panner_tells_which_lot_a_code_is(client_as, running_brid
     codes = {trial.feed_lot.code, trial.new_lot.code}
 
     def says_which(said: str) -> bool:
-        """Whether a lot's code stands anywhere but in the trial's question, which names both."""
-        return any(code in said.replace(trial.question, "") for code in codes)
+        """Whether a lot's code stands anywhere but where both are named: the question, and what one may guess."""
+        both = [trial.question, " ".join(trial.treatments.values_list("name", flat=True))]
+        for named in both:
+            said = said.replace(named, "")
+        return any(code in said for code in codes)
 
     for url in (
         reverse("run-sheet", args=[trial.pk]),

@@ -19,6 +19,8 @@ CHECKS = {
     "samples, certificates and values in use": material.faults_of_assays,
     "plans of trials": trials.faults_of_plans,
     "runs and what they drew": trials.faults_of_runs,
+    "weighings of runs": trials.faults_of_weighings,
+    "judgings of rows of pans": trials.faults_of_judgings,
 }
 
 

@@ -1,0 +1,177 @@
+// The page of the queue: what waits, in words; send, mend, delete; what the phone keeps; the queue as a file.
+(() => {
+  "use strict";
+  const store = window.phoneStore, queue = window.phoneQueue;
+  const part = (name) => document.querySelector(`[data-${name}]`);
+  const FILE_KIND = "prospecting-queue";
+  const SAYS = {
+    waiting: "Waits to be sent.",
+    refused: "The site did not take it:",
+  };
+  const ENDED = {
+    signed_out: "You are signed out: sign in to send.",
+    no_signal: "No signal, or the site does not answer: it is tried again by itself.",
+    trouble: "The site has trouble: it is tried again by itself.",
+    stumbled: "The site stumbled over an entry: it is tried again by itself.",
+    other_member: "Another member is signed in on this phone.",
+  };
+  const many = (number) => (number === 1 ? "1 entry is" : `${number} entries are`);
+
+  function headline(entries) {
+    if (!entries.length) return "Nothing waits: everything entered on this phone has been sent.";
+    const own = entries.filter(({ member }) => member === queue.member);
+    const said = [];
+    if (own.length) said.push(`${many(own.length)} not yet sent, the oldest made ${queue.age(own[0].born_at)} ago.`);
+    if (own.length < entries.length) said.push(`${many(entries.length - own.length)} another member's.`);
+    if (queue.isOld(own)) said.push("Some have waited for days: find a signal, or save the queue as a file below.");
+    if (own.length && ENDED[queue.ended()]) said.push(ENDED[queue.ended()]);
+    return said.join(" ");
+  }
+
+  const made = ({ born_at }) => new Date(born_at).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
+  const pictures = ({ files }) => (files.length ? `, with ${files.length} photo${files.length > 1 ? "s" : ""}` : "");
+
+  function card(entry) {
+    const box = part("queue-card").content.firstElementChild.cloneNode(true);
+    const of = (name) => box.querySelector(`[data-${name}]`);
+    const isOwn = entry.member === queue.member;
+    const isRefused = entry.state === "refused";
+    const { sentences = [], fields = {}, asks = [] } = entry.answer || {};
+    of("title").textContent = entry.title;
+    of("made").textContent = `Made ${made(entry)}${pictures(entry)}.`;
+    of("state").textContent = isOwn ? SAYS[entry.state] : `Waits for ${entry.member_name || "its member"} to sign in here.`;
+    for (const sentence of isRefused ? [...sentences, ...Object.values(fields).flat()] : []) {
+      const line = document.createElement("li");
+      line.textContent = sentence;
+      of("sentences").append(line);
+    }
+    of("sentences").hidden = !of("sentences").children.length;
+    of("asks").textContent = asks.join(" ");
+    of("asks").hidden = !isRefused || !asks.length;
+    of("mend").href = `${entry.form_path}#entry=${entry.identity}`;
+    of("mend").textContent = isRefused ? "Mend it" : "Change it";
+    of("mend").hidden = !isOwn;
+    of("keep-as-typed").hidden = !isOwn || !isRefused || !asks.length;
+    of("again").hidden = !isOwn || !isRefused;
+    of("delete").hidden = of("acts").hidden = !isOwn;
+
+    const sendAgain = async (fieldsNow) => {
+      await store.change(entry.identity, { state: "waiting", answer: null, tries: 0, fields: fieldsNow });
+      queue.changed();
+      await queue.sendWhatWaits();
+    };
+    of("again").addEventListener("click", () => sendAgain(entry.fields));
+    of("keep-as-typed").addEventListener("click", () =>
+      sendAgain([...entry.fields.filter(([name]) => name !== "keep_as_typed"), ["keep_as_typed", "on"]]));
+    of("delete").addEventListener("click", async ({ currentTarget: button }) => {
+      if (!button.hasAttribute("data-sure")) {
+        button.setAttribute("data-sure", "");
+        of("state").textContent = `Deleting loses it: ${entry.title}, made ${made(entry)}${pictures(entry)}. It is recorded nowhere else.`;
+        of("state").setAttribute("role", "alert");
+        button.textContent = "Delete it for good";
+        return;
+      }
+      await store.settle(entry.identity);
+      queue.changed();
+    });
+    return box;
+  }
+
+  async function show() {
+    const entries = await store.all();
+    part("queue-says").textContent = headline(entries);
+    part("queue-list").replaceChildren(...entries.map(card));
+    part("queue-acts").hidden = !entries.some(({ member, state }) => member === queue.member && state === "waiting");
+    part("save").hidden = !entries.length;
+  }
+
+  part("send").addEventListener("click", async ({ currentTarget: button }) => {
+    button.disabled = true;
+    part("queue-says").textContent = "Sending…";
+    await queue.sendWhatWaits().catch(() => undefined);
+    button.disabled = false;
+  });
+  part("needs-signal").hidden = !new URLSearchParams(location.search).has("needs-signal");
+
+  // What the phone keeps, and whether the browser may clear it away.
+  async function showStorage() {
+    part("not-secure").hidden = window.isSecureContext;
+    if (!navigator.storage?.estimate) {
+      part("storage-says").textContent = "This browser does not say how much it keeps.";
+      return;
+    }
+    const { usage = 0, quota = 0 } = await navigator.storage.estimate();
+    const kept = await navigator.storage.persisted();
+    const size = (bytes) => (bytes < 1e9 ? `${(bytes / 1e6).toFixed(1)} MB` : `${(bytes / 1e9).toFixed(1)} GB`);
+    part("storage-says").textContent = `${size(usage)} of the ${size(quota)} the browser allows are in use. ` +
+      (kept ? "The browser has promised not to clear it away by itself." : "The browser may clear it away when the phone is full.");
+    part("persist").hidden = kept;
+  }
+  part("persist").addEventListener("click", async () => {
+    const granted = await navigator.storage.persist();
+    await showStorage();
+    if (!granted) part("storage-says").append(" It was asked and has not promised it; it often does once the site is on the home screen.");
+  });
+
+  // The queue as a file: the same entries, pictures written out as text.
+  async function asText(blob) {
+    let bytes = "";
+    for (const byte of new Uint8Array(await blob.arrayBuffer())) bytes += String.fromCharCode(byte);
+    return btoa(bytes);
+  }
+
+  function asBlob({ type, base64 }) {
+    return new Blob([Uint8Array.from(atob(base64), (sign) => sign.charCodeAt(0))], { type });
+  }
+
+  async function save() {
+    const entries = [];
+    for (const entry of await store.all()) {
+      const files = [];
+      for (const [name, blob, filename] of entry.files) files.push({ name, filename, type: blob.type, base64: await asText(blob) });
+      entries.push({ ...entry, files });
+    }
+    const written = new Blob([JSON.stringify({ kind: FILE_KIND, version: 1, saved_at: store.phoneTime(), entries }, null, 1)],
+      { type: "application/json" });
+    const link = document.createElement("a");
+    link.href = URL.createObjectURL(written);
+    link.download = `queue-${store.phoneTime().slice(0, 16).replace(":", "")}.json`;
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+    part("file-says").textContent = `${entries.length === 1 ? "1 entry was" : `${entries.length} entries were`} saved. They stay in the queue as well.`;
+  }
+
+  const isEntry = (raw) => typeof raw?.identity === "string" && raw.member && Array.isArray(raw.fields) &&
+    Array.isArray(raw.files) && /^\/(?![/\\])/.test(raw.action) && /^\/(?![/\\])/.test(raw.form_path || "/");
+
+  async function load(file) {
+    const says = part("file-says");
+    let entries;
+    try {
+      const read = JSON.parse(await file.text());
+      if (read.kind !== FILE_KIND || !read.entries.every(isEntry)) throw new Error("not a queue");
+      entries = read.entries.map((raw) =>
+        store.asEntry({ ...raw, files: raw.files.map((each) => [each.name, asBlob(each), each.filename]) }));
+    } catch {
+      says.textContent = "That is not a file of a queue saved here. Nothing was loaded.";
+      return;
+    }
+    const there = new Set((await store.all()).map(({ identity }) => identity));
+    const fresh = entries.filter(({ identity }) => !there.has(identity));
+    for (const entry of fresh) await store.put(entry);
+    says.textContent = `${fresh.length} of ${entries.length} loaded; the others were here already.`;
+    queue.changed();
+    await queue.sendWhatWaits();
+  }
+  part("save").addEventListener("click", save);
+  part("load").hidden = false;
+  part("load").querySelector("input").addEventListener("change", async ({ target }) => {
+    const [file] = target.files;
+    if (file) await load(file).catch(() => { part("file-says").textContent = "This phone has no room for it. Not all was loaded."; });
+    target.value = "";
+  });
+
+  document.addEventListener("phone-queue-changed", () => show().catch(() => undefined));
+  show().catch(() => { part("queue-says").textContent = "This browser keeps nothing for the site: every form is sent as you tap it."; });
+  showStorage().catch(() => undefined);
+})();

@@ -1,0 +1,208 @@
+"""Clearing tests: tubs of muddy water side by side, their clocks begun, read from a phone; a reading is voided, never deleted."""
+
+import datetime
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from django.db import transaction
+from django.utils import timezone
+
+from prospecting.actions.journal import write_journal
+from prospecting.actions.permission import require_writer
+from prospecting.actions.refusal import Refused
+from prospecting.models import Photo
+from trials.calc.clearing import starts
+from trials.models import ClearingTest, Tub, TubReading
+
+Measure = ClearingTest.Measure
+
+
+@dataclass(frozen=True)
+class TubOf:
+    """A tub to be filled: without an additive it is a control."""
+
+    label: str
+    additive: object = None
+    ml_per_l: Decimal | None = None
+    dose_typed: str = ""
+
+
+@transaction.atomic
+def add_clearing_test(*, tubs: Sequence[TubOf], recorded_by, **fields) -> ClearingTest:
+    """Write down a test and its tubs, in the order they stand."""
+    require_writer(recorded_by)
+    if len(tubs) < 2:
+        raise Refused("A comparison needs two tubs or more.", code="too_few_tubs", field="label_2")
+    test = ClearingTest(recorded_by=recorded_by, **fields)
+    _check_labels(test, tubs)
+    test.full_clean()
+    test.save()
+    for position, tub in enumerate(tubs, start=1):
+        made = Tub(
+            test=test,
+            label=tub.label,
+            is_control=tub.additive is None,
+            additive=tub.additive,
+            ml_per_l=tub.ml_per_l,
+            dose_typed=tub.dose_typed,
+            position=position,
+        )
+        made.full_clean()
+        made.save()
+    write_journal(
+        member=recorded_by, about=test, what=f"a clearing test of {len(tubs)} tubs was written down"
+    )
+    return test
+
+
+@transaction.atomic
+def begin_tubs(
+    *, tubs: Sequence[Tub], began_at: datetime.datetime, recorded_by, apart_s: int = 0
+) -> list[Tub]:
+    """Begin the clocks of tubs of one test, stirred one after the other so many seconds apart, in the order given.
+
+    A clock may be begun anew, the tub stirred again, until the tub has been read.
+    """
+    require_writer(recorded_by)
+    test = ClearingTest.objects.select_for_update().get(pk=tubs[0].test_id)
+    if test.ended_at is not None:
+        raise Refused("This clearing test has been ended: no clock begins any more.", code="test_ended")
+    if TubReading.objects.standing().filter(tub__in=tubs).exists():
+        raise Refused(
+            "One of these tubs has been read already: its clock stays. Void its readings first if it was stirred again.",
+            code="tub_read",
+        )
+    kept = {tub.pk: tub for tub in test.tubs.select_for_update().filter(pk__in=[tub.pk for tub in tubs])}
+    begun = [kept[tub.pk] for tub in tubs]
+    for tub, moment in zip(begun, starts(began_at, apart_s, len(begun)), strict=True):
+        changes = {"began_at": [str(tub.began_at or ""), str(moment)]}
+        tub.began_at = moment
+        tub.save(update_fields=["began_at"])
+        write_journal(member=recorded_by, about=tub, what="its clock began", changes=changes)
+    return begun
+
+
+@transaction.atomic
+def read_tub(
+    *,
+    tub: Tub,
+    minutes: Decimal,
+    recorded_by,
+    value: Decimal | None = None,
+    beyond: bool = False,
+    photo: Photo | None = None,
+    note: str = "",
+) -> TubReading:
+    """Keep one look at a tub, so many minutes after it was stirred.
+
+    The minutes are the phone's: a reading may arrive before the news that the clock began, and long after the test's end.
+    """
+    require_writer(recorded_by)
+    test = ClearingTest.objects.select_for_update().get(pk=tub.test_id)
+    tub = Tub.objects.select_for_update().get(pk=tub.pk)
+    _check_still_watched(test, tub, minutes)
+    _check_value(test, value, photo)
+    same = tub.readings.standing().filter(minutes=minutes).first()
+    if same is not None:
+        raise Refused(
+            f"{tub} has a reading at {minutes.normalize():f} min already. Give the minutes of this one, or void that one.",
+            code="same_minute",
+            field="minutes",
+        )
+    reading = TubReading(
+        tub=tub,
+        minutes=minutes,
+        value=value,
+        beyond=beyond and value is not None,
+        photo=photo,
+        note=note,
+        recorded_by=recorded_by,
+    )
+    reading.full_clean()
+    reading.save()
+    write_journal(member=recorded_by, about=reading, what="was read")
+    return reading
+
+
+@transaction.atomic
+def void_reading(*, reading: TubReading, reason: str, voided_by) -> TubReading:
+    """Void a reading that was mistaken; it stays in the books, crossed out."""
+    require_writer(voided_by)
+    reading = TubReading.objects.select_for_update().get(pk=reading.pk)
+    if reading.voided_at is not None:
+        raise Refused("This reading has been voided already.", code="voided_already")
+    if not reason.strip():
+        raise Refused("Say why it is voided.", code="reason_missing", field="reason")
+    reading.voided_at, reading.void_reason = timezone.now(), reason
+    reading.save(update_fields=["voided_at", "void_reason"])
+    write_journal(member=voided_by, about=reading, what="was voided", why=reason)
+    return reading
+
+
+@transaction.atomic
+def end_test(*, test: ClearingTest, ended_at: datetime.datetime, recorded_by) -> ClearingTest:
+    """End a test: its tubs are not watched after this moment."""
+    require_writer(recorded_by)
+    test = ClearingTest.objects.select_for_update().get(pk=test.pk)
+    if test.ended_at is not None:
+        raise Refused("This clearing test has been ended already.", code="test_ended")
+    test.ended_at = ended_at
+    test.save(update_fields=["ended_at"])
+    write_journal(member=recorded_by, about=test, what="the clearing test was ended")
+    return test
+
+
+def _check_labels(test: ClearingTest, tubs: Sequence[TubOf]) -> None:
+    labels = [tub.label.casefold() for tub in tubs]
+    for place, label in enumerate(labels, start=1):
+        if label in labels[: place - 1]:
+            raise Refused(
+                f"Two tubs are called {tubs[place - 1].label}. Give each its own name.",
+                code="label_twice",
+                field=f"label_{place}",
+            )
+    if test.trial is None:
+        return
+    # A tub under the code of an open block, its additive beside it, would tell the panner the key.
+    open_codes = test.trial.planned_runs.filter(block__closed_at__isnull=True)
+    for code in open_codes.values_list("blind_code", flat=True):
+        if code.casefold() in labels:
+            raise Refused(
+                f"{code} is a code of the trial, and its block is open: with its additive beside it, it would give the key "
+                "away. Call the tub otherwise.",
+                code="label_is_code",
+                field=f"label_{labels.index(code.casefold()) + 1}",
+            )
+
+
+def _check_still_watched(test: ClearingTest, tub: Tub, minutes: Decimal) -> None:
+    """A reading taken before the end is welcome however late it arrives."""
+    if test.ended_at is None:
+        return
+    if tub.began_at is None:
+        raise Refused(
+            f"This clearing test has been ended, and the clock of {tub} never began: nothing to count its minutes from.",
+            code="test_ended",
+        )
+    if tub.began_at + datetime.timedelta(minutes=float(minutes)) > test.ended_at:
+        raise Refused(
+            f"This clearing test was ended at {timezone.localtime(test.ended_at):%H:%M}, before this reading.",
+            code="test_ended",
+            field="minutes",
+        )
+
+
+def _check_value(test: ClearingTest, value: Decimal | None, photo: Photo | None) -> None:
+    if value is None and photo is None:
+        raise Refused("Give what you read, or a photo.", code="nothing_read", field="value")
+    if value is None:
+        return
+    if test.measure == Measure.PHOTO:
+        raise Refused("This test is read by photo only.", code="photo_only", field="value")
+    if value < 0:
+        raise Refused("A reading is 0 or more.", code="negative", field="value")
+    if test.measure == Measure.CLEAR_MM and test.water_depth_mm is not None and value > test.water_depth_mm:
+        raise Refused(
+            f"The water is only {test.water_depth_mm.normalize():f} mm deep.", code="too_deep", field="value"
+        )

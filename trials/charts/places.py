@@ -1,0 +1,65 @@
+"""The picture of a verdict by places: one dot for each pan, most gold at the left, on an even scale of places."""
+
+import math
+from collections.abc import Mapping, Sequence
+
+from trials.charts.verdict import (
+    BAR_DROP,
+    DOT_RADIUS,
+    LABEL_DROP,
+    LEFT,
+    RIGHT,
+    ROW_GAP,
+    TOP,
+    DrawnRow,
+    Tick,
+    VerdictChart,
+    shortened,
+    spread_dots,
+)
+
+# Half a dot at either end, and room for the figures of the first and last place.
+PAD = 8.0
+MOST_TICKS = 10
+
+
+def place_chart(
+    places_of: Mapping[str, Sequence[float]], *, caption: str, title: str, description: str
+) -> VerdictChart | None:
+    """Return where everything stands; None when no pan was placed.
+
+    Parameters
+    ----------
+    places_of : mapping from a treatment's label to the places of its pans, one for each block, in drawing order
+        Places start at 1 and may lie between two when judges differ or pans are alike.
+    """
+    last = max((place for places in places_of.values() for place in places), default=None)
+    if last is None:
+        return None
+    # Were every pan alike, all would stand at one place.
+    last = max(2, math.ceil(last))
+
+    def x_of(place: float) -> float:
+        return round(LEFT + PAD + (place - 1) / (last - 1) * (RIGHT - LEFT - 2 * PAD), 1)
+
+    rows, y = [], TOP
+    for label, places in places_of.items():
+        dots = spread_dots([x_of(place) for place in sorted(places)], y + BAR_DROP)
+        rows.append(
+            DrawnRow(shortened(label), round(y + LABEL_DROP, 1), dots, None, "" if dots else "no pan placed")
+        )
+        y = max([dot.y for dot in dots], default=y + BAR_DROP) + DOT_RADIUS + ROW_GAP
+    step = math.ceil(last / MOST_TICKS)
+    return VerdictChart(
+        bottom=round(y, 1),
+        left=LEFT,
+        rows=rows,
+        ticks=[Tick(x_of(place), f"{place}") for place in range(1, last + 1, step)],
+        one_lines=[],
+        band=None,
+        below_x=None,
+        below_text="",
+        caption=caption,
+        title=title,
+        description=description,
+    )

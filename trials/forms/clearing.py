@@ -1,0 +1,291 @@
+"""Forms of clearing tests: the test and its tubs, a clock begun, a tub read, a reading voided, the end."""
+
+from decimal import Decimal
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+
+from prospecting.calc import units
+from prospecting.forms.base import CountField, NumberField, SiteForm
+from prospecting.forms.photos import LengthField, PhotoField
+from prospecting.models import Lot, Member
+from trials.actions.clearing import TubOf
+from trials.calc.clearing import doubtful_value
+from trials.forms.planning import LotChoiceField
+from trials.models import Additive, ClearingTest, Trial, Tub
+
+Measure = ClearingTest.Measure
+MOST_TUBS, FIRST_TUBS = 8, 4
+VALUE_LABELS = {
+    Measure.CLEAR_MM: "Clear water above the cloud",
+    Measure.SIGHT_CM: "Seen down to",
+    Measure.TURBIDITY: "Turbidity",
+}
+BEYOND_LABELS = {
+    Measure.SIGHT_CM: "Still seen at the end of the tube (type the tube's length)",
+    Measure.TURBIDITY: "Cloudier than the meter shows (type the most it shows)",
+}
+
+
+class PhoneTimeField(forms.DateTimeField):
+    """A moment by the phone's clock, filled in by its script; without one the server's time is taken."""
+
+    def __init__(self, **kwargs) -> None:
+        super().__init__(required=False, widget=forms.HiddenInput(attrs={"data-phone-time": ""}), **kwargs)
+
+    def to_python(self, value):
+        try:
+            moment = super().to_python(value)
+            # A phone's clock may be wrong, but not in another century, where time zones leave the calendar.
+            if moment is not None and not 2000 <= moment.year <= 2100:
+                raise ValueError
+        except (ValueError, OverflowError):
+            raise ValidationError("The phone's clock gives no time that can be kept.", code="clock") from None
+        return moment
+
+    def clean(self, value):
+        return super().clean(value) or timezone.now()
+
+
+class ClearingForm(SiteForm):
+    """A test and its tubs. A row without a label is not used; one without an additive is a control."""
+
+    question = forms.CharField(
+        label="Question",
+        max_length=200,
+        help_text="How little flocculant clears this water within half an hour?",
+    )
+    measure = forms.ChoiceField(label="Read by", choices=Measure, widget=forms.RadioSelect)
+    target = NumberField(
+        label="Clear enough",
+        least=Decimal("0.01"),
+        most=100_000,
+        places=2,
+        required=False,
+        help_text="In the unit it is read by: so many mm of clear water, cm seen down, or NTU left. Settle it now.",
+    )
+    water_depth = LengthField(
+        label="Depth of the water",
+        required=False,
+        help_text="The same in every tub. In mm, or with its unit: 30 cm, 12 inches",
+    )
+    lot = LotChoiceField(
+        label="Lot the mud is of", queryset=Lot.objects.none(), required=False, empty_label="none"
+    )
+    trial = forms.ModelChoiceField(
+        label="Trial it belongs to", queryset=Trial.objects.all(), required=False, empty_label="none"
+    )
+    note = forms.CharField(
+        label="Note",
+        required=False,
+        max_length=2000,
+        widget=forms.Textarea(attrs={"rows": 2}),
+        help_text="How it was stirred: so long fast, so long slowly; where the water is from.",
+    )
+
+    def __init__(self, *args, member: Member, **kwargs) -> None:
+        super().__init__(*args, member=member, **kwargs)
+        self.fields["lot"].mass_unit = member.mass_unit
+        self.fields["lot"].queryset = Lot.objects.in_stock()
+        additives = Additive.objects.all()
+        for place in range(1, MOST_TUBS + 1):
+            self.fields[f"label_{place}"] = forms.CharField(
+                label=f"Tub {place}: its name", max_length=40, required=False
+            )
+            self.fields[f"additive_{place}"] = forms.ModelChoiceField(
+                label="Additive", queryset=additives, required=False, empty_label="nothing (control)"
+            )
+            self.fields[f"dose_{place}"] = forms.CharField(label="Dose", max_length=40, required=False)
+            for name in ("label", "dose"):
+                self.fields[f"{name}_{place}"].widget.attrs["autocomplete"] = "off"
+
+    @staticmethod
+    def starting_with(query: dict) -> dict:
+        """Initial values of a new test; `?lot=CODE` and `?trial=NUMBER` choose what it belongs to."""
+        lot = Lot.objects.in_stock().filter(code=query.get("lot", "")).first()
+        number = query.get("trial", "")
+        trial = Trial.objects.filter(pk=number).first() if number.isascii() and number.isdecimal() else None
+        # The first row is a control as it stands; the others wait for a name.
+        chosen = {"lot": lot and lot.pk, "trial": trial and trial.pk}
+        return {"measure": Measure.CLEAR_MM, "label_1": "1"} | chosen
+
+    def rows(self, places: range) -> list[tuple]:
+        return [
+            (place, self[f"label_{place}"], self[f"additive_{place}"], self[f"dose_{place}"])
+            for place in places
+        ]
+
+    def first_rows(self) -> list[tuple]:
+        return self.rows(range(1, FIRST_TUBS + 1))
+
+    def more_rows(self) -> list[tuple]:
+        return self.rows(range(FIRST_TUBS + 1, MOST_TUBS + 1))
+
+    def clean(self) -> dict:
+        cleaned = super().clean()
+        self.tubs = [
+            tub for place in range(1, MOST_TUBS + 1) if (tub := self._tub(place, cleaned)) is not None
+        ]
+        depth = cleaned.get("water_depth")
+        self.depth_mm = None
+        if depth is not None:
+            self.depth_mm = units.convert_length(depth.canonical, "um", "mm").quantize(Decimal("0.1"))
+            if not 1 <= self.depth_mm <= 100_000:
+                self.add_error(
+                    "water_depth", ValidationError("Give a depth from 1 mm to 100 m.", code="depth")
+                )
+        self._check_target(cleaned)
+        if self.tubs and all(tub.additive is not None for tub in self.tubs):
+            self.ask(
+                "No tub is without an additive. Without such a control nobody can tell what the additive did, "
+                "for most mud settles a little by itself."
+            )
+        return cleaned
+
+    def _tub(self, place: int, cleaned: dict) -> TubOf | None:
+        label, additive, dose = (cleaned.get(f"{name}_{place}") for name in ("label", "additive", "dose"))
+        if not label:
+            if additive or dose:
+                self.add_error(
+                    f"label_{place}", ValidationError("What is this tub called?", code="label_missing")
+                )
+            return None
+        if additive and not dose:
+            self.add_error(f"dose_{place}", ValidationError("How much of it?", code="dose_missing"))
+        elif dose and not additive:
+            self.add_error(
+                f"additive_{place}", ValidationError("Of which additive?", code="additive_missing")
+            )
+        elif additive:
+            return self._dosed(place, label, additive, dose)
+        return TubOf(label=label)
+
+    def _dosed(self, place: int, label: str, additive: Additive, typed: str) -> TubOf:
+        ml_per_l = None
+        try:
+            read = units.parse_dose(typed)
+        except ValueError as error:
+            self.add_error(f"dose_{place}", ValidationError(str(error), code="dose"))
+        else:
+            self.fields[f"dose_{place}"].says = read.sentence
+            ml_per_l = read.ml_per_l.quantize(Decimal("0.000001"))
+            if ml_per_l == 0:
+                self.add_error(
+                    f"dose_{place}", ValidationError("That is too little to record.", code="dose_too_small")
+                )
+        return TubOf(label=label, additive=additive, ml_per_l=ml_per_l, dose_typed=typed)
+
+    def _check_target(self, cleaned: dict) -> None:
+        target, measure = cleaned.get("target"), cleaned.get("measure")
+        if target is None:
+            return
+        if measure == Measure.PHOTO:
+            self.add_error(
+                "target",
+                ValidationError("A photo gives no figure to hold against it: leave it blank.", code="photo"),
+            )
+        deepest = {Measure.CLEAR_MM: self.depth_mm}.get(measure)
+        if deepest is not None and target > deepest:
+            self.add_error(
+                "target",
+                ValidationError(
+                    "There is not so much water: the target is deeper than the tub.", code="too_deep"
+                ),
+            )
+
+    def fields_typed(self) -> dict:
+        names = ("question", "measure", "target", "lot", "trial", "note")
+        own = {name: self.cleaned_data[name] for name in names}
+        return own | {"water_depth_mm": self.depth_mm, "tubs": self.tubs}
+
+
+class BeginForm(SiteForm):
+    """One tub was stirred now."""
+
+    began_at = PhoneTimeField()
+
+
+class BeginAllForm(BeginForm):
+    """All tubs whose clocks stand were stirred, one after the other."""
+
+    tubs = forms.ModelMultipleChoiceField(queryset=Tub.objects.none(), widget=forms.MultipleHiddenInput)
+    apart_s = CountField(
+        label="From one tub to the next",
+        most=3600,
+        unit_label="s",
+        required=False,
+        help_text="0: all at the same moment. Otherwise in the order they stand here.",
+    )
+
+    def __init__(self, *args, test: ClearingTest, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["tubs"].queryset = test.tubs.all()
+        self.fields["tubs"].initial = [tub.pk for tub in test.tubs.all() if tub.began_at is None]
+        self.fields["apart_s"].initial = 0
+
+
+class ReadForm(SiteForm):
+    """One look at a tub, so many minutes after it was stirred."""
+
+    minutes = NumberField(
+        label="Minutes since it was stirred",
+        unit_label="min",
+        most=50_000,
+        places=2,
+        help_text="Filled in at the tap that opened this; mend it if you looked earlier.",
+    )
+    value = NumberField(label="Reading", most=100_000, places=2, required=False)
+    beyond = forms.BooleanField(required=False)
+    photo = PhotoField(help_text="The tub against the same background each time, a scale beside it.")
+    note = forms.CharField(
+        label="Note", max_length=200, required=False, help_text="First flocs, their size, foam"
+    )
+
+    def __init__(self, *args, tub: Tub, last: Decimal | None = None, **kwargs) -> None:
+        super().__init__(*args, auto_id=f"id_{tub.pk}_%s", **kwargs)
+        self.last, self.test = last, tub.test
+        measure = tub.test.measure
+        if measure == Measure.PHOTO:
+            del self.fields["value"]
+            self.fields["photo"].required = True
+            self.fields["photo"].error_messages["required"] = "This test is read by photo: take one."
+        else:
+            self.fields["value"].label, self.fields["value"].unit_label = VALUE_LABELS[measure], tub.test.unit
+        if measure in BEYOND_LABELS:
+            self.fields["beyond"].label = BEYOND_LABELS[measure]
+        else:
+            del self.fields["beyond"]
+
+    def clean(self) -> dict:
+        cleaned = super().clean()
+        value = cleaned.get("value")
+        if cleaned.get("beyond") and value is None and "value" not in self.errors:
+            self.add_error("value", ValidationError("Type where the scale ends.", code="end_missing"))
+        elif (
+            "value" in self.fields
+            and "value" not in self.errors
+            and value is None
+            and not cleaned.get("photo")
+        ):
+            self.add_error("value", ValidationError("Give what you read, or a photo.", code="nothing_read"))
+        if value is not None and doubtful_value(value, self.last, rises=self.test.rises):
+            self.ask(
+                f"The last reading of this tub was {self.last.normalize():f} {self.test.unit}, "
+                f"this one is {value.normalize():f} {self.test.unit}: far cloudier again. Is it right, and is it this tub?"
+            )
+        return cleaned
+
+    def reading(self) -> dict:
+        names = ("minutes", "value", "beyond", "note")
+        return {name: self.cleaned_data[name] for name in names if name in self.cleaned_data}
+
+
+class VoidReadingForm(SiteForm):
+    reason = forms.CharField(label="Why it is voided", max_length=200)
+
+
+class EndForm(SiteForm):
+    """The tubs are not watched any longer."""
+
+    ended_at = PhoneTimeField()

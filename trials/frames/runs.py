@@ -1,0 +1,80 @@
+"""One run's figures with their working: the gold from its weighings, its grade, what its tails still held."""
+
+from prospecting.calc import units
+from prospecting.calc.grade import grade_g_per_t
+from prospecting.calc.weighing import LeftInTails, left_in_tails
+from prospecting.models import Member
+from trials.calc.working import Working, WorkingRow
+from trials.models import Run, TailsPan
+
+
+def left_in_tails_of(run: Run) -> LeftInTails | None:
+    """The tails' share of the gold of both; None where the tails were not panned again, or one of the two was not weighed."""
+    tails = _tails_of(run)
+    if tails is None or run.failed or run.is_void:
+        return None
+    return left_in_tails(
+        run.gold_mg,
+        tails.gold_mg,
+        gold_step_mg=run.scale_step_mg if run.below_scale else None,
+        tails_step_mg=tails.scale_step_mg if tails.below_scale else None,
+    )
+
+
+def working_of(run: Run, member: Member) -> Working | None:
+    """How the figures of a weighed run come about; None where nothing was weighed."""
+    rows = []
+    if run.gold_mg is not None:
+        rows.append(_gold_row(run))
+        if not run.failed:
+            rows.append(_grade_row(run, member))
+    left = left_in_tails_of(run)
+    if left is not None:
+        rows.append(_tails_row(run, left))
+    return Working(tuple(rows)) if rows else None
+
+
+def _tails_of(run: Run) -> TailsPan | None:
+    return getattr(run, "tails_pan", None)
+
+
+def _gold_row(run: Run) -> WorkingRow:
+    inputs = [(f"weighing {weighing.position}", weighing.typed, "", "") for weighing in run.weighings.all()]
+    if not inputs:
+        inputs = [("as logged, in one figure", run.gold_typed, "", "")]
+    if run.tare_mg is not None:
+        inputs.append(("empty dish", run.tare_typed, "", ""))
+    formula = "mean of the weighings" + (" - empty dish" if run.tare_mg is not None else "")
+    return WorkingRow("Gold", formula, tuple(inputs), f"{run.gold_mg.normalize():f}", "mg")
+
+
+def _grade_row(run: Run, member: Member) -> WorkingRow:
+    return WorkingRow(
+        "Recovered grade",
+        "mg of gold / g of ore x 1000 = g/t",
+        (
+            ("gold", f"{run.gold_mg.normalize():f}", "mg", ""),
+            ("portion", f"{run.portion_mass_g.normalize():f}", "g", ""),
+        ),
+        units.format_grade(grade_g_per_t(run.gold_mg, run.portion_mass_g), member.grade_unit),
+        source="recovered by panning, indication only",
+    )
+
+
+def _tails_row(run: Run, left: LeftInTails) -> WorkingRow:
+    return WorkingRow(
+        "Left in the tails",
+        "gold of the tails / (gold of the run + gold of the tails)",
+        (
+            ("gold of the run", _mass_text(run), "", ""),
+            ("gold of the tails, panned again", _mass_text(run.tails_pan), "", ""),
+        ),
+        str(left),
+        source="of the gold found in both: gold too fine for the pan is in neither",
+    )
+
+
+def _mass_text(record: Run | TailsPan) -> str:
+    if record.gold_mg is not None:
+        return f"{record.gold_mg.normalize():f} mg"
+    return f"below one scale step ({units.format_gold_mg(record.scale_step_mg)}), taken as nothing up to the step"

@@ -1,0 +1,25 @@
+import django_tables2 as tables
+
+from prospecting.tables.base import ListTable
+from trials.models import ClearingTest
+
+
+class ClearingTable(ListTable):
+    question = tables.Column(verbose_name="Question", linkify=True)
+    measure = tables.Column(verbose_name="Read by", orderable=False)
+    tub_count = tables.Column(verbose_name="Tubs", attrs={"td": {"class": "num"}, "th": {"class": "num"}})
+    reading_count = tables.Column(
+        verbose_name="Readings", attrs={"td": {"class": "num"}, "th": {"class": "num"}}
+    )
+    state = tables.Column(verbose_name="State", empty_values=(), orderable=False)
+
+    class Meta:
+        model = ClearingTest
+        fields = ("question", "measure", "tub_count", "reading_count", "state")
+        empty_text = (
+            "No clearing test yet. Fill equal tubs with the same muddy water, leave one without additive, and write down "
+            "what goes into each."
+        )
+
+    def render_state(self, record: ClearingTest) -> str:
+        return f"ended {record.ended_at:%-d %b %Y}" if record.ended_at else "being watched"

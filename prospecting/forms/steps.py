@@ -119,7 +119,7 @@ class StepForm(SiteForm):
     folded = last_fields
 
     def __init__(self, *args, lot: Lot | None = None, like: Step | None = None, **kwargs) -> None:
-        """Without a lot the form is one for any of them, only to be filled in. `like` is an earlier step whose way of doing it is to be repeated; masses are always weighed anew."""
+        """`like` is an earlier step to repeat (masses are weighed anew); without a lot the help reads for any lot."""
         super().__init__(*args, **kwargs)
         self.lot = lot
         self.like = like

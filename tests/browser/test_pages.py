@@ -22,7 +22,7 @@ RUNNERS = {"run-log", "run-add", "dig-add", "run-next", "lot-crush", "lot-screen
            "lot-reweigh", "lot-move", "lot-hand-over", "lot-reserve", "lot-release", "lot-scan",
            "lot-discard", "lot-take-for-assay", "pocket-trials", "pocket-trial", "pocket-lots", "pocket-doses",
            "pocket-crush", "pocket-dry", "pocket-screen", "pocket-split", "pocket-reweigh", "pocket-discard", "pocket-pan",
-           "home", "lot-detail", "trial-detail"}  # fmt: skip
+           "phone-home", "home", "lot-detail", "trial-detail"}  # fmt: skip
 # Answers that are no page, or lead elsewhere.
 NO_PAGES = {"health", "worker", "manifest", "phone-session", "pocket-pages", "photo", "photo-thumb", "return-file",
             "run-next", "sign-in"}  # fmt: skip

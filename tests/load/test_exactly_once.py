@@ -25,8 +25,8 @@ from PIL import Image
 
 from tests.load.server import Client, Served, served
 
-ENTRIES = int(os.environ.get("FIRE_ENTRIES", "120"))
-KILLS = int(os.environ.get("FIRE_KILLS", "2"))
+ENTRIES = int(os.environ.get("FIRE_ENTRIES", "80"))
+KILLS = int(os.environ.get("FIRE_KILLS", "1"))
 PHONES, LOTS = 10, 8
 MOST_SENDS, CUT_SHARE, MOST_TROUBLES = 5, 0.3, 5
 LOT_G = 1_000_000

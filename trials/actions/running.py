@@ -113,7 +113,17 @@ def log_run(*, planned: PlannedRun, result: RunResult, recorded_by, portion: Por
         raise Refused("Weigh the portion you take out of the lot.", code="portion_missing", field="portion")
     else:
         lot = trial.lot_of(planned.treatment)
-    run = _record(lot=lot, portion=portion, result=result, planned=planned, recorded_by=recorded_by)
+    try:
+        run = _record(lot=lot, portion=portion, result=result, planned=planned, recorded_by=recorded_by)
+    except Refused as refusal:
+        if not trial.is_bridge:
+            raise
+        # A bridge's lot is its key: the sentence must not name it.
+        raise Refused(
+            f"The lot that {planned.blind_code} comes from can't give this portion. Ask {trial.mixer}, who knows which it is.",
+            code=refusal.code,
+            field=refusal.field,
+        ) from None
     write_journal(
         member=recorded_by,
         about=run,

@@ -4,10 +4,11 @@ import pytest
 from django.core.exceptions import PermissionDenied, ValidationError
 
 from prospecting.actions.material import recomputed_on_hand_g
+from prospecting.actions.refusal import Refused
 from prospecting.models import JournalEntry, Step
 from tests import make
-from tests.trials.make_trial import PORTION, log, make_result, make_running
-from trials.actions import running
+from tests.trials.make_trial import PORTION, log, make_bridge, make_result, make_running
+from trials.actions import planning, running
 from trials.models import Run, Trial
 
 pytestmark = pytest.mark.django_db
@@ -302,3 +303,22 @@ def test_a_void_run_has_no_tails_and_a_guest_logs_none():
     running.void_run(run=run, reason="never happened", voided_by=member)
     with refuses("run_void"):
         running.log_tails(run=run, tails=tails_of(member), recorded_by=member)
+
+
+def test_a_bridge_s_refusal_does_not_name_the_lot_that_is_its_key():
+    old, new = make.make_lot("9000"), make.make_lot("9000")
+    trial = make_bridge(old, new)
+    planning.fix_plan(trial=trial, planned_by=trial.recorded_by)
+    member = make.make_member()
+    planned = trial.planned_runs.first()
+    with pytest.raises(Refused) as caught:
+        running.log_run(
+            planned=planned,
+            result=make_result(member),
+            recorded_by=member,
+            portion=running.Portion(mass_g=Decimal("99000"), typed="99 kg"),
+        )
+    assert caught.value.code == "too_little_on_hand"
+    sentence = " ".join(caught.value.messages)
+    assert planned.blind_code in sentence
+    assert old.code not in sentence and new.code not in sentence

@@ -40,6 +40,7 @@ SAME_ON_ANY_DATABASE = (
     "browser/test_offline_form.py",
     "browser/test_pages.py",
     "browser/test_phone_queue.py",
+    "browser/test_phone_trial.py",
     "browser/test_photos.py",
     "browser/test_pocket_pages.py",
     "browser/test_run_page.py",
@@ -51,6 +52,16 @@ SAME_ON_ANY_DATABASE = (
 def pytest_ignore_collect(collection_path: Path) -> bool | None:
     same = any(collection_path == Path(__file__).parent / name for name in SAME_ON_ANY_DATABASE)
     return True if same and os.environ.get("DATABASE_URL") else None
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave the long ones out, as many as there are, unless PROSPECTING_LONG_TESTS asks for them."""
+    if os.environ.get("PROSPECTING_LONG_TESTS"):
+        return
+    long = [item for item in items if item.get_closest_marker("long")]
+    if long:
+        config.hook.pytest_deselected(items=long)
+        items[:] = [item for item in items if not item.get_closest_marker("long")]
 
 
 def pytest_configure() -> None:

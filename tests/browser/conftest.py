@@ -162,6 +162,8 @@ def open_page(browser, live_server, problems: Problems) -> Iterator[Callable]:
             )
 
     def make(*, signed_in_as=None, in_browser=None, base_url=live_server.url, **options):
+        # The worker fetches a dozen pages for each new phone: only tests of it wait for that.
+        options = {"service_workers": "block"} | options
         context = (in_browser or browser).new_context(base_url=base_url, **(PHONE | options))
         contexts.append(context)
         context.set_default_timeout(10_000)

@@ -39,6 +39,7 @@ def face(page, tub) -> str:
     return row(page, tub).locator("[data-tub-clock]").inner_text()
 
 
+@pytest.mark.long
 def test_clocks_run_and_a_tap_fills_in_the_minutes(phone_as):
     test = make_test(target=Decimal(150))
     first, second = test.tubs.all()
@@ -64,6 +65,7 @@ def test_clocks_run_and_a_tap_fills_in_the_minutes(phone_as):
     assert row(page, first).get_by_role("button", name="Stirred").count() == 0
 
 
+@pytest.mark.long
 def test_minutes_are_those_since_it_was_stirred_and_typed_ones_stay(phone_as):
     test = make_test()
     tub = test.tubs.first()
@@ -128,6 +130,7 @@ def test_a_whole_test_without_a_signal_arrives_in_order_with_its_minutes(a_phone
     assert Delivery.objects.count() == 4
 
 
+@pytest.mark.long
 def test_without_a_script_everything_is_typed(open_page, client_as):
     client = client_as("member")
     test = make_test()

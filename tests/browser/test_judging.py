@@ -85,6 +85,7 @@ def test_pans_alike_share_a_place(phone_as, trial):
     assert placed(page) == [f"1st {a}", f"1st {c}", f"1st {b}", f"2nd {d}"]
 
 
+@pytest.mark.long
 def test_undo_and_start_again(phone_as, trial):
     page = phone_as("member")
     open_row(page, trial)
@@ -120,6 +121,7 @@ def test_the_keyboard_does_it_all(phone_as, trial):
     assert page.evaluate(PLACES) == {d: "1", a: "2", b: "2", c: "3"}
 
 
+@pytest.mark.long
 def test_a_pan_is_dragged_by_its_number(phone_as, trial):
     page = phone_as("member")
     open_row(page, trial)
@@ -137,6 +139,7 @@ def test_a_pan_is_dragged_by_its_number(phone_as, trial):
     assert placed(page) == [f"1st {d}", f"2nd {a}", f"3rd {b}", f"4th {c}"]
 
 
+@pytest.mark.long
 def test_a_row_half_placed_is_not_sent(phone_as, trial):
     page = phone_as("member")
     open_row(page, trial)
@@ -147,6 +150,7 @@ def test_a_row_half_placed_is_not_sent(phone_as, trial):
     assert not Judging.objects.exists()
 
 
+@pytest.mark.long
 def test_another_judge_sees_another_order(phone_as, trial):
     members = [make.make_member() for _ in range(4)]
     page = phone_as("member")
@@ -169,6 +173,7 @@ def test_without_script_places_are_chosen_and_kept(open_page, client_as, trial):
     assert kept == {a: 2, b: 1, c: 2, d: 3}
 
 
+@pytest.mark.long
 def test_a_correction_starts_from_what_was_kept(phone_as, trial):
     page = phone_as("member")
     open_row(page, trial)
@@ -186,7 +191,7 @@ def test_a_correction_starts_from_what_was_kept(phone_as, trial):
     assert [pan.planned.blind_code for pan in Judging.objects.get().places.all()] == [b, a, c, d]
 
 
-@pytest.mark.parametrize("width", [360, 390])
+@pytest.mark.parametrize("width", [360, pytest.param(390, marks=pytest.mark.long)])
 @pytest.mark.parametrize("colours", ["light", "dark"])
 def test_the_row_fits_a_phone_and_a_wet_thumb(open_page, client_as, trial, width, colours):
     page = open_page(
@@ -223,6 +228,7 @@ def queue_runs(page, trial: Trial, failed: str) -> list[str]:
     return codes
 
 
+@pytest.mark.long
 def test_a_row_whose_runs_wait_on_this_phone_is_judged_before_they_are_sent(phone_as, expect_problem):
     trial = make_running(names=NAMES, outcome=Trial.Outcome.PLACES)
     page = phone_as("member", mass_unit="kg")
@@ -247,6 +253,7 @@ def test_a_row_whose_runs_wait_on_this_phone_is_judged_before_they_are_sent(phon
     assert [pan.planned.blind_code for pan in Judging.objects.get().places.all()] == others
 
 
+@pytest.mark.long
 def test_a_row_that_nobody_has_filled_stays_shut(phone_as):
     trial = make_running(names=NAMES, outcome=Trial.Outcome.PLACES)
     page = phone_as("member")

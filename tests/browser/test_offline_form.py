@@ -43,9 +43,10 @@ def check_it_is_there_once(page, lot) -> None:
     assert page.get_by_label("Gold, dried and weighed").input_value() == ""
 
 
-def test_what_was_typed_outlives_a_lost_signal_and_is_kept_once(phone_as, expect_problem):
-    page = phone_as("member", mass_unit="lb")
-    lot = make.make_lot(member=page.member)
+def test_what_was_typed_outlives_a_lost_signal_and_is_kept_once(open_page, client_as, expect_problem):
+    client = client_as("member", mass_unit="lb")
+    page = open_page(signed_in_as=client, service_workers="allow")
+    lot = make.make_lot(member=client.member)
     type_a_pan(page, lot)
     page.goto("about:blank")
     page.goto(reverse("run-add", args=[lot.code]))

@@ -177,7 +177,7 @@ def test_a_first_visit_to_a_runners_page_weighs_little(transactional_db, client,
     """Page, style sheet, scripts and icon as gzip sends them; the site's own server compresses the same way."""
     play_scene()
     client = signed_in("panner")
-    trial = Trial.objects.get(state=Trial.State.RUNNING)
+    trial = Trial.objects.get(state=Trial.State.RUNNING, outcome=Trial.Outcome.GOLD_MASS)
     lot = Lot.objects.in_stock().of_kind(Lot.Kind.BLEND).latest("pk")
     addresses = [reverse("home"), trial.get_absolute_url(), trial.get_next_url(), reverse("dig-add"), reverse("lot-list"),
                  lot.get_absolute_url(), reverse("run-add", args=[lot.code]), reverse("lot-crush", args=[lot.code]),

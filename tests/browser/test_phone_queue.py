@@ -345,6 +345,7 @@ def test_what_one_member_entered_is_never_sent_as_another_ones(handset, client_a
     assert stations() == ["of Ben", "of Ann"] and makers() == [ben.pk, ann.pk]
 
 
+@pytest.mark.long
 def test_pages_of_a_member_leave_the_phone_with_the_member(handset, client_as):
     kept = (
         "caches.open('pages').then((pages) => pages.match('/phone/')).then((page) => page ? page.text() : '')"
@@ -366,6 +367,7 @@ DRAFTS = "JSON.stringify(Object.entries(localStorage).filter(([key]) => key.star
 DRAFTS_BACK = "(drafts) => JSON.parse(drafts).forEach(([key, text]) => localStorage.setItem(key, text))"
 
 
+@pytest.mark.long
 def test_a_draft_that_a_killed_browser_brings_back_pushes_no_entry_out(handset):
     """A browser writes localStorage to its disk late: a draft taken away just before the end is there again afterwards."""
     handset.gate.set("shut")
@@ -396,7 +398,7 @@ def test_a_draft_that_a_killed_browser_brings_back_pushes_no_entry_out(handset):
     ]
 
 
-@pytest.mark.parametrize("days", [-3, 1])
+@pytest.mark.parametrize("days", [-3, pytest.param(1, marks=pytest.mark.long)])
 def test_a_wrong_clock_is_evidence_and_changes_no_order(handset, days):
     handset.page.clock.set_system_time(time.time() + days * 86400)
     handset.gate.set("shut")
@@ -445,6 +447,7 @@ def test_what_was_refused_comes_back_and_is_mended(handset):
     assert Dig.objects.get(station="first").photo_id == Photo.objects.get().pk
 
 
+@pytest.mark.long
 def test_a_refusal_on_the_spot_is_the_sites_own_page(handset):
     fill_dig(handset, "here", mass="a lot")
     handset.page.get_by_role("button", name="Record the dig").click()
@@ -457,6 +460,7 @@ def test_a_refusal_on_the_spot_is_the_sites_own_page(handset):
     assert stations() == ["here"] and Delivery.objects.count() == 1
 
 
+@pytest.mark.long
 def test_an_entry_is_changed_or_deleted_while_it_waits(handset):
     handset.gate.set("shut")
     dig(handset, "first")
@@ -478,7 +482,7 @@ def test_an_entry_is_changed_or_deleted_while_it_waits(handset):
     assert sent(handset) and stations() == ["changed"]
 
 
-@pytest.mark.parametrize("door", ["open", "shut"])
+@pytest.mark.parametrize("door", ["open", pytest.param("shut", marks=pytest.mark.long)])
 def test_two_taps_are_one_entry(handset, door):
     fill_dig(handset, "tapped")
     handset.gate.set(door)
@@ -495,7 +499,7 @@ def test_two_taps_are_one_entry(handset, door):
     assert sent(handset) and stations() == ["tapped"] and Delivery.objects.count() == 1
 
 
-@pytest.mark.parametrize("door", ["mute", "stuck"])
+@pytest.mark.parametrize("door", ["mute", pytest.param("stuck", marks=pytest.mark.long)])
 def test_an_answer_lost_on_the_way_is_no_second_entry(handset, door):
     fill_dig(handset, "once")
     # Lost is the answer to the entry itself, not to the question who is signed in.
@@ -585,6 +589,7 @@ def test_a_new_version_of_the_site_sends_an_old_queue(handset):
     assert sent(handset) and stations() == [f"S{at}" for at in range(number)]
 
 
+@pytest.mark.long
 def test_a_new_worker_takes_over_and_drops_what_the_old_one_kept(handset):
     with_old_shell = """caches.open("shell-of-an-earlier-version").then((shell) => shell.put("/old.js", new Response("")))"""
     handset.page.evaluate(with_old_shell)
@@ -595,6 +600,7 @@ def test_a_new_worker_takes_over_and_drops_what_the_old_one_kept(handset):
     assert handset.page.evaluate("caches.has('shell-of-an-earlier-version')") is False
 
 
+@pytest.mark.long
 def test_the_queue_goes_through_a_file_to_another_phone(handset, a_phone, tmp_path):
     handset.gate.set("shut")
     dig(handset, "carried", photo=picture(1))
@@ -635,6 +641,7 @@ def test_the_queue_goes_through_a_file_to_another_phone(handset, a_phone, tmp_pa
     assert sent(handset) and stations() == ["carried"] and Delivery.objects.count() == 1
 
 
+@pytest.mark.long
 def test_where_no_page_can_be_kept_the_queue_sends_from_the_open_one(handset):
     """As over plain http, or before the worker has started."""
     handset.page.evaluate(
@@ -653,6 +660,7 @@ def test_where_no_page_can_be_kept_the_queue_sends_from_the_open_one(handset):
     assert sent(handset) and stations() == ["first"]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("days", [0, 4])
 def test_the_strip_warns_of_what_has_waited_for_days(handset, days):
     handset.gate.set("shut")
@@ -665,6 +673,7 @@ def test_the_strip_warns_of_what_has_waited_for_days(handset, days):
     assert handset.page.get_by_text("Some have waited for days").is_visible() == (days == 4)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("locks", ["locks", "no locks"])
 def test_of_two_tabs_one_sends(handset, locks):
     if locks == "no locks":
@@ -685,6 +694,7 @@ def test_of_two_tabs_one_sends(handset, locks):
     assert len(posts) == len(names)
 
 
+@pytest.mark.long
 def test_it_is_sent_when_the_signal_comes_back_by_itself(handset):
     handset.context.set_offline(True)
     dig(handset, "in the gully")
@@ -713,6 +723,7 @@ def test_a_cold_start_without_a_signal_takes_less_than_a_second(lasting_handset)
     lasting_handset.page.get_by_text("The page you asked for needs a signal").wait_for()
 
 
+@pytest.mark.long
 def test_a_signal_that_leads_nowhere_holds_nobody_up(handset):
     handset.gate.set("stuck")
     began = time.monotonic()

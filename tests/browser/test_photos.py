@@ -98,6 +98,7 @@ def test_the_small_one_is_what_the_site_keeps(pan_page):
     assert box["height"] > box["width"] > 0
 
 
+@pytest.mark.long
 def test_a_form_sent_at_once_waits_for_the_small_picture(pan_page):
     pan_page.evaluate(
         """() => { const real = window.createImageBitmap;
@@ -116,6 +117,7 @@ def test_a_form_sent_at_once_waits_for_the_small_picture(pan_page):
     assert Photo.objects.count() == Run.objects.count() == 1
 
 
+@pytest.mark.long
 def test_another_picture_is_taken_or_none(pan_page):
     choose(pan_page, camera_picture())
     pan_page.get_by_text("1200 by 1600").wait_for()
@@ -131,6 +133,7 @@ def test_another_picture_is_taken_or_none(pan_page):
     pan_page.locator(".photo-chosen").wait_for(state="hidden")
 
 
+@pytest.mark.long
 def test_what_the_phone_cannot_read_is_left_for_the_site_to_judge(pan_page):
     # The first bytes of a HEIC file (ISO 14496-12 file type box); no Chromium decodes one.
     odd = b"\0\0\0\x18ftypheic\0\0\0\0mif1heic" + b"\0" * 3000
@@ -162,6 +165,7 @@ def test_two_taps_set_the_scale(phone_as):
     assert abs(photo.px_per_mm - 10) < Decimal("0.1")
 
 
+@pytest.mark.long
 def test_without_a_script_the_pixels_are_typed(open_page, client_as):
     photo = kept_photo((1600, 1200))
     page = open_page(signed_in_as=client_as("member"), java_script_enabled=False)

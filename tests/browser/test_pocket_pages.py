@@ -129,6 +129,7 @@ def test_two_runners_take_a_block_each_and_one_has_no_signal(lasting_handset, cl
     assert page.get_by_role("heading", name="Every planned portion is in").is_visible()
 
 
+@pytest.mark.long
 def test_a_page_kept_before_the_entry_went_out_does_not_offer_its_portion_again(handset):  # noqa: F811
     trial = make_trial()
     codes_of_block = order_of(trial, 1)
@@ -148,6 +149,7 @@ def test_a_page_kept_before_the_entry_went_out_does_not_offer_its_portion_again(
     wait_for_code(page, codes_of_block[1])
 
 
+@pytest.mark.long
 def test_a_run_that_came_back_is_mended(handset, client_as):  # noqa: F811
     trial = make_trial()
     first, second, *_ = order_of(trial, 1)
@@ -171,6 +173,7 @@ def test_a_run_that_came_back_is_mended(handset, client_as):  # noqa: F811
     assert Run.objects.get().planned.blind_code == first and Run.objects.get().gold_typed == "8.5 mg"
 
 
+@pytest.mark.long
 def test_another_portion_is_taken_on_purpose_and_keeps_its_own_draft(handset):  # noqa: F811
     trial = make_trial()
     first, second, third, _ = order_of(trial, 1)
@@ -207,6 +210,7 @@ def test_the_addresses_of_a_run_lead_to_the_kept_page_without_a_signal(handset):
     assert "No signal: this page is as it stood" in page.locator("main").inner_text()
 
 
+@pytest.mark.long
 def test_a_lot_is_crushed_and_split_without_a_signal(handset):  # noqa: F811
     lot, newer = make.make_lot("10200", title="ledge"), None
     keep(handset, reverse("pocket-lots"), reverse("pocket-crush"), reverse("pocket-split"))
@@ -248,6 +252,7 @@ def test_a_lot_is_crushed_and_split_without_a_signal(handset):  # noqa: F811
     assert Step.objects.get(kind=Step.Kind.SPLIT, draws__lot=newer).made.count() == 3
 
 
+@pytest.mark.long
 def test_a_split_that_came_back_keeps_its_three_pieces(handset):  # noqa: F811
     lot = make.make_lot("9000")
     keep(handset, reverse("pocket-split"))
@@ -315,6 +320,7 @@ def read_here(text: str) -> str:
         return f"refused: {refusal}"
 
 
+@pytest.mark.long
 def test_the_phone_reads_a_code_as_the_site_does(phone_as):
     page = phone_as("member")
     page.goto(reverse("pocket-lots"))
@@ -350,6 +356,7 @@ def test_a_run_is_logged_with_the_script_off(open_page, client_as):
     assert in_hand(page) == order_of(trial, 2)[0]
 
 
+@pytest.mark.long
 def test_lots_are_found_with_the_script_off(open_page, client_as):
     lot = make.make_lot()
     page = open_page(signed_in_as=client_as("member"), java_script_enabled=False)
@@ -371,7 +378,7 @@ def open_everything(page) -> None:
     page.evaluate("document.querySelectorAll('main details').forEach((fold) => { fold.open = true; })")
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.long)])
 def test_they_hold_on_a_narrow_phone_at_twice_the_text_in_sun_and_shed(open_page, client_as, scheme):
     trial = make_trial()
     page = open_page(
@@ -424,6 +431,7 @@ def fetched(client: Client, path: str) -> tuple[int, str]:
     return len(body) + head, (gzip.decompress(body) if how == "gzip" else body).decode("utf-8", "replace")
 
 
+@pytest.mark.long
 def test_a_first_visit_weighs_little_on_the_wire(tmp_path):
     """From the real server: the page, its style sheet, scripts and icon, compressed as they travel."""
     with served(tmp_path, BOOKS) as site:

@@ -103,6 +103,7 @@ def test_the_soak_is_timed_over_a_reload_and_a_clock_set_back(phone_as):
     assert (ended.day, ended.hour) == (3, 9)
 
 
+@pytest.mark.long
 def test_a_clock_set_back_while_the_page_was_closed_gives_no_minutes(phone_as):
     page = phone_as("member")
     trial = make_running()
@@ -120,6 +121,7 @@ def test_a_clock_set_back_while_the_page_was_closed_gives_no_minutes(phone_as):
     assert page.locator("[name=soak_min]").input_value() == "0.0"
 
 
+@pytest.mark.long
 def test_two_clocks_three_weighings_and_water_are_kept(phone_as):
     page = phone_as("member", mass_unit="lb")
     trial = make_running()

@@ -379,7 +379,7 @@ def test_typed_code_needs_neither_script_nor_decoder(open_page, client_as):
     assert not [url for url in asked if DECODER in url]
 
 
-@pytest.mark.parametrize("width", [360, 390, 1100])
+@pytest.mark.parametrize("width", [360, pytest.param(390, marks=pytest.mark.long), 1100])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_page_of_tags_is_wider_than_the_screen(phone_as, width, scheme):
     lot, page = make_lot(), phone_as("member")

@@ -61,7 +61,7 @@ MEASURE = """(runners) => {
       for (const id of pointer.getAttribute(name).trim().split(/\\s+/))
         if (!document.getElementById(id)) say(`${name} points to no ${id}`, pointer);
   for (const tap of document.querySelectorAll("a, button, summary")) if (shown(tap) && !(tap.innerText ?? tap.textContent).trim()
-      && !tap.hasAttribute("aria-label") && !tap.querySelector("title, .vh")) say("no name", tap);
+      && !tap.hasAttribute("aria-label") && !tap.querySelector("title, .vh, img[alt]:not([alt=''])")) say("no name", tap);
 
   for (const tap of document.querySelectorAll("a[href], button, input:not([type=hidden]), select, textarea, summary")) {
     if (!shown(tap)) continue;
@@ -131,7 +131,15 @@ def signed_in(db):
 
 def watched(page) -> list[str]:
     heard: list[str] = []
-    page.on("console", lambda message: heard.append(f"{message.type}: {message.text}"))
+    # The worker is kept out of these pages (see conftest.py).
+    page.on(
+        "console",
+        lambda message: (
+            heard.append(f"{message.type}: {message.text}")
+            if "Service Worker registration blocked" not in message.text
+            else None
+        ),
+    )
     page.on("dialog", lambda dialog: heard.append(f"dialog: {dialog.message}"))
     return heard
 

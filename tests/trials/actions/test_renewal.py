@@ -131,7 +131,7 @@ def test_a_run_of_a_lot_that_ran_dry_meanwhile_is_refused_and_nothing_is_drawn_f
     of_old = list(trial.planned_runs.filter(treatment__is_control=True))
     for planned in of_old[:2]:
         log(planned, member)
-    with pytest.raises(ValidationError, match="used up"):
+    with pytest.raises(ValidationError, match="can't give this portion"):
         log(of_old[2], member)
     new.refresh_from_db()
     assert new.on_hand_g == Decimal(9000)

@@ -59,20 +59,25 @@ class RunQuerySet(models.QuerySet):
         return list(weighed.values_list("gold_mg", "portion_mass_g")[:240])
 
     def habits_of(self, member, trial=None) -> dict:
-        """What stays from this member's last run (of this trial) to the next: pan, water, light, scale step, not the counts."""
+        """What stays from this member's last run (of this trial) to the next: pan, water, light, scale step, not the counts.
+
+        A trial gives its portion and its scale step itself.
+        """
         runs = self.filter(recorded_by=member)
+        planned = {}
         if trial is not None:
             runs = runs.filter(planned__trial=trial)
+            planned = {"portion": trial.portion_typed, "scale_step": trial.scale_step_typed}
         last = runs.order_by("-pk").first()
         if last is None:
-            return {}
+            return planned
         kept = ("pan", "water", "water_batch", "light")
         habits = {name: getattr(last, name) for name in kept} | {"panner": last.panner_id}
         if last.scale_step_mg:
             habits["scale_step"] = f"{last.scale_step_mg.normalize():f} mg"
         if weighing := last.weighings.first():
             habits["scale_unit"] = weighing.typed.rpartition(" ")[2]
-        return habits
+        return habits | planned
 
 
 class Run(models.Model):

@@ -84,11 +84,7 @@ def _run_form(trial: Trial, portions_are_cut: bool, member: Member) -> RunForm:
     """The empty form of any run of this trial."""
     portion = Portion(mass_g=trial.portion_mass_g, typed=trial.portion_typed) if portions_are_cut else None
     return RunForm(
-        member=member,
-        trial=trial,
-        portion=portion,
-        initial=Run.objects.habits_of(member, trial=trial)
-        | {"portion": trial.portion_typed, "scale_step": trial.scale_step_typed},
+        member=member, trial=trial, portion=portion, initial=Run.objects.habits_of(member, trial=trial)
     )
 
 

@@ -109,8 +109,7 @@ def run_log(request: HttpRequest, pk: int, blind_code: str) -> HttpResponse:
         portion=Portion(mass_g=planned.portion.mass_g, typed=planned.portion.mass_typed)
         if planned.portion
         else None,
-        initial=Run.objects.habits_of(request.user, trial=trial)
-        | {"portion": trial.portion_typed, "scale_step": trial.scale_step_typed},
+        initial=Run.objects.habits_of(request.user, trial=trial),
     )
 
     def make() -> Run:

@@ -160,6 +160,16 @@ TEMPLATES = [
 ]
 
 DATABASES = {"default": database(os.environ.get("DATABASE_URL", ""), DATA_DIR)}
+CACHES = {
+    "default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"},
+    # Analyses already made, for all web processes of this machine; see kept_results.py. May be emptied at any time.
+    "results": {
+        "BACKEND": "django.core.cache.backends.filebased.FileBasedCache",
+        "LOCATION": DATA_DIR / "results",
+        "TIMEOUT": None,
+        "OPTIONS": {"MAX_ENTRIES": 2000},
+    },
+}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 AUTH_USER_MODEL = "prospecting.Member"

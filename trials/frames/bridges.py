@@ -13,7 +13,7 @@ from prospecting.calc import units
 from prospecting.calc.grade import grade_g_per_t
 from prospecting.calc.mass_balance import weigh_alike
 from prospecting.models import Lot, Member
-from trials.frames.verdicts import value_of
+from trials.frames.trial_lines import value_of
 from trials.models import PlannedRun, Run, Treatment, Trial
 
 if TYPE_CHECKING:

@@ -260,3 +260,46 @@ class TailsPan(models.Model):
 
     def get_absolute_url(self) -> str:
         return reverse("run-detail", args=[self.run_id])
+
+
+class SettledMud(models.Model):
+    """The mud that settled in one tub, panned for the gold it took down: a run's tub, or one of a clearing test."""
+
+    run = models.OneToOneField(
+        Run, on_delete=models.PROTECT, null=True, blank=True, related_name="settled_mud"
+    )
+    tub = models.OneToOneField(
+        "trials.Tub", on_delete=models.PROTECT, null=True, blank=True, related_name="settled_mud"
+    )
+    panned_on = models.DateField("day")
+    panner = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    gold_mg = models.DecimalField(max_digits=12, decimal_places=4, null=True, blank=True)
+    gold_typed = models.CharField(max_length=40, blank=True)
+    below_scale = models.BooleanField(default=False)
+    scale_step_mg = models.DecimalField(max_digits=12, decimal_places=4, null=True, blank=True)
+    colours = models.PositiveIntegerField(null=True, blank=True)
+    note = models.TextField(blank=True)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    recorded_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                name="mud_of_one_tub",
+                condition=Q(run__isnull=False, tub__isnull=True) | Q(run__isnull=True, tub__isnull=False),
+            ),
+            models.CheckConstraint(
+                name="mud_gold_weighed_or_below_scale",
+                condition=Q(gold_mg__isnull=True) | Q(gold_mg__gt=0, below_scale=False),
+            ),
+            models.CheckConstraint(
+                name="mud_below_scale_names_step",
+                condition=Q(below_scale=False) | Q(scale_step_mg__gt=0),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"Mud of run {self.run_id}" if self.run_id else f"Mud of tub {self.tub_id}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("run-detail", args=[self.run_id]) if self.run_id else self.tub.get_absolute_url()

@@ -1,0 +1,198 @@
+"""The runs of a closed trial as its analysis reads them: one line a planned run, what it gave, and why it is left out."""
+
+import math
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from prospecting.calc import mass_balance, units
+from trials.frames.judging import Judged, judged_of
+from trials.models import KeyOpening, PlannedRun, Run, Treatment, Trial
+
+if TYPE_CHECKING:
+    from trials.calc.comparison import ControlComparison
+
+
+@dataclass(frozen=True)
+class RunLine:
+    """One planned run and what came of it. `value` is what is compared: mg, colours, or the mean place (1: most gold).
+
+    -inf stands for a run below the scale, None for one that is left out.
+    """
+
+    planned: PlannedRun
+    run: Run | None
+    value: float | None
+    result: str
+    left_out: str = ""
+    is_blind: bool = True
+
+    @property
+    def treatment(self) -> str:
+        return self.planned.treatment.name
+
+    @property
+    def block(self) -> int:
+        return self.planned.block.number
+
+    @property
+    def counts(self) -> bool:
+        return self.value is not None
+
+    @property
+    def is_below(self) -> bool:
+        return self.value == -math.inf
+
+
+def value_of(run: Run, outcome: str) -> float | None:
+    """What a run that stands gave: mg or colours as the trial is judged, -inf below the scale, None when not on record.
+
+    A run alone has no place: that is its block's (`judging.judged_of`).
+    """
+    if outcome == Trial.Outcome.PLACES:
+        return None
+    if outcome == Trial.Outcome.COLOURS:
+        return None if run.colours_total is None else float(run.colours_total)
+    if run.below_scale:
+        return -math.inf
+    return None if run.gold_mg is None else float(run.gold_mg)
+
+
+@dataclass
+class TrialLines:
+    """A closed trial's runs, read once; every reading of a trial stands on this.
+
+    `outcome` is what the runs are read by: what the trial was planned for, unless another one is looked at afterwards.
+    """
+
+    trial: Trial
+    outcome: str = ""
+    treatments: list[Treatment] = field(init=False)
+    openings: list[KeyOpening] = field(init=False)
+    judged: Judged | None = field(init=False)
+    lines: list[RunLine] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.outcome = self.outcome or self.trial.outcome
+        self.treatments = list(self.trial.treatments.all())
+        self.openings = list(self.trial.key_openings.select_related("member"))
+        planned_runs = list(
+            self.trial.planned_runs.select_related(
+                "treatment", "block", "run__step", "run__panner"
+            ).prefetch_related("run__colours")
+        )
+        self.judged = judged_of(self.trial, planned_runs, self.openings) if self.by_places else None
+        self.lines = [self._line(planned) for planned in planned_runs]
+
+    @property
+    def control(self) -> str:
+        return next(treatment.name for treatment in self.treatments if treatment.is_control)
+
+    @property
+    def by_colours(self) -> bool:
+        return self.outcome == Trial.Outcome.COLOURS
+
+    @property
+    def by_places(self) -> bool:
+        return self.outcome == Trial.Outcome.PLACES
+
+    @property
+    def by_weight(self) -> bool:
+        return self.outcome == Trial.Outcome.GOLD_MASS
+
+    @property
+    def unit(self) -> str:
+        if self.by_places:
+            return "place"
+        return "colours" if self.by_colours else "mg"
+
+    @property
+    def not_on_record(self) -> str:
+        if self.by_places:
+            return "not placed by every judge"
+        return f"no {'colours' if self.by_colours else 'weight'} on record"
+
+    @property
+    def smallest_ratio(self) -> float:
+        return float(self.trial.smallest_ratio)
+
+    @property
+    def counted(self) -> list[RunLine]:
+        return [line for line in self.lines if line.counts]
+
+    def of(self, name: str) -> list[RunLine]:
+        """The runs of one treatment that count."""
+        return [line for line in self.counted if line.treatment == name]
+
+    def by_treatment(self, lines: Iterable[RunLine]) -> str:
+        """How many of these runs each treatment has, in the treatments' own order."""
+        numbers = Counter(line.treatment for line in lines)
+        return ", ".join(f"{t.name} {numbers[t.name]}" for t in self.treatments if numbers[t.name])
+
+    def _line(self, planned: PlannedRun) -> RunLine:
+        run = getattr(planned, "run", None)
+        if run is None:
+            return RunLine(planned, None, None, "not done", left_out="not done")
+        blind = run.panner_id != self.trial.mixer_id and not any(
+            opening.member_id == run.panner_id and opening.opened_at < run.recorded_at
+            for opening in self.openings
+        )
+        if run.failed or run.is_void:
+            reason = run.fail_reason if run.failed else run.step.void_reason
+            return RunLine(
+                planned, run, None, "failed" if run.failed else "void", left_out=reason, is_blind=blind
+            )
+        value, result = self._place(planned) if self.by_places else self._outcome(run)
+        left_out = "" if value is not None else self.not_on_record
+        return RunLine(planned, run, value, result, left_out=left_out, is_blind=blind)
+
+    def _outcome(self, run: Run) -> tuple[float | None, str]:
+        value = value_of(run, self.outcome)
+        if self.by_colours:
+            return value, "not counted" if value is None else f"{run.colours_total} colours"
+        if run.below_scale:
+            return value, f"below the scale (under {units.format_gold_mg(run.scale_step_mg)})"
+        return value, "not weighed" if value is None else units.format_gold_mg(run.gold_mg)
+
+    def _place(self, planned: PlannedRun) -> tuple[float | None, str]:
+        from trials.calc.working import figure
+
+        place = self.judged.place_of.get(planned.pk)
+        if place is None:
+            return None, "not placed"
+        judges = self.judged.judges_in[planned.pk]
+        by = f", mean of {judges} judges" if judges > 1 else ""
+        return place, f"place {figure(place)} of {self.judged.placed_in[planned.pk]}{by}"
+
+    @property
+    def scale_step_mg(self) -> float | None:
+        """The coarsest step the gold was weighed with."""
+        steps = [line.run.scale_step_mg for line in self.counted if line.run.scale_step_mg]
+        coarsest = max(steps, default=self.trial.scale_step_mg)
+        return float(coarsest) if coarsest else None
+
+    @property
+    def mean_portion_g(self) -> float | None:
+        masses = [line.run.portion_mass_g for line in self.counted]
+        return float(mass_balance.mean_mass_g(masses)) if masses else None
+
+    def compare(self) -> "tuple[ControlComparison | None, str]":
+        """The comparison the trial was planned for, or None and the reason why the runs allow none."""
+        from trials.calc.comparison import compare_counts, compare_gold
+        from trials.calc.places import compare_places
+
+        columns = (
+            [line.value for line in self.lines],
+            [line.treatment for line in self.lines],
+            [line.block for line in self.lines],
+            self.control,
+        )
+        try:
+            if self.by_places:
+                return compare_places(*columns), ""
+            if self.by_colours:
+                return compare_counts(*columns), ""
+            return compare_gold(*columns, scale_step_mg=self.scale_step_mg), ""
+        except ValueError as refusal:
+            return None, str(refusal)

@@ -105,8 +105,8 @@ def log_all(page, trial: Trial, key: dict[str, str]) -> None:
         text = page.locator("main").inner_text()
         assert "rinse" not in text and "plain water" not in text
         page.get_by_label("Gold, dried and weighed").fill(next(gold[key[code]]))
-        page.get_by_role("button", name="One more: Flour").tap()
-        page.get_by_role("button", name="One more: Flour").tap()
+        page.get_by_role("button", name="+1 Flour").tap()
+        page.get_by_role("button", name="+1 Flour").tap()
         page.get_by_role("button", name="Keep and show the next portion").click()
         page.get_by_text(f"{code} is kept.").wait_for()
         if number % 2 == 0:

@@ -22,7 +22,7 @@ def type_a_pan(page, lot) -> None:
     page.get_by_label("Portion put through").fill("1 lb")
     page.get_by_label("Gold, dried and weighed").fill("3.4 mg")
     page.get_by_label("Scale step").fill("0.1 mg")
-    page.get_by_role("button", name="One more: Flour").tap()
+    page.get_by_role("button", name="+1 Flour").tap()
     page.locator("[name=pan_min]").fill("12")
 
 

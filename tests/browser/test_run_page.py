@@ -59,7 +59,7 @@ def test_taps_are_counted_and_the_last_ones_taken_back_over_all_classes(phone_as
     undo = page.locator("[data-count-undo]")
     assert not undo.is_visible()
     for size in ("Flour", "Flour", "Fine"):
-        tap(page, f"One more: {size}")
+        tap(page, f"+1 {size}")
     assert undo.text_content() == "Undo: one less fine"
     assert page.locator("[data-count-says]").text_content() == "fine: 1"
     undo.tap()
@@ -68,7 +68,7 @@ def test_taps_are_counted_and_the_last_ones_taken_back_over_all_classes(phone_as
     assert undo.text_content() == "Undo: one less flour"
     # A number typed by hand in between is what the next tap and the next undo start from.
     page.locator("[name=flour]").fill("40")
-    tap(page, "One more: Flour")
+    tap(page, "+1 Flour")
     undo.tap()
     undo.tap()
     assert count_of(page, "flour") == "39"
@@ -129,7 +129,7 @@ def test_two_clocks_three_weighings_and_water_are_kept(phone_as):
     for clock in page.locator("[data-clock]").all():
         clock.get_by_role("button", name="Start").tap()
         clock.get_by_role("button", name="Stop and write the minutes").tap()
-    tap(page, "One more: Fine")
+    tap(page, "+1 Fine")
     for name, text in {"gold": "8.0", "gold_2": "8.1", "gold_3": "8.2", "portion": "454 g"}.items():
         page.locator(f"[name={name}]").fill(text)
     page.get_by_text("Water, pan, light").tap()
@@ -153,7 +153,7 @@ def test_every_target_is_large_enough_and_nothing_lies_sideways(phone_as, outcom
         page.goto(url)
         page.wait_for_load_state()
         if url != run.get_absolute_url():
-            tap_if_there(page, "One more: Fine")
+            tap_if_there(page, "+1 Fine")
             small = [each for each in page.evaluate(TARGETS) if each[2] < 48 or each[1] < 48]
             assert small == []
         assert page.evaluate(SIDEWAYS) <= 0

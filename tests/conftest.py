@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 # The shell of whoever runs the tests must not change what they see; these choose how tests run, not what the site does.
-KEPT_NAMES = {"PROSPECTING_BROWSER_TESTS", "PROSPECTING_CHROMIUM"}
+KEPT_NAMES = {"PROSPECTING_BROWSER_TESTS", "PROSPECTING_CHROMIUM", "PROSPECTING_LONG_TESTS"}
 for name in [name for name in os.environ if name.startswith("PROSPECTING_") and name not in KEPT_NAMES]:
     del os.environ[name]
 

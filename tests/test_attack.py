@@ -50,14 +50,17 @@ from prospecting.models import (
 )
 from prospecting.views.steps import REPEATED
 from tests.trials.make_judging import all_alike, judge, make_rows
-from trials.actions import clearing, planning, running
+from trials.actions import clearing, findings, mud, planning, running
+from trials.frames.findings import frozen_of
 from trials.models import (
     Additive,
     Block,
     ClearingTest,
+    Finding,
     Judging,
     PlannedRun,
     Run,
+    SettledMud,
     Treatment,
     Trial,
     Tub,
@@ -65,6 +68,9 @@ from trials.models import (
 )
 from trials.models.trials import NO_TEST_LOTS
 from trials.scenario import load_scenario
+
+# One process plays the scene and reads the forms, not two.
+pytestmark = pytest.mark.xdist_group("attack")
 
 RANK = {None: 0, GUEST: 1, MEMBER: 2, KEEPER: 3}
 ACCOUNT_OF = {GUEST: "guest", MEMBER: "panner", KEEPER: "keeper"}
@@ -133,11 +139,11 @@ def play_scene() -> None:
     # A trial judged by place, its runs in, one row judged; and tails panned once more.
     rows = make_rows(names=("plain water of the rows", "wonder rinse"), blocks=2)
     judge(rows.blocks.first(), all_alike, member=panner, by=Member.objects.get(username="keeper"))
-    running.log_tails(
-        run=running_trial.planned_runs.exclude(run=None).first().run,
-        tails=running.TailsResult(panned_on=running_trial.planned_at.date(), panner=panner, colours=3),
-        recorded_by=panner,
-    )
+    again = running.PannedAgain(panned_on=running_trial.planned_at.date(), panner=panner, colours=3)
+    first = running_trial.planned_runs.exclude(run=None).first().run
+    running.log_tails(run=first, tails=again, recorded_by=panner)
+    mud.log_run_mud(run=first, mud=again, recorded_by=panner)
+    mud.log_tub_mud(tub=Tub.objects.earliest("pk"), mud=again, recorded_by=panner)
     test = clearing.add_clearing_test(
         question="Does it clear by itself?",
         measure=ClearingTest.Measure.TURBIDITY,
@@ -158,6 +164,20 @@ def play_scene() -> None:
                 photo=photo,
                 recorded_by=panner,
             )
+    findings.keep_finding(
+        about=Finding.About.OTHER,
+        stand=Finding.Stand.OPEN,
+        sentence="Does a deeper pan keep flat gold?",
+        concluded_by="R. Unner",
+        concluded_on=running_trial.planned_at.date(),
+        evidence=findings.Evidence(
+            trials=Trial.objects.filter(state=Trial.State.CLOSED)[:1],
+            clearing_tests=[],
+            freeze=lambda trial: findings.FrozenFigures(**vars(frozen_of(trial, panner))),
+            seen={},
+        ),
+        recorded_by=panner,
+    )
     assays.hold_file(
         upload=SimpleUploadedFile("held.csv", held_file()), held_by=Member.objects.get(username="keeper")
     )
@@ -277,9 +297,11 @@ def real_arguments(pattern: URLPattern) -> list[dict]:
         "judgings": lambda: few(Judging),
         "tubs": lambda: few(Tub),
         "tub-readings": lambda: few(TubReading),
+        "mud": lambda: few(SettledMud),
         "trials": lambda: list(Trial.objects.all()),
         "phone": lambda: list(Trial.objects.filter(state=Trial.State.RUNNING)),
         "treatments": lambda: few(Treatment, 5),
+        "findings": lambda: few(Finding),
         "blocks": lambda: few(Block, 9),
         "pans": lambda: (
             few(Run, 4)
@@ -480,6 +502,7 @@ def test_nonsense_after_the_question_mark_never_breaks_a_list(as_role):
     lot = Lot.objects.in_stock().of_kind(Lot.Kind.BLEND).latest("pk")
     addresses += [reverse(name, args=[lot.code]) for name in ("lot-split", "lot-cut")]
     addresses += [reverse("return-read", args=[Dispatch.objects.latest("pk").pk])]
+    addresses += [reverse("additive-detail", args=[Additive.objects.earliest("pk").pk])]
     texts = cycle(NASTY + ["-code", "code,code", "__class__", "0" * 64, "999999999", "-password", "pk__gt"])
     before = row_counts()
     for address in addresses:
@@ -814,7 +837,25 @@ POSTABLE = sorted(
 POSTABLE = POSTABLE[:: 2 if os.environ.get("DATABASE_URL") else 1]
 
 
-@pytest.mark.parametrize("name", POSTABLE)
+# The same form as another one's, on a record that exists already.
+TWINS = {
+    "additive-edit",
+    "claim-edit",
+    "finding-replace",
+    "judging-correct",
+    "mud-correct",
+    "run-correct",
+    "tails-correct",
+    "treatment-edit",
+    "trial-edit",
+    "tub-mud",
+    "zone-edit",
+}
+
+
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=pytest.mark.long) if name in TWINS else name for name in POSTABLE]
+)
 def test_nonsense_in_any_field_is_refused_in_words(name, as_role, found_forms):
     client = as_role(None if name == "sign-in" else KEEPER)
     if name not in found_forms:
@@ -875,6 +916,7 @@ def test_the_guesses_are_taken_so_that_nonsense_stands_alone(as_role, found_form
         "sign-in",
         "sign-out",
         "return-read",
+        "trial-import",
         "mixing-sheet",
         "reading-choose",
         "step-correct",

@@ -42,7 +42,7 @@ MAY_IMPORT = {
     },
     "urls": {"urls", "views"},
     # The invented books of the demo, entered through the same actions as the pages.
-    "scenario": {"actions", "models", "calc", "readers"},
+    "scenario": {"actions", "frames", "models", "calc", "readers"},
     "management": {"management", "scenario", "frames", "actions", "models", "readers", "calc"},
     "migrations": {"migrations", "models", "calc"},
     "settings": set(),

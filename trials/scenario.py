@@ -14,8 +14,9 @@ from prospecting.actions.material import DrawFrom, NewLot, StepDetails
 from prospecting.calc import units
 from prospecting.models import Contamination, Lot, Member
 from prospecting.readers.certificate_csv import read_certificate
-from trials.actions import additives, clearing, correction, planning, running
-from trials.models import Additive, PlannedRun, Trial
+from trials.actions import additives, clearing, correction, factors, findings, judging, mud, planning, running
+from trials.frames.findings import frozen_of
+from trials.models import Additive, Finding, PlannedRun, Run, Trial
 
 STORY = settings.BASE_DIR / "fixtures" / "demo" / "story.json"
 FIRST_NAMES = {"keeper": "Ida", "mixer": "Moss", "panner": "Bram", "guest": "Visitor"}
@@ -52,6 +53,8 @@ def load_scenario(*, password: str, story_file: Path = STORY) -> None:
     player.assays()
     player.mistake()
     player.shed()
+    player.season()
+    player.meeting()
 
 
 def _day(text: str) -> datetime.date:
@@ -295,6 +298,147 @@ class _Player:
             corrected_by=self.people["keeper"],
         )
 
+    def season(self) -> None:
+        """Three more finished trials on one lot: two additives in one tub, a technique and a pan, two rinses side by side."""
+        lot = self._blend(
+            [self._crush(name) for name in ("2-1", "2-2", "2-3")], "2026-09-26", "season test lot"
+        )
+        self.additives = {
+            "rinse": Additive.objects.get(kind="wetting"),
+            "flocculant": Additive.objects.get(kind="flocculant"),
+            "other rinse": additives.add_additive(
+                name="Rinse aid B (invented)", kind="wetting", recorded_by=self.people["keeper"]
+            ),
+        }
+        for facts in self.story["season_trials"]:
+            lot.refresh_from_db()
+            self._finish(self._fix(self._draft(facts, lot), facts), facts)
+
+    def _draft(self, facts: dict, lot: Lot) -> Trial:
+        return self._plan_trial(
+            facts,
+            lot,
+            outcome=facts["outcome"],
+            blocks_planned=len(facts["blocks"]),
+            portions_from="measured",
+        )
+
+    def _fix(self, trial: Trial, facts: dict) -> Trial:
+        """Give the draft its treatments, from factors or one by one, and draw its plan."""
+        panner = self.people["panner"]
+        if "factors" in facts:
+            factors.make_factorial(
+                trial=trial, factors=[self._factor(factor) for factor in facts["factors"]], recorded_by=panner
+            )
+        else:
+            self._add_treatments(trial, facts["treatments"])
+        return self._fix_and_open(trial)
+
+    def _factor(self, facts: dict) -> factors.FactorOf:
+        levels = [
+            factors.LevelOf(name, round(units.parse_dose(name).ml_per_l, 6))
+            if "additive" in facts and name != "none"
+            else factors.LevelOf(name)
+            for name in facts["levels"]
+        ]
+        additive = self.additives[facts["additive"]] if "additive" in facts else None
+        return factors.FactorOf(facts["name"], facts["kind"], levels, additive)
+
+    def _finish(self, trial: Trial, facts: dict) -> None:
+        """Log every run as the story has it, judge the rows that are judged, and close block after block."""
+        portion_g, typed = _lb(1)
+        treatments = trial.treatments.prefetch_related("levels__factor")
+        told = {
+            treatment.pk: " + ".join(level.name for level in treatment.levels.all()) or treatment.name
+            for treatment in treatments
+        }
+        for block in trial.blocks.all():
+            story = facts["blocks"][block.number - 1]
+            codes = {}
+            for planned in trial.planned_runs.filter(block=block):
+                name = told[planned.treatment_id]
+                codes[name] = planned.blind_code
+                run = self._log(
+                    planned,
+                    story["runs"][name],
+                    story["day"],
+                    portion=running.Portion(mass_g=portion_g, typed=typed),
+                    panner=self.people[story["panner"]],
+                )
+                self._pan_mud(run, story["runs"][name], story["day"])
+            for judge, order in story.get("judgings", {}).items():
+                places = {codes[name]: place for place, name in enumerate(order, start=1)}
+                judging.keep_judging(
+                    block=block,
+                    judge=self.people[judge],
+                    look=judging.Look(places=places, judged_on=_day(story["day"])),
+                    recorded_by=self.people[judge],
+                )
+            running.close_block(block=block, closed_by=self.people["panner"])
+
+    def _pan_mud(self, run: Run, result: dict, day: str) -> None:
+        """What the flocculant took down with the mud, panned out of the tub."""
+        if "mud_mg" not in result:
+            return
+        gold = Decimal(str(result["mud_mg"]))
+        mud.log_run_mud(
+            run=run,
+            mud=running.PannedAgain(
+                panned_on=_day(day),
+                panner=run.panner,
+                gold_mg=gold or None,
+                gold_typed=f"{gold} mg",
+                below_scale=not gold,
+                scale_step_mg=Decimal("0.1"),
+            ),
+            recorded_by=run.panner,
+        )
+
+    def meeting(self) -> None:
+        """What the group concluded at its meeting after the season."""
+        keeper = self.people["keeper"]
+        dose_trial, combination, technique, _ = Trial.objects.filter(state=Trial.State.CLOSED).order_by("pk")
+        dose = self.story["dose_trial"]["treatments"][2]["dose"]
+        common = {
+            "concluded_by": "Ida, Moss, Bram",
+            "concluded_on": _day("2026-11-02"),
+            "recorded_by": keeper,
+        }
+        findings.keep_finding(
+            about=Finding.About.ADDITIVE,
+            stand=Finding.Stand.DO,
+            sentence="Rinse aid A, 1/8 teaspoon to the gallon, goes into every tub.",
+            why="The least dose that was shown to keep more gold; the next larger one was not shown to keep more.",
+            additive=self.additives["rinse"],
+            ml_per_l=round(units.parse_dose(dose).ml_per_l, 6),
+            dose_typed=dose,
+            evidence=self._evidence(dose_trial),
+            **common,
+        )
+        findings.keep_finding(
+            about=Finding.About.FLOCCULANT,
+            stand=Finding.Stand.OPEN,
+            sentence="Whether two drops of flocculant cost gold is not settled: not in the tub one pans in, until it is.",
+            evidence=self._evidence(combination),
+            **common,
+        )
+        findings.keep_finding(
+            about=Finding.About.TECHNIQUE,
+            stand=Finding.Stand.OPEN,
+            sentence="Slow swirling takes twice the minutes; whether it keeps more gold needs more blocks.",
+            evidence=self._evidence(technique),
+            **common,
+        )
+
+    def _evidence(self, trial: Trial) -> findings.Evidence:
+        keeper = self.people["keeper"]
+        return findings.Evidence(
+            trials=[trial],
+            clearing_tests=[],
+            freeze=lambda record: findings.FrozenFigures(**vars(frozen_of(record, keeper))),
+            seen={},
+        )
+
     def _crush(self, name: str) -> Lot:
         bucket = self.buckets[name]
         bucket.refresh_from_db()
@@ -340,29 +484,41 @@ class _Player:
         return step.made.get()
 
     def _plan(self, facts: dict, lot: Lot, additive, *, blocks: int, portions: str) -> Trial:
-        mixer, panner = self.people["mixer"], self.people["panner"]
-        portion_g, typed = _lb(1)
+        self.additives = {"": additive}
         lot.refresh_from_db()
-        trial = planning.plan_trial(
-            question=facts["question"],
-            feed_lot=lot,
+        trial = self._plan_trial(
+            facts,
+            lot,
             outcome=Trial.Outcome.GOLD_MASS,
             blocks_planned=blocks,
+            portions_from=portions,
+        )
+        self._add_treatments(trial, facts["treatments"])
+        return self._fix_and_open(trial)
+
+    def _plan_trial(self, facts: dict, lot: Lot, **fields) -> Trial:
+        portion_g, typed = _lb(1)
+        return planning.plan_trial(
+            question=facts["question"],
+            feed_lot=lot,
             smallest_ratio=Decimal("1.25"),
             portion_mass_g=portion_g,
             portion_typed=typed,
-            portions_from=portions,
             water_ml=Decimal(9000),
             water_typed="9 L",
             soak_min=Decimal(10),
             scale_step_mg=Decimal("0.1"),
-            mixer=mixer,
-            recorded_by=panner,
+            mixer=self.people["mixer"],
+            recorded_by=self.people["panner"],
+            **fields,
         )
-        for treatment in facts["treatments"]:
+
+    def _add_treatments(self, trial: Trial, treatments: list[dict]) -> None:
+        for treatment in treatments:
             doses = []
             if "dose" in treatment:
                 dose = units.parse_dose(treatment["dose"])
+                additive = self.additives[treatment.get("additive", "")]
                 doses = [
                     planning.DoseOf(
                         additive=additive, ml_per_l=round(dose.ml_per_l, 6), typed=treatment["dose"]
@@ -374,31 +530,36 @@ class _Player:
                 is_control=treatment.get("control", False),
                 technique="",
                 doses=doses,
-                recorded_by=panner,
+                recorded_by=self.people["panner"],
             )
-        trial = planning.fix_plan(trial=trial, planned_by=panner)
-        planning.open_key(trial=trial, member=mixer)
+
+    def _fix_and_open(self, trial: Trial) -> Trial:
+        trial = planning.fix_plan(trial=trial, planned_by=self.people["panner"])
+        planning.open_key(trial=trial, member=self.people["mixer"])
         return trial
 
     def _log(
-        self, planned: PlannedRun, result: dict, day: str, portion: running.Portion | None = None
-    ) -> None:
-        running.log_run(
+        self, planned: PlannedRun, result: dict, day: str, portion: running.Portion | None = None, panner=None
+    ) -> Run:
+        return running.log_run(
             planned=planned,
-            result=self._result(result, day),
-            recorded_by=self.people["panner"],
+            result=self._result(result, day, panner),
+            recorded_by=panner or self.people["panner"],
             portion=portion,
         )
 
-    def _result(self, result: dict, day: str) -> running.RunResult:
+    def _result(self, result: dict, day: str, panner: Member | None = None) -> running.RunResult:
         common = {
             "panned_on": _day(day),
-            "panner": self.people["panner"],
+            "panner": panner or self.people["panner"],
             "pan": "12 inch, dark",
             "water": "spring, fresh",
         }
         if "failed" in result:
             return running.RunResult(**common, failed=True, fail_reason=result["failed"])
+        common |= {"soak_min": Decimal(10), "pan_min": Decimal(str(result.get("pan_min", 12)))}
+        if "gold_mg" not in result:
+            return running.RunResult(**common)
         return running.RunResult(
             **common,
             gold_mg=Decimal(str(result["gold_mg"])) or None,
@@ -406,6 +567,4 @@ class _Player:
             below_scale=result["gold_mg"] == 0,
             scale_step_mg=Decimal("0.1"),
             colours=result["colours"],
-            soak_min=Decimal(10),
-            pan_min=Decimal(12),
         )

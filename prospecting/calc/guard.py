@@ -17,6 +17,8 @@ OUT_OF_LINE = Decimal(6)
 RICH_G_PER_T = Decimal(60)
 # Less than a tenth of a milligram is below any scale used outside a laboratory (common practice, no source).
 LEAST_WEIGHED_MG = Decimal("0.1")
+# More than a gram from one tub or pan whose ore nobody weighed: rarer than a slip of the unit (common practice, no source).
+MUCH_GOLD_MG = Decimal(1000)
 HEAVIEST_BUCKET_LB = Decimal(120)
 LIGHTEST_BUCKET_LB = Decimal(1)
 
@@ -56,6 +58,26 @@ def gold_guard(
         or _ask_about_rich(g_per_t, grade_unit)
     )
     return Guard(sentence, ask)
+
+
+def gold_alone_guard(
+    gold_mg: Decimal, scale_step_mg: Decimal | None = None, others_mg: Sequence[Decimal] | None = None
+) -> Guard:
+    """Return what `gold_mg` is in other units, where nobody knows the mass of the ore it came from: mud of a tub.
+
+    `others_mg` is gold of the like: the other tubs of the test.
+
+    >>> gold_alone_guard(Decimal("1.2")).sentence
+    '1.2 mg is 0.0012 g.'
+    """
+    gold = Decimal(str(gold_mg))
+    text = format_gold_mg(gold)
+    ask = _ask_about_scale(gold, text, scale_step_mg) or _ask_against_others(
+        gold, others_mg, text, format_gold_mg, "the others"
+    )
+    if ask is None and gold > MUCH_GOLD_MG:
+        ask = f"{text} is more than a gram. Is it gold alone, and is the unit right?"
+    return Guard(f"{text} is {convert_mass(gold, 'mg', 'g').normalize():f} g.", ask)
 
 
 def mass_guard(
@@ -114,6 +136,10 @@ def _ask_about_unit(
     """Slips that need no other result to be seen: too much gold for the ore, or too little for any scale."""
     if gold > ore * 10:
         return f"{gold_text} is more than one percent of the ore. Is it gold alone, and is the unit right?"
+    return _ask_about_scale(gold, gold_text, scale_step_mg)
+
+
+def _ask_about_scale(gold: Decimal, gold_text: str, scale_step_mg: Decimal | None) -> str | None:
     if scale_step_mg is not None and 0 < gold < Decimal(str(scale_step_mg)):
         return (
             f"{gold_text} is less than the scale's step of {format_gold_mg(scale_step_mg)}. "

@@ -6,7 +6,7 @@ from django.db.models import Sum
 from prospecting.actions.material import recomputed_on_hand_g
 from prospecting.models import AssayReturn, Claim, Dig, Dispatch, Lot, Zone
 from tests import make
-from trials.models import Run, Trial
+from trials.models import Finding, Judging, Run, SettledMud, Trial
 from trials.scenario import load_scenario
 
 pytestmark = pytest.mark.django_db
@@ -20,11 +20,13 @@ def scenario() -> None:
 def test_it_tells_a_whole_story(scenario):
     assert (Claim.objects.count(), Zone.objects.count(), Dig.objects.count()) == (2, 4, 24)
     assert Lot.objects.standing().filter(on_hand_g=0).exists()
-    assert Trial.objects.filter(state="closed").count() == 1
+    assert Trial.objects.filter(state="closed").count() == 4
     running = Trial.objects.get(state="running")
     assert running.planned_runs.open().count() == 9
     assert Run.objects.filter(failed=True).count() == 1
     assert (Dispatch.objects.count(), AssayReturn.objects.count()) == (2, 1)
+    assert (Judging.objects.count(), SettledMud.objects.count()) == (16, 14)
+    assert {finding.stand for finding in Finding.objects.standing()} == {"do", "open"}
 
 
 def test_its_books_balance(scenario):

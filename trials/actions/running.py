@@ -16,7 +16,17 @@ from prospecting.actions.steps import recover_gold
 from prospecting.calc.weighing import weighed_gold_mg
 from prospecting.models import Lot, Photo
 from trials.actions.judging import check_judged
-from trials.models import Block, ColourCount, PlannedRun, Run, TailsPan, Treatment, Trial, Weighing
+from trials.models import (
+    Block,
+    ColourCount,
+    PlannedRun,
+    Run,
+    SettledMud,
+    TailsPan,
+    Treatment,
+    Trial,
+    Weighing,
+)
 
 
 @dataclass(frozen=True)
@@ -82,8 +92,8 @@ ROWS = ("colours", "weighings")
 
 
 @dataclass(frozen=True)
-class TailsResult:
-    """What the tails of a run gave when they were panned once more. `colours` None: not counted."""
+class PannedAgain:
+    """What a run's tails, or the mud that settled in a tub, gave when panned once more. `colours` None: not counted."""
 
     panned_on: datetime.date
     panner: object
@@ -150,7 +160,7 @@ def correct_run(*, run: Run, result: RunResult, reason: str, recorded_by) -> Run
     """Correct what a run gave. Before its block is closed who logged it may; after that only a keeper, who says why."""
     require_writer(recorded_by)
     run = Run.objects.select_for_update().get(pk=run.pk)
-    reason = _reason_to_correct(run, run.recorded_by_id, reason, recorded_by)
+    reason = reason_to_correct(run, run.recorded_by_id, reason, recorded_by)
     if run.planned is not None:
         _check_outcome(run.planned.trial, result)
     else:
@@ -176,7 +186,7 @@ def correct_run(*, run: Run, result: RunResult, reason: str, recorded_by) -> Run
 
 
 @transaction.atomic
-def log_tails(*, run: Run, tails: TailsResult, recorded_by) -> TailsPan:
+def log_tails(*, run: Run, tails: PannedAgain, recorded_by) -> TailsPan:
     """Keep what a run's tails gave when panned once more: once per run, a result of its own."""
     require_writer(recorded_by)
     run = Run.objects.select_for_update().get(pk=run.pk)
@@ -184,30 +194,39 @@ def log_tails(*, run: Run, tails: TailsResult, recorded_by) -> TailsPan:
         raise Refused("This run is void.", code="run_void")
     if TailsPan.objects.filter(run=run).exists():
         raise Refused("The tails of this run are in already.", code="tails_already")
-    _check_tails(tails)
-    kept = TailsPan(run=run, recorded_by=recorded_by, **vars(tails))
-    kept.full_clean(exclude=["run", "recorded_by"])
-    kept.save()
+    kept = TailsPan(run=run, recorded_by=recorded_by)
+    keep_panned_again(kept, tails, what="the tails")
     write_journal(member=recorded_by, about=run, what="panned its tails again")
     return kept
 
 
 @transaction.atomic
-def correct_tails(*, run: Run, tails: TailsResult, reason: str, recorded_by) -> TailsPan:
+def correct_tails(*, run: Run, tails: PannedAgain, reason: str, recorded_by) -> TailsPan:
     """Correct what a run's tails gave, under the same rule as the run itself."""
     require_writer(recorded_by)
     run = Run.objects.select_for_update().get(pk=run.pk)
     kept = TailsPan.objects.get(run=run)
-    reason = _reason_to_correct(run, kept.recorded_by_id, reason, recorded_by)
-    _check_tails(tails)
-    before = _texts(kept, vars(tails))
-    for name, value in vars(tails).items():
+    reason = reason_to_correct(run, kept.recorded_by_id, reason, recorded_by)
+    changes = keep_panned_again(kept, tails, what="the tails")
+    write_journal(member=recorded_by, about=run, what="corrected its tails", why=reason, changes=changes)
+    return kept
+
+
+def keep_panned_again(kept: TailsPan | SettledMud, found: PannedAgain, *, what: str) -> dict[str, list[str]]:
+    """Write into `kept` what was found in `what` (a few words for a refusal); returns what changed, old and new, as text."""
+    _check_weight(found)
+    if found.gold_mg is None and not found.below_scale and found.colours is None:
+        raise Refused(
+            f"Weigh what {what} still held, say that it does not show on the scale, or count its colours.",
+            code="nothing_seen",
+            field="gold",
+        )
+    before = _texts(kept, vars(found)) if kept.pk else {}
+    for name, value in vars(found).items():
         setattr(kept, name, value)
     kept.full_clean(exclude=["run", "recorded_by"])
     kept.save()
-    changes = _changes(before, _texts(kept, vars(tails)))
-    write_journal(member=recorded_by, about=run, what="corrected its tails", why=reason, changes=changes)
-    return kept
+    return _changes(before, _texts(kept, vars(found)))
 
 
 @transaction.atomic
@@ -298,17 +317,20 @@ def _keep_rows(run: Run, result: RunResult) -> None:
     )
 
 
-def _reason_to_correct(run: Run, logged_by_id: int, reason: str, corrected_by) -> str:
-    """The reason, tidied; refused where there is none, or where this member may not correct what stands there."""
+def reason_to_correct(run: Run | None, logged_by_id: int, reason: str, corrected_by) -> str:
+    """The reason, tidied; refused where there is none, or where this member may not correct what stands there.
+
+    `run` is what it belongs to; None where there is none, and so no key.
+    """
     reason = reason.strip()
     if not reason:
         raise Refused("Say why it is corrected.", code="reason_missing", field="reason")
-    if run.step.is_void:
+    if run is not None and run.step.is_void:
         raise Refused("This run is void.", code="run_void")
     if not corrected_by.is_keeper:
         if logged_by_id != corrected_by.pk:
-            raise Refused("Only who logged a run, or a keeper, corrects it.", code="not_yours")
-        if run.planned is not None and run.planned.block.closed_at is not None:
+            raise Refused("Only who logged it, or a keeper, corrects it.", code="not_yours")
+        if run is not None and run.planned is not None and run.planned.block.closed_at is not None:
             raise Refused(
                 "The key of this block is open, so a correction could follow a wish. Ask a keeper.",
                 code="key_open",
@@ -368,17 +390,7 @@ def _check_result(result: RunResult) -> None:
         )
 
 
-def _check_tails(tails: TailsResult) -> None:
-    _check_weight(tails)
-    if tails.gold_mg is None and not tails.below_scale and tails.colours is None:
-        raise Refused(
-            "Weigh what the tails still held, say that it does not show on the scale, or count its colours.",
-            code="nothing_seen",
-            field="gold",
-        )
-
-
-def _check_weight(result: RunResult | TailsResult) -> None:
+def _check_weight(result: RunResult | PannedAgain) -> None:
     if result.below_scale and result.gold_mg is not None:
         raise Refused(
             "Either a weight, or nothing on the scale: not both.",
@@ -409,7 +421,7 @@ def _as_text(run: Run) -> dict[str, str]:
     }
 
 
-def _texts(record: Run | TailsPan, names: Iterable[str]) -> dict[str, str]:
+def _texts(record: Run | TailsPan | SettledMud, names: Iterable[str]) -> dict[str, str]:
     values = {name: getattr(record, name) for name in names}
     return {name: "" if value is None else str(value) for name, value in values.items()}
 

@@ -19,6 +19,20 @@ GRAIN_MG = {
     "medium": 8 * OZT_MG / 12_000,
     "coarse": 64 * OZT_MG / 12_000,
 }
+# A share of the spread in words, each up to so much of it.
+IN_WORDS = (
+    (0.05, "next to nothing"),
+    (0.15, "a tenth"),
+    (0.225, "a fifth"),
+    (0.29, "a quarter"),
+    (0.415, "a third"),
+    (0.58, "half"),
+    (0.71, "two thirds"),
+    (0.85, "three quarters"),
+    (0.97, "nearly all"),
+    (math.inf, "all"),
+)
+NOT_ABOUT = ("next to nothing", "nearly all", "all")
 # Of fewer runs than this the true spread may be nearly twice the one seen (chi-squared limits of 9 runs: 0.68 and 1.92 times).
 FEW_RUNS = 10
 GRAIN_SOURCE = (
@@ -44,6 +58,54 @@ class ControlSpread:
     share_by_chance: float | None
     sentence: str
     working: Working
+
+    @property
+    def share_lower(self) -> float | None:
+        """The least share of the variance that chance explains, were the true spread the upper of its 95 % limits."""
+        return self._share_of(self.seen_upper)
+
+    @property
+    def share_upper(self) -> float | None:
+        return self._share_of(self.seen_lower)
+
+    def _share_of(self, spread: float | None) -> float | None:
+        return min(1.0, (self.cv_chance / spread) ** 2) if spread and self.cv_chance is not None else None
+
+
+def share_in_words(share: float) -> str:
+    """Write how much of a spread something explains, in words: no share is known better.
+
+    >>> share_in_words(0.66), share_in_words(0.02), share_in_words(1.0)
+    ('two thirds', 'next to nothing', 'all')
+    """
+    if not 0 <= share <= 1:
+        raise ValueError(f"share {share}: it lies between 0 and 1.")
+    return next(words for most, words in IN_WORDS if share < most)
+
+
+def explained(spread: ControlSpread, guesses: Sequence[ControlSpread] = ()) -> str:
+    """Return in words how much of the spread between equal portions counting chance explains; "" where none was seen.
+
+    `guesses`: where no colours were counted, the same runs with the smallest and the largest grains there may be. Shares are
+    of the variance, as a share of a spread adds up only there.
+
+    >>> explained(spread_of_counts([4, 9, 6, 5, 11, 2, 8, 6, 10, 5]))[38:]
+    'counting chance explains about three quarters (from 10 runs, 95 % sure: anything from a quarter to all).'
+    """
+    start = "Of the spread between equal portions, counting chance explains"
+    if spread.share_by_chance is not None:
+        found = share_in_words(spread.share_by_chance)
+        least, most = share_in_words(spread.share_lower), share_in_words(spread.share_upper)
+        span = (
+            "" if least == most else f" (from {spread.runs} runs, 95 % sure: anything from {least} to {most})"
+        )
+        return f"{start} {'' if found in NOT_ABOUT else 'about '}{found}{span}."
+    shares = [guess.share_by_chance for guess in guesses if guess.share_by_chance is not None]
+    if not shares:
+        return ""
+    least, most = share_in_words(min(shares)), share_in_words(max(shares))
+    span = most if least == most else f"anything from {least} to {most}"
+    return f"{start} {span}: no colours were counted, so how many grains a portion holds is a guess."
 
 
 def colours_per_run(counted: Sequence[Mapping[str, int]]) -> dict[str, float] | None:

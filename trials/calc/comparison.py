@@ -22,6 +22,8 @@ MOST_BELOW = 0.25
 NO_SPREAD = 1e-9
 # How many standard errors a 90 % and a 95 % interval reach each way when the spread is known exactly.
 NORMAL_90, NORMAL_95 = t_quantile(0.95, math.inf), t_quantile(0.975, math.inf)
+# Beyond such a ratio a limit is no longer worth a figure in mg.
+FARTHEST_RATIO = 1000.0
 # Squared relative spread under which an iterated fit counts as hitting every run.
 EXACT_FIT = 1e-12
 
@@ -114,6 +116,22 @@ class ControlComparison:
         """
         mean = self.of(treatment).mean
         return mean - self.control_mean if mean and self.control_mean else None
+
+    def gain_at(self, treatment: Hashable, ratio: float | None) -> float | None:
+        """What `gain` is at a limit of the ratio's interval; None for a limit that does not exist or is out of all use.
+
+        sqrt(treatment's mean x control's mean) x (sqrt(limit) - 1 / sqrt(limit)): at the ratio itself this is the gain, and it
+        lies on the same side of 0 as the limit does of 1. Where a run's variance grows with its mean, the standard error of a
+        difference of means in equal blocks is that of ln ratio x sqrt(product of the means): these limits reach as far, or
+        a little farther for a ratio far from 1 (our own; tests hold them against truth).
+        """
+        mean = self.of(treatment).mean
+        if not (mean and self.control_mean) or ratio is None or ratio > FARTHEST_RATIO:
+            return None
+        if ratio <= 0:
+            return -self.control_mean
+        least = -self.control_mean
+        return max(least, math.sqrt(mean * self.control_mean) * (math.sqrt(ratio) - 1 / math.sqrt(ratio)))
 
     def of(self, treatment: Hashable) -> TreatmentComparison:
         """The comparison of one treatment; ValueError for the control or a name not in the trial."""
@@ -832,7 +850,7 @@ def _ratio_entries(
             entries.append(
                 replace(
                     entry,
-                    note="The runs of each treatment agree to the last digit, so the scale's step hides their spread.",
+                    note="The runs of each treatment agree to the last digit: what they were measured with hides their spread.",
                 )
             )
             continue

@@ -82,7 +82,7 @@ def clearing_chart(
         return None
     highest = max([look.value for tub in read for look in tub.looks] + ([float(target)] if target else []))
     latest = max(look.minutes for tub in read for look in tub.looks)
-    value_step, minute_step = _step(highest, 5), _step(latest, 5)
+    value_step, minute_step = round_step(highest, 5), round_step(latest, 5)
     top = value_step * max(math.ceil(round(highest / value_step, 6)), 1)
     end = minute_step * max(math.ceil(round(latest / minute_step, 6)), 1)
 
@@ -152,10 +152,10 @@ def _apart(heights: Sequence[float]) -> list[float]:
     return [round(placed[number], 1) for number in range(len(heights))]
 
 
-def _step(highest: float, most: int) -> float:
+def round_step(highest: float, most: int) -> float:
     """A round step (1, 2 or 5 times a power of ten) that makes at most so many up to the highest.
 
-    >>> _step(47, 5), _step(0.9, 5), _step(160, 5)
+    >>> round_step(47, 5), round_step(0.9, 5), round_step(160, 5)
     (10.0, 0.2, 50.0)
     """
     if highest <= 0:

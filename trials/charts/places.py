@@ -14,6 +14,7 @@ from trials.charts.verdict import (
     DrawnRow,
     Tick,
     VerdictChart,
+    block_lines,
     shortened,
     spread_dots,
 )
@@ -24,16 +25,16 @@ MOST_TICKS = 10
 
 
 def place_chart(
-    places_of: Mapping[str, Sequence[float]], *, caption: str, title: str, description: str
+    places_of: Mapping[str, Sequence[tuple[float, int]]], *, caption: str, title: str, description: str
 ) -> VerdictChart | None:
     """Return where everything stands; None when no pan was placed.
 
     Parameters
     ----------
-    places_of : mapping from a treatment's label to the places of its pans, one for each block, in drawing order
+    places_of : mapping from a treatment's label to (place, block) of its pans, one for each block, in drawing order
         Places start at 1 and may lie between two when judges differ or pans are alike.
     """
-    last = max((place for places in places_of.values() for place in places), default=None)
+    last = max((place for pans in places_of.values() for place, _ in pans), default=None)
     if last is None:
         return None
     # Were every pan alike, all would stand at one place.
@@ -43,8 +44,11 @@ def place_chart(
         return round(LEFT + PAD + (place - 1) / (last - 1) * (RIGHT - LEFT - 2 * PAD), 1)
 
     rows, y = [], TOP
-    for label, places in places_of.items():
-        dots = spread_dots([x_of(place) for place in sorted(places)], y + BAR_DROP)
+    for label, pans in places_of.items():
+        in_order = sorted(pans)
+        dots = spread_dots(
+            [x_of(place) for place, _ in in_order], y + BAR_DROP, [block for _, block in in_order]
+        )
         rows.append(
             DrawnRow(shortened(label), round(y + LABEL_DROP, 1), dots, None, "" if dots else "no pan placed")
         )
@@ -62,4 +66,5 @@ def place_chart(
         caption=caption,
         title=title,
         description=description,
+        block_lines=block_lines(rows),
     )

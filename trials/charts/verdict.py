@@ -1,4 +1,4 @@
-"""The picture of a verdict: runs as dots, intervals as bars, the margin as a band, on one logarithmic axis."""
+"""The picture of a verdict: runs as dots, a block's runs joined, intervals as bars, the margin as a band; log axis."""
 
 import math
 from collections.abc import Sequence
@@ -19,15 +19,22 @@ LONGEST_REACH = 2.5
 LONGEST_LABEL = 46
 MOST_TICKS = 6
 TICK_ROOM = 30.0
+# More blocks than this are drawn fainter: their lines then only show whether they run alike.
+FEW_BLOCKS = 10
 
 
 @dataclass(frozen=True)
 class Row:
-    """One treatment to be drawn. Values and limits share one unit; `below` counts runs that have no place on the axis."""
+    """One treatment to be drawn. Values and limits share one unit; `below` counts runs that have no place on the axis.
+
+    `blocks` and `below_blocks` name the block of each of these runs, in the same order; nothing where there are no blocks.
+    """
 
     label: str
     values: Sequence[float] = ()
     below: int = 0
+    blocks: Sequence[int] = ()
+    below_blocks: Sequence[int] = ()
     centre: float | None = None
     lower: float | None = None
     upper: float | None = None
@@ -40,6 +47,7 @@ class Dot:
     x: float
     y: float
     is_below: bool = False
+    block: int | None = None
 
 
 @dataclass(frozen=True)
@@ -91,6 +99,14 @@ class Line:
 
 
 @dataclass(frozen=True)
+class BlockLine:
+    """The runs of one block, joined from row to row."""
+
+    block: int
+    points: str
+
+
+@dataclass(frozen=True)
 class Band:
     x: float
     width: float
@@ -111,11 +127,16 @@ class VerdictChart:
     caption: str
     title: str
     description: str
+    block_lines: Sequence[BlockLine] = ()
     width: float = WIDTH
     right: float = RIGHT
     top: float = TOP
     dot_radius: float = DOT_RADIUS
     caption_x: float = WIDTH / 2
+
+    @property
+    def many_blocks(self) -> bool:
+        return len(self.block_lines) > FEW_BLOCKS
 
     @property
     def height(self) -> float:
@@ -173,8 +194,9 @@ def verdict_chart(
     for row in rows:
         bar = _bar(row, x_of, low, high, y + BAR_DROP)
         dots_y = y + (DOTS_DROP if bar else BAR_DROP)
-        dots = spread_dots([x_of(value) for value in sorted(row.values)], dots_y)
-        dots += _gutter_dots(row.below, dots_y)
+        runs = sorted(_with_blocks(row.values, row.blocks), key=lambda run: run[0])
+        dots = spread_dots([x_of(value) for value, _ in runs], dots_y, [block for _, block in runs])
+        dots += _gutter_dots(_with_blocks([None] * row.below, row.below_blocks), dots_y)
         note = "" if dots else "no run counts"
         drawn.append(DrawnRow(shortened(row.label), round(y + LABEL_DROP, 1), dots, bar, note))
         y = max([dot.y for dot in dots], default=y + BAR_DROP) + DOT_RADIUS + ROW_GAP
@@ -194,6 +216,7 @@ def verdict_chart(
         caption=caption,
         title=title,
         description=description,
+        block_lines=block_lines(drawn),
     )
 
 
@@ -275,20 +298,20 @@ def _arrow(x: float, y: float, side: int) -> str:
     return f"{x - side * 6:.1f},{y - 5:.1f} {x:.1f},{y:.1f} {x - side * 6:.1f},{y + 5:.1f}"
 
 
-def spread_dots(places: Sequence[float], y: float) -> list[Dot]:
+def spread_dots(places: Sequence[float], y: float, blocks: Sequence[int | None] = ()) -> list[Dot]:
     """Dots at these places, left to right, each put on the first line below on which it touches no other."""
     ends: list[float] = []
     dots = []
-    for x in places:
+    for x, block in _with_blocks(places, blocks):
         line = next((number for number, end in enumerate(ends) if x - end >= DOT_STEP), len(ends))
         if line == len(ends):
             ends.append(x)
         ends[line] = x
-        dots.append(Dot(x, round(y + line * DOT_STEP, 1)))
+        dots.append(Dot(x, round(y + line * DOT_STEP, 1), block=block))
     return dots
 
 
-def _gutter_dots(count: int, y: float) -> list[Dot]:
+def _gutter_dots(runs: Sequence[tuple[None, int | None]], y: float) -> list[Dot]:
     # An open dot has a rim.
     step = DOT_STEP + 1.5
     across = int(GUTTER // step)
@@ -297,9 +320,24 @@ def _gutter_dots(count: int, y: float) -> list[Dot]:
             round(2 + DOT_RADIUS + number % across * step, 1),
             round(y + number // across * step, 1),
             is_below=True,
+            block=block,
         )
-        for number in range(count)
+        for number, (_, block) in enumerate(runs)
     ]
+
+
+def _with_blocks(values: Sequence, blocks: Sequence[int | None]) -> list[tuple]:
+    return list(zip(values, blocks or [None] * len(values), strict=True))
+
+
+def block_lines(rows: Sequence[DrawnRow]) -> list[BlockLine]:
+    """A line for each block that has dots in two rows or more, from the top row down."""
+    found: dict[int, list[str]] = {}
+    for row in rows:
+        for dot in row.dots:
+            if dot.block is not None:
+                found.setdefault(dot.block, []).append(f"{dot.x},{dot.y}")
+    return [BlockLine(block, " ".join(points)) for block, points in sorted(found.items()) if len(points) > 1]
 
 
 def shortened(label: str) -> str:

@@ -21,8 +21,8 @@ from prospecting.forms.base import (
 )
 from prospecting.forms.photos import PhotoField
 from prospecting.models import Lot, Member, Photo
-from trials.actions.running import Portion, Reading, RunResult, TailsResult
-from trials.models import ColourCount, Run, TailsPan, Treatment, Trial
+from trials.actions.running import PannedAgain, Portion, Reading, RunResult
+from trials.models import ColourCount, Run, SettledMud, TailsPan, Treatment, Trial
 
 SIZE_CLASSES = list(ColourCount.SizeClass)
 WEIGHINGS = ("gold", "gold_2", "gold_3")
@@ -283,21 +283,26 @@ class CorrectRunForm(RunForm):
     reason = forms.CharField(label="Why it is corrected", max_length=200)
 
 
-class TailsForm(WeighingForm):
-    """What a run's tails gave when they were panned once more."""
+class PannedAgainForm(WeighingForm):
+    """What was panned once more: a run's tails, or the mud of a tub. `run` is None where no run's portion is known."""
 
-    colours = CountField(label="Colours in the tails", required=False, help_text="All sizes together")
+    what = ""
+    colours = CountField(required=False, help_text="All sizes together")
 
-    def __init__(self, *args, run: Run, **kwargs) -> None:
+    def __init__(self, *args, run: Run | None, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         self.run = run
-        self.fields["gold"].label = "Gold from the tails, dried and weighed"
+        self.fields["gold"].label = f"Gold from the {self.what}, dried and weighed"
+        self.fields["colours"].label = f"Colours in the {self.what}"
 
     def clean(self) -> dict:
         cleaned = super().clean()
         gold = cleaned.get("gold")
-        if gold is None:
-            return cleaned
+        if gold is not None and self.run is not None:
+            self._ask_about_gold(gold)
+        return cleaned
+
+    def _ask_about_gold(self, gold: units.Quantity) -> None:
         told = guard.gold_guard(
             gold.canonical,
             self.run.portion_mass_g,
@@ -309,18 +314,24 @@ class TailsForm(WeighingForm):
         self.ask(told.ask)
         if self.run.gold_mg is not None and gold.canonical > self.run.gold_mg:
             self.ask(
-                f"{gold.typed} from the tails is more than the run itself gave ({self.run.gold_typed}). Is the number right?"
+                f"{gold.typed} from the {self.what} is more than the run itself gave ({self.run.gold_typed}). "
+                "Is the number right?"
             )
-        return cleaned
 
-    def tails(self) -> TailsResult:
+    def found(self) -> PannedAgain:
         values, gold = self.cleaned_data, self.cleaned_data["gold"]
-        return TailsResult(
+        return PannedAgain(
             **{name: values[name] for name in ("panned_on", "panner", "below_scale", "colours", "note")},
             gold_mg=gold.canonical if gold else None,
             gold_typed=gold.typed if gold else "",
             scale_step_mg=self.step_mg(),
         )
+
+
+class TailsForm(PannedAgainForm):
+    """What a run's tails gave when they were panned once more."""
+
+    what = "tails"
 
 
 class CorrectTailsForm(TailsForm):
@@ -396,15 +407,15 @@ def typed_before(run: Run) -> dict:
     return values | {count.size_class: count.count for count in run.colours.all()}
 
 
-def tails_start(run: Run) -> dict:
-    """What the form of a run's tails starts with: who panned the run, and by which scale."""
+def panned_again_start(run: Run) -> dict:
+    """What the form of a run's tails or mud starts with: who panned the run, and by which scale."""
     return {"panner": run.panner_id, "scale_step": units.format_gold_mg(run.scale_step_mg)}
 
 
-def tails_before(tails: TailsPan) -> dict:
-    """Values of re-panned tails as initial values of their correction."""
-    return {name: getattr(tails, name) for name in ("below_scale", "colours", "panned_on", "note")} | {
-        "gold": tails.gold_typed,
-        "scale_step": units.format_gold_mg(tails.scale_step_mg),
-        "panner": tails.panner_id,
+def panned_again_before(record: TailsPan | SettledMud) -> dict:
+    """Values of what was panned again as initial values of their correction."""
+    return {name: getattr(record, name) for name in ("below_scale", "colours", "panned_on", "note")} | {
+        "gold": record.gold_typed,
+        "scale_step": units.format_gold_mg(record.scale_step_mg),
+        "panner": record.panner_id,
     }

@@ -86,6 +86,9 @@ class Bar:
     upper: float | None
     shown: bool
     worse: bool
+    # Pans of a lot stand in no blocks.
+    blocks: Sequence[int] = ()
+    below_blocks: Sequence[int] = ()
 
 
 @dataclass(frozen=True)

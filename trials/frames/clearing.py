@@ -15,7 +15,7 @@ from trials.calc.clearing import (
     turbidity_curve,
 )
 from trials.calc.working import Working, WorkingRow, figure
-from trials.models import ClearingTest, Tub, TubReading
+from trials.models import Additive, ClearingTest, Tub, TubReading
 
 Measure = ClearingTest.Measure
 CHART_TITLES = {
@@ -91,24 +91,31 @@ def tubs_now(test: ClearingTest) -> list[TubNow]:
 
 def test_result(test: ClearingTest) -> TestResult:
     """What the test says so far; without a target or a figure it tells what was read and claims nothing."""
-    tubs = [_tub_result(test, tub) for tub in _tubs_of(test)]
+    tubs = [tub_result(test, tub) for tub in _tubs_of(test)]
     judged = [tub for tub in tubs if tub.reached is not None]
-    against = _against_control(judged)
+    against = against_control(judged)
     return TestResult(
         headline=_headline(test, tubs, judged),
         tubs=tubs,
         verdicts=[_verdict(name, found) for name, found in against.items()],
-        cautions=_cautions(test, tubs),
+        cautions=cautions_of(test, tubs),
         chart_title=CHART_TITLES[test.measure],
         working=_working(test, judged, against) if judged else None,
     )
 
 
+def additives_of(test: ClearingTest) -> list[Additive]:
+    """What is put to the test, each additive once."""
+    return list(Additive.objects.filter(pk__in=test.tubs.values("additive")))
+
+
 def _tubs_of(test: ClearingTest) -> list[Tub]:
-    return list(test.tubs.select_related("test", "additive").prefetch_related("readings__photo"))
+    tubs = test.tubs.select_related("test", "additive", "settled_mud__panner")
+    return list(tubs.prefetch_related("readings__photo"))
 
 
-def _tub_result(test: ClearingTest, tub: Tub) -> TubResult:
+def tub_result(test: ClearingTest, tub: Tub) -> TubResult:
+    """What was seen of one tub of this test."""
     readings = list(tub.readings.all())
     looks = [
         Look(float(reading.minutes), float(reading.value), reading.beyond)
@@ -132,7 +139,8 @@ def _tub_result(test: ClearingTest, tub: Tub) -> TubResult:
     )
 
 
-def _target_words(test: ClearingTest) -> str:
+def target_words(test: ClearingTest) -> str:
+    """The target of a test that has one, in words."""
     target = f"{test.target.normalize():f}"
     return {
         Measure.CLEAR_MM: f"{target} mm of clear water",
@@ -150,7 +158,7 @@ def _headline(test: ClearingTest, tubs: Sequence[TubResult], judged: Sequence[Tu
         return "No target was set, so no tub can be called clear enough. The readings stand below."
     there = [tub for tub in judged if tub.reached.reached]
     short = [tub for tub in judged if not tub.reached.reached]
-    said = f"{len(there)} of {len(judged)} tubs {'was' if len(there) == 1 else 'were'} seen at {_target_words(test)}"
+    said = f"{len(there)} of {len(judged)} tubs {'was' if len(there) == 1 else 'were'} seen at {target_words(test)}"
     if there:
         fastest = min(there, key=lambda tub: tub.reached.by_min)
         said += (
@@ -175,10 +183,10 @@ def _sentence(test: ClearingTest, tub: Tub, looks: Sequence[Look], reached: Reac
             if reached.after_min is None
             else f"after the look at {reached.after_min:g} min"
         )
-        said = f"Seen at {_target_words(test)} by {reached.by_min:g} min, {since}."
+        said = f"Seen at {target_words(test)} by {reached.by_min:g} min, {since}."
         return said if reached.stayed else f"{said} A later look fell short of it again."
     untold = " The scale ended too early to tell at some looks." if reached.untold else ""
-    return f"Not seen at {_target_words(test)} within the {reached.watched_min:g} min watched: it takes longer than that.{untold}"
+    return f"Not seen at {target_words(test)} within the {reached.watched_min:g} min watched: it takes longer than that.{untold}"
 
 
 def _curve_sentence(test: ClearingTest, reached: Reached | None, curve: Curve | None) -> str:
@@ -196,7 +204,7 @@ def _curve_sentence(test: ClearingTest, reached: Reached | None, curve: Curve | 
         return f"{said}.{unknown}"
     said += f", and it flattens at about {figure(curve.floor_ntu)} NTU"
     if short and float(test.target) <= curve.floor_lower_ntu:
-        return f"{said}: if it goes on so, it never comes down to {_target_words(test)}."
+        return f"{said}: if it goes on so, it never comes down to {target_words(test)}."
     return f"{said}.{unknown}"
 
 
@@ -208,7 +216,8 @@ def _sets(judged: Sequence[TubResult]) -> dict[str, list[TubResult]]:
     return {tubs[0].tub.holds: tubs for tubs in sets.values()}
 
 
-def _against_control(judged: Sequence[TubResult]) -> dict[str, AgainstControl]:
+def against_control(judged: Sequence[TubResult]) -> dict[str, AgainstControl]:
+    """Each set of a test's tubs treated alike, by what they hold, against those without additive; empty without either."""
     sets = _sets(judged)
     control = next((name for name, tubs in sets.items() if tubs[0].is_control), None)
     if control is None or len(sets) < 2:
@@ -242,7 +251,8 @@ def _chance_words(found: AgainstControl) -> str:
     )
 
 
-def _cautions(test: ClearingTest, tubs: Sequence[TubResult]) -> list[str]:
+def cautions_of(test: ClearingTest, tubs: Sequence[TubResult]) -> list[str]:
+    """What to mind when this test is read."""
     said = []
     if not any(tub.is_control for tub in tubs):
         said.append(
@@ -260,7 +270,7 @@ def _working(test: ClearingTest, judged: Sequence[TubResult], against: dict[str,
     rows = [
         WorkingRow(
             label=f"{tub.label}: {tub.tub.holds}",
-            formula=f"first look {'at or above' if test.rises else 'at or below'} {_target_words(test)}",
+            formula=f"first look {'at or above' if test.rises else 'at or below'} {target_words(test)}",
             inputs=tuple(
                 (
                     f"at {look.minutes:g} min",

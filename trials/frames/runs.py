@@ -1,11 +1,12 @@
-"""One run's figures with their working: the gold from its weighings, its grade, what its tails still held."""
+"""One run's figures with their working: the gold from its weighings, its grade, what its tails and its mud still held."""
 
 from prospecting.calc import units
 from prospecting.calc.grade import grade_g_per_t
 from prospecting.calc.weighing import LeftInTails, left_in_tails
 from prospecting.models import Member
+from trials.calc.flocculant import Bounds, gold_bounds, share_found
 from trials.calc.working import Working, WorkingRow
-from trials.models import Run, TailsPan
+from trials.models import Run, SettledMud, TailsPan
 
 
 def left_in_tails_of(run: Run) -> LeftInTails | None:
@@ -21,6 +22,27 @@ def left_in_tails_of(run: Run) -> LeftInTails | None:
     )
 
 
+def weighed(record: Run | TailsPan | SettledMud | None) -> Bounds | None:
+    """What the scale said of its gold, in mg; None where there is no record, or nothing was weighed."""
+    if record is None:
+        return None
+    return gold_bounds(record.gold_mg, below_scale=record.below_scale, scale_step_mg=record.scale_step_mg)
+
+
+def found_beside_mud(run: Run) -> list[Bounds]:
+    """Gold of the run, and of its tails where these were panned again; none where the run itself was not weighed."""
+    if run.failed or run.is_void or (of_run := weighed(run)) is None:
+        return []
+    of_tails = weighed(_tails_of(run))
+    return [of_run] if of_tails is None else [of_run, of_tails]
+
+
+def found_in_mud_of(run: Run) -> Bounds | None:
+    """The share of the gold found in all that the mud of its tub held; None where mud or run was not weighed."""
+    mud, others = weighed(_mud_of(run)), found_beside_mud(run)
+    return share_found(mud, others) if mud and others else None
+
+
 def working_of(run: Run, member: Member) -> Working | None:
     """How the figures of a weighed run come about; None where nothing was weighed."""
     rows = []
@@ -31,11 +53,18 @@ def working_of(run: Run, member: Member) -> Working | None:
     left = left_in_tails_of(run)
     if left is not None:
         rows.append(_tails_row(run, left))
+    in_mud = found_in_mud_of(run)
+    if in_mud is not None:
+        rows.append(_mud_row(run, in_mud))
     return Working(tuple(rows)) if rows else None
 
 
 def _tails_of(run: Run) -> TailsPan | None:
     return getattr(run, "tails_pan", None)
+
+
+def _mud_of(run: Run) -> SettledMud | None:
+    return getattr(run, "settled_mud", None)
 
 
 def _gold_row(run: Run) -> WorkingRow:
@@ -74,7 +103,19 @@ def _tails_row(run: Run, left: LeftInTails) -> WorkingRow:
     )
 
 
-def _mass_text(record: Run | TailsPan) -> str:
+def _mud_row(run: Run, share: Bounds) -> WorkingRow:
+    records = [("gold of the run", run), ("gold of the tails, panned again", _tails_of(run))]
+    records.append(("gold of the mud", run.settled_mud))
+    return WorkingRow(
+        "In the settled mud",
+        "gold of the mud / (gold of the run + gold of the tails where these were panned again + gold of the mud)",
+        tuple((name, _mass_text(record), "", "") for name, record in records if weighed(record)),
+        share.as_share or "anything from nothing to all",
+        source="of the gold found: gold too fine for the pan is in none of them",
+    )
+
+
+def _mass_text(record: Run | TailsPan | SettledMud) -> str:
     if record.gold_mg is not None:
         return f"{record.gold_mg.normalize():f} mg"
     return f"below one scale step ({units.format_gold_mg(record.scale_step_mg)}), taken as nothing up to the step"

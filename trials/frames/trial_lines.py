@@ -128,7 +128,7 @@ class TrialLines:
     def by_treatment(self, lines: Iterable[RunLine]) -> str:
         """How many of these runs each treatment has, in the treatments' own order."""
         numbers = Counter(line.treatment for line in lines)
-        return ", ".join(f"{t.name} {numbers[t.name]}" for t in self.treatments if numbers[t.name])
+        return ", ".join(f"{numbers[t.name]} of {t.name}" for t in self.treatments if numbers[t.name])
 
     def _line(self, planned: PlannedRun) -> RunLine:
         run = getattr(planned, "run", None)

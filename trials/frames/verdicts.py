@@ -4,35 +4,33 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import reduce
+from operator import or_
 from typing import TYPE_CHECKING
 
+from django.db.models import Count, Exists, OuterRef, Q
+from django.urls import reverse
 from django.utils import dateformat, timezone
 
-from prospecting.calc import mass_balance, units
-from prospecting.calc.grade import grade_g_per_t
-from prospecting.models import Member, Origin
-from trials.calc.spread import as_multiples, middle, step_hides
+from prospecting.calc import units
+from prospecting.models import Member
+from trials.calc.spread import as_multiples, middle
+from trials.frames.cautions import cautions_of, other_outcomes
+from trials.frames.evidence import hash_of_trial
 from trials.frames.judging import Judged
-from trials.frames.marks import marks_of
 from trials.frames.trial_lines import RunLine, TrialLines
-from trials.models import KeyOpening, Treatment, Trial
+from trials.frames.verdict_figures import Grades, More, deciding_interval, interval_text, more_of
+from trials.frames.verdict_workings import runs_row, working_of_all, working_of_treatment
+from trials.models import Dose, Factor, Judging, KeyOpening, Run, Treatment, Trial
 
 if TYPE_CHECKING:
     from trials.calc.chance import ControlSpread
-    from trials.calc.comparison import ControlComparison, TreatmentComparison
+    from trials.calc.comparison import ControlComparison
     from trials.calc.verdict import Verdict
-    from trials.calc.working import Working, WorkingRow
+    from trials.calc.working import Working
 
-# Less than this of (treatments - 1)(blocks - 1) is too little to claim anything by (common practice, no source).
-FEWEST_ERROR_DF = 6
 # Guesses that luck would not bring as often as this are more than luck (common practice, no source).
 LUCK = 0.05
-INDICATION = "recovered by panning, indication only"
-RUNS_READ = {
-    Trial.Outcome.GOLD_MASS: "as logged; gold by weight",
-    Trial.Outcome.COLOURS: "as logged; colours of all size classes added",
-    Trial.Outcome.PLACES: "as judged; 1 shows most gold, pans alike share the mean of the places they take",
-}
 
 
 @dataclass(frozen=True)
@@ -49,7 +47,11 @@ class TableLine:
     interval: str
     wins: str
     more_gold: str
+    more_gold_interval: str
     grade: str
+    more_grade: str
+    more_grade_interval: str
+    working: "Working"
 
 
 @dataclass(frozen=True)
@@ -92,8 +94,8 @@ class TrialVerdict:
     chance_working: "Working | None"
     sight: list[SightLine]
     warnings: list[str]
-    working: "Working"
-    origins: list[Origin]
+    other_outcomes: str
+    working: "Working | None"
     runs: list[RunLine]
     left_out: list[RunLine]
     judged: Judged | None
@@ -106,20 +108,66 @@ def verdict_of(trial: Trial, member: Member) -> TrialVerdict:
     return _Reading(trial, member=member).verdict()
 
 
+def hangs_on(trial: Trial, member: Member) -> tuple:
+    """Everything that a reading of a closed trial for this member hangs on: another one of it, another reading."""
+    concerned = (
+        [trial.mixer_id, trial.closed_by_id],
+        trial.key_openings.values("member"),
+        Run.objects.filter(planned__trial=trial).values("panner"),
+        Judging.objects.filter(block__trial=trial).values("judge"),
+        Judging.objects.filter(block__trial=trial).values("recorded_by"),
+    )
+    people = Member.objects.filter(reduce(or_, (Q(pk__in=some) for some in concerned)))
+    return (
+        hash_of_trial(trial),
+        list(people.order_by("pk").values_list("pk", "first_name", "last_name", "username")),
+        member.mass_unit,
+        member.grade_unit,
+        member.can_write,
+        timezone.get_current_timezone_name(),
+    )
+
+
+def more_pages(trial: Trial) -> list[tuple[str, str]]:
+    """(what it shows, address) of the other pages that have something to say of this trial."""
+    rungs = Dose.objects.filter(treatment__trial=OuterRef("pk")).values("additive")
+    varied = Factor.objects.filter(trial=OuterRef("pk"))
+    by_hand = Treatment.objects.filter(trial=OuterRef("pk")).exclude(technique="")
+    has_ladder, has_effects = (
+        Trial.objects.annotate(
+            has_ladder=Exists(rungs.annotate(rungs=Count("ml_per_l", distinct=True)).filter(rungs__gt=1)),
+            has_effects=Exists(varied) | Exists(by_hand),
+        )
+        .values_list("has_ladder", "has_effects")
+        .get(pk=trial.pk)
+    )
+    names = [("All outcomes, those looked at afterwards too", "trial-outcomes")]
+    if has_ladder:
+        names.append(("How little is enough, dose by dose", "trial-doses"))
+    if has_effects:
+        names.append(("Each thing varied by itself, gear, panners, gold per hour", "trial-effects"))
+    names += [
+        ("The runs as a table (CSV)", "trial-runs-csv"),
+        ("The runs as a spreadsheet", "trial-runs-xlsx"),
+    ]
+    pages = [(label, reverse(name, args=[trial.pk])) for label, name in names]
+    if not trial.is_bridge:
+        pages.append(("Set it beside another trial", f"{reverse('trial-across')}?first={trial.pk}"))
+    return pages
+
+
 @dataclass
 class _Reading(TrialLines):
     """The trial's rows, and the analysis on top of them."""
 
     member: Member = field(kw_only=True)
-    origins: list[Origin] = field(init=False)
 
-    def __post_init__(self) -> None:
-        super().__post_init__()
-        self.origins = list(self.trial.feed_lot.origins.select_related("dig__zone__claim"))
+    @property
+    def grades(self) -> Grades:
+        return Grades(self, self.member)
 
     def verdict(self) -> TrialVerdict:
-        comparison, why_none = self.compare()
-        verdicts = self._verdicts(comparison, why_none)
+        comparison, verdicts = self.judged_now()
         spread = self._control_spread()
         blindness, logged_blind = self._blindness()
         picture = self._picture(comparison, verdicts)
@@ -139,15 +187,22 @@ class _Reading(TrialLines):
             sight=_place_sights(comparison, verdicts)
             if self.by_places
             else _sight_lines(verdicts, self.smallest_ratio, not self.trial.in_blocks),
-            warnings=self._warnings(comparison),
-            working=self._working(comparison, verdicts),
-            origins=self.origins,
+            warnings=cautions_of(
+                self, self.member, comparison, verdicts, judge_again=lambda other: other.judged_now()[1]
+            ),
+            other_outcomes=other_outcomes(self),
+            working=working_of_all(comparison, verdicts),
             runs=self.lines,
             left_out=[line for line in self.lines if not line.counts],
             judged=self.judged,
             panners=_counted_names(str(line.run.panner) for line in self.lines if line.run),
             openings=self.openings,
         )
+
+    def judged_now(self) -> "tuple[ControlComparison | None, dict[str, Verdict]]":
+        """The comparison of the lines as they are, and the verdict on each treatment."""
+        comparison, why_none = self.compare()
+        return comparison, self._verdicts(comparison, why_none)
 
     def _verdicts(self, comparison: "ControlComparison | None", why_none: str) -> "dict[str, Verdict]":
         from trials.calc.places import judge_places, not_placed
@@ -168,7 +223,7 @@ class _Reading(TrialLines):
             }
         return {name: judge(comparison, name, self.smallest_ratio) for name in compared}
 
-    # What stands above the verdicts, and the warnings below
+    # What stands above the verdicts
 
     def _alarms(self) -> list[str]:
         from trials.calc.verdict import uneven_failures
@@ -180,7 +235,13 @@ class _Reading(TrialLines):
                 "Not shown then says next to nothing, and what is shown is likely too large."
             )
         not_done = sum(1 for line in self.lines if line.run is None)
-        if not_done:
+        if self.trial.typed_in_afterwards:
+            gaps = f" Places of a full plan that have no run in the table: {not_done}." if not_done else ""
+            found.append(
+                "Typed in afterwards from a table: not drawn, coded or run on this site. Whether lots were drawn for the "
+                f"treatments, and who knew which was which, these books can't tell; no figure makes up for it.{gaps}"
+            )
+        elif not_done:
             day = dateformat.format(timezone.localtime(self.trial.closed_at), "j M Y")
             found.append(
                 f"Ended early by {self.trial.closed_by} on {day}, {not_done} of {len(self.lines)} planned runs not done: "
@@ -269,99 +330,6 @@ class _Reading(TrialLines):
             return said, True
         return f"{said} The treatments could be told apart: this verdict is weaker than its figures.", False
 
-    def _warnings(self, comparison: "ControlComparison | None") -> list[str]:
-        checks = [
-            self._warn_left_out(),
-            self._warn_few_blocks(comparison),
-            self._warn_scale(),
-            self._warn_portions(),
-            self._warn_guesses(),
-            self._warn_wet(),
-            self._warn_marked(),
-        ]
-        return [sentence for sentence in checks if sentence]
-
-    def _warn_marked(self) -> str:
-        told = [
-            f"{mark.lot.code} ({mark.get_kind_display().lower()}: {mark.what})"
-            for mark in marks_of(self.trial)
-        ]
-        if not told:
-            return ""
-        return (
-            f"Contamination is marked on material of these runs: {'; '.join(told)}. Gold or barren rock that got in counts for "
-            "or against a treatment by chance."
-        )
-
-    def _warn_left_out(self) -> str:
-        out = [line for line in self.lines if line.run and not line.counts]
-        if not out:
-            return ""
-        return (
-            f"{_runs(len(out))} left out ({self.by_treatment(out)}); reasons stand below. A run that failed "
-            "because of its treatment makes the comparison unfair."
-        )
-
-    def _warn_few_blocks(self, comparison: "ControlComparison | None") -> str:
-        if (
-            comparison is None
-            or comparison.route == "ranks"
-            or comparison.df is None
-            or comparison.df >= FEWEST_ERROR_DF
-        ):
-            return ""
-        planned = _runs(comparison.runs_used) if comparison.in_one_order else _blocks(comparison.blocks)
-        return (
-            f"{planned} leave {comparison.df} degrees of freedom to judge chance by; under "
-            f"{FEWEST_ERROR_DF} is little to stand on (common practice). A repeat in new blocks is worth more than this verdict."
-        )
-
-    def _warn_scale(self) -> str:
-        weighed = [line.value for line in self.counted if not line.is_below]
-        step = self.scale_step_mg
-        if not self.by_weight or not weighed or not step:
-            return ""
-        middling = middle(weighed)
-        if not step_hides(step, middling):
-            return ""
-        return (
-            f"The scale's step, {units.format_gold_mg(step)}, is more than a third of a middling run "
-            f"({units.format_gold_mg(middling)}): its rounding hides small differences and can make up others."
-        )
-
-    def _warn_portions(self) -> str:
-        masses = [line.run.portion_mass_g for line in self.counted]
-        if not masses or mass_balance.weigh_alike(masses):
-            return ""
-        low, high = (units.format_mass(mass, self.member.mass_unit) for mass in (min(masses), max(masses)))
-        return (
-            f"The portions are not equal ({low} to {high}, over 5 % apart): a heavier one holds more gold whatever was done "
-            "to it."
-        )
-
-    def _warn_guesses(self) -> str:
-        # Only words: a treatment chosen from the list is counted against luck, beside who had seen the key.
-        guessed = [
-            line for line in self.lines if line.run and line.run.guess and not line.run.guess_treatment_id
-        ]
-        if not guessed:
-            return ""
-        told = "; ".join(
-            f"{line.planned.blind_code} guessed “{line.run.guess}”, was {line.treatment}" for line in guessed
-        )
-        return (
-            f"Of {_runs(len(guessed))} the panner guessed the treatment: {told}. Where guesses come right, smell, colour or suds "
-            "gave it away."
-        )
-
-    def _warn_wet(self) -> str:
-        if self.trial.feed_lot.is_dry:
-            return ""
-        return (
-            f"{self.trial.feed_lot.code} is not marked as dried: that does not harm the comparison, but a grade per mass of "
-            "it reads low."
-        )
-
     # Table and picture
 
     def _table(
@@ -376,18 +344,19 @@ class _Reading(TrialLines):
         counted = self.of(name)
         entry = None if comparison is None or is_control else comparison.of(name)
         mean = None if comparison is None else (comparison.control_mean if is_control else entry.mean)
-        ratio, interval, wins, more_gold, grade = "", "", "", "", ""
+        ratio, interval, wins, grade = "", "", "", ""
+        more = More()
         if entry is not None:
             ratio = "" if entry.ratio is None else figure(entry.ratio)
-            interval = _interval_text(entry, verdicts[name])
+            interval = interval_text(entry, verdicts[name])
             if comparison.in_one_order:
                 wins = "no blocks"
             elif entry.blocks_compared:
                 wins = f"{entry.blocks_higher} of {entry.blocks_compared}"
         if mean and self.by_weight:
-            grade = units.format_grade(grade_g_per_t(mean, self.mean_portion_g), self.member.grade_unit)
+            grade = self.grades.of(mean)
             if entry is not None and comparison.control_mean:
-                more_gold = _signed(comparison.gain(name))
+                more = more_of(entry, comparison, verdicts[name], self.grades)
         return TableLine(
             name=name,
             is_control=is_control,
@@ -398,8 +367,12 @@ class _Reading(TrialLines):
             ratio=ratio,
             interval=interval,
             wins=wins,
-            more_gold=more_gold,
+            more_gold=more.gold,
+            more_gold_interval=more.gold_interval,
             grade=grade,
+            more_grade=more.grade,
+            more_grade_interval=more.grade_interval,
+            working=working_of_treatment(self, treatment, comparison, verdicts.get(name), self.grades),
         )
 
     def _picture(self, comparison: "ControlComparison | None", verdicts: "dict[str, Verdict]") -> Picture:
@@ -412,20 +385,19 @@ class _Reading(TrialLines):
             self._picture_row(treatment, comparison, verdicts, base or 1.0) for treatment in self.treatments
         ]
         below_text = "none" if self.by_colours else "below"
-        legend = "Each dot is one run."
+        legend = "Each dot is one run"
+        if self.trial.in_blocks:
+            legend += "; a thin line joins the runs of one block"
         if any(row["below"] for row in rows):
-            legend += (
-                " Open dots: runs that showed no colour."
-                if self.by_colours
-                else " Open dots: runs below the scale."
-            )
+            legend += f"; open dots {'showed no colour' if self.by_colours else 'came out below the scale'}"
         if as_ratio:
+            equivalent = any(verdict.kind == "equivalent" for verdict in verdicts.values())
             legend += (
-                " Bars are 95 % intervals, all treatments judged together (90 % where the verdict is equivalence): solid where "
-                "something is shown, dashed where not. Shaded: too small to matter, as fixed before the trial."
+                f". Bars: 95 % intervals, all treatments judged together{' (90 % for equivalence)' if equivalent else ''}, solid "
+                "where something is shown. Shaded: too small to matter, as fixed before the trial."
             )
         else:
-            legend += " No bars: the runs give no ratio."
+            legend += ". No bars: the runs give no ratio."
         what = "colours" if self.by_colours else "gold"
         return Picture(
             rows=rows,
@@ -442,6 +414,7 @@ class _Reading(TrialLines):
             {
                 "label": f"{treatment.name} (control)" if treatment.is_control else treatment.name,
                 "values": [line.value for line in self.of(treatment.name)],
+                "blocks": [line.block for line in self.of(treatment.name)],
                 "below": 0,
             }
             for treatment in self.treatments
@@ -451,19 +424,27 @@ class _Reading(TrialLines):
             caption="place in its row of pans, 1 for most gold",
             title="Places by treatment, each pan",
             description=" ".join(_row_in_words(row, "", as_ratio=False) for row in rows),
-            legend="Each dot is one pan, the most gold at the left. No bars: places give no ratio.",
+            legend="Each dot is one pan, the most gold at the left; a thin line joins the pans of one block. No bars: places "
+            "give no ratio.",
             margin_ratio=None,
             below_text="",
         )
 
     def _picture_row(self, treatment: Treatment, comparison, verdicts, base: float) -> dict:
         name = treatment.name
-        values = as_multiples([line.value for line in self.of(name) if line.value > 0], base)
+        above, below = (
+            [line for line in self.of(name) if (line.value > 0) is shown] for shown in (True, False)
+        )
         row = {
             "label": f"{name} (control)" if treatment.is_control else name,
-            "values": values,
-            "below": sum(1 for line in self.of(name) if line.value <= 0),
+            "values": as_multiples([line.value for line in above], base),
+            "below": len(below),
         }
+        if self.trial.in_blocks:
+            row |= {
+                "blocks": [line.block for line in above],
+                "below_blocks": [line.block for line in below],
+            }
         if (
             treatment.is_control
             or comparison is None
@@ -472,7 +453,7 @@ class _Reading(TrialLines):
         ):
             return row
         entry, verdict = comparison.of(name), verdicts[name]
-        lower, upper = _deciding_interval(entry, verdict)
+        lower, upper = deciding_interval(entry, verdict)
         return row | {
             "centre": entry.ratio,
             "lower": lower,
@@ -522,9 +503,7 @@ class _Reading(TrialLines):
             return self._chance_of_places()
         if spread is None:
             return ["No control run can be weighed against chance: none gave a figure."]
-        found = [spread.sentence]
-        if not self.by_colours and spread.cv_chance is None and spread.mean > 0:
-            found = [self._guessed_chance(spread)]
+        found = self._chance_told(spread)
         below = sum(1 for line in self.of(self.control) if line.is_below)
         if below:
             found.append(
@@ -547,17 +526,22 @@ class _Reading(TrialLines):
             return ["No row was judged, so nothing can be weighed against chance."]
         return [by_chance(len(self.treatments), len(rows))]
 
-    def _guessed_chance(self, spread: "ControlSpread") -> str:
-        from trials.calc.chance import GRAIN_MG, percent, spread_of_masses
+    def _chance_told(self, spread: "ControlSpread") -> list[str]:
+        """How much of the spread chance explains, in words and then in figures; between guesses where no colours were counted."""
+        from trials.calc.chance import GRAIN_MG, explained, percent, spread_of_masses
         from trials.calc.working import figure
 
+        if self.by_colours or spread.cv_chance is not None or not spread.mean > 0:
+            return [said for said in (explained(spread), spread.sentence) if said]
         values = [line.value for line in self.of(self.control) if not line.is_below]
-        least, most = (spread_of_masses(values, size_class=name).cv_chance for name in ("flour", "fine"))
-        return (
+        guesses = [spread_of_masses(values, size_class=name) for name in ("flour", "fine")]
+        least, most = (percent(guess.cv_chance) for guess in guesses)
+        told = (
             f"{spread.sentence} Until then it can only be guessed: were all the gold flour ({figure(GRAIN_MG['flour'], 2)} mg a "
-            f"grain), chance alone would give about {percent(least)} of the mean; were it all fine "
-            f"({figure(GRAIN_MG['fine'], 2)} mg a grain), about {percent(most)}."
+            f"grain), chance alone would give about {least} of the mean; were it all fine "
+            f"({figure(GRAIN_MG['fine'], 2)} mg a grain), about {most}."
         )
+        return [said for said in (explained(spread, guesses), told) if said]
 
     def _chance_working(self, spread: "ControlSpread | None") -> "Working | None":
         from trials.calc.working import Working
@@ -566,124 +550,9 @@ class _Reading(TrialLines):
             return None
         runs = [line for line in self.of(self.control) if not line.is_below]
         return Working(
-            (self._runs_row(f"Runs of {self.control} that count", runs), *spread.working.rows),
+            (runs_row(self, f"Runs of {self.control} that count", runs), *spread.working.rows),
             spread.working.assumptions,
         )
-
-    # Working
-
-    def _working(self, comparison: "ControlComparison | None", verdicts: "dict[str, Verdict]") -> "Working":
-        from trials.calc.working import Working
-
-        rows = [self._runs_row("Runs", self.lines)]
-        if comparison is None:
-            return Working(tuple(rows))
-        rows += comparison.working.rows
-        for entry in comparison.treatments:
-            rows += _equivalence_rows(entry, comparison)
-            rows += self._gain_rows(entry, comparison)
-            rows += _sight_rows(entry, verdicts[entry.treatment], comparison, self.smallest_ratio)
-        if comparison.control_mean and self.by_weight:
-            rows.append(self._grade_row(self.control, comparison.control_mean))
-        return Working(tuple(rows), (comparison.method, *comparison.assumptions))
-
-    def _runs_row(self, label: str, lines: Iterable[RunLine]) -> "WorkingRow":
-        from trials.calc.working import WorkingRow
-
-        return WorkingRow(
-            label,
-            RUNS_READ[self.trial.outcome],
-            tuple(
-                (
-                    f"{line.planned.blind_code}, block {line.block}, {line.treatment}",
-                    f"{line.result}: {line.left_out}" if line.run and line.left_out else line.result,
-                    "",
-                    line.run.get_absolute_url() if line.run else "",
-                )
-                for line in lines
-            ),
-        )
-
-    def _gain_rows(self, entry: "TreatmentComparison", comparison: "ControlComparison") -> "list[WorkingRow]":
-        from trials.calc.working import WorkingRow, given
-
-        more_mg = comparison.gain(entry.treatment)
-        if not self.by_weight or more_mg is None:
-            return []
-        gain = WorkingRow(
-            f"{entry.treatment}: gold more or less per portion",
-            "middle of the treatment - middle of the control, both expected gold averaged over the blocks",
-            (given("treatment", entry.mean, "mg"), given("control", comparison.control_mean, "mg")),
-            _signed(more_mg),
-        )
-        return [gain, self._grade_row(str(entry.treatment), entry.mean)]
-
-    def _grade_row(self, name: str, mean_mg: float) -> "WorkingRow":
-        from trials.calc.working import WorkingRow, given
-
-        return WorkingRow(
-            f"{name}: recovered grade",
-            "mg of gold / g of ore x 1000 = g/t",
-            (given("middle of the runs", mean_mg, "mg"), given("mean portion", self.mean_portion_g, "g")),
-            units.format_grade(grade_g_per_t(mean_mg, self.mean_portion_g), self.member.grade_unit),
-            "",
-            f"{INDICATION}; {'dried' if self.trial.feed_lot.is_dry else 'not dried'} ore",
-        )
-
-
-def _equivalence_rows(entry: "TreatmentComparison", comparison: "ControlComparison") -> "list[WorkingRow]":
-    from trials.calc.working import WorkingRow, figure, given
-
-    if entry.equivalence_lower is None or entry.equivalence_upper is None or entry.se_log is None:
-        return []
-    return [
-        WorkingRow(
-            f"{entry.treatment}: interval for equivalence",
-            "exp(ln ratio -/+ t x standard error), t one-sided at 5 % shared out over the comparisons",
-            (
-                given("ratio", entry.ratio, "times"),
-                given("t", comparison.equivalence_t),
-                given("standard error of ln ratio", entry.se_log),
-                given("comparisons", comparison.judged_together),
-                given("degrees of freedom", comparison.df),
-            ),
-            f"{figure(entry.equivalence_lower)} to {figure(entry.equivalence_upper)}",
-            "times",
-            "two one-sided tests (Schuirmann 1987, from memory), Bonferroni",
-        )
-    ]
-
-
-def _sight_rows(
-    entry: "TreatmentComparison", verdict: "Verdict", comparison: "ControlComparison", smallest_ratio: float
-) -> "list[WorkingRow]":
-    from trials.calc.verdict import rounded_up, rows_counted
-    from trials.calc.working import WorkingRow, figure, given
-
-    if verdict.detectable_ratio is None:
-        return []
-    error = [given("standard error of ln ratio", entry.se_log)] if entry.se_log is not None else []
-    more = (
-        ""
-        if verdict.more_blocks is None
-        else f", {rows_counted(verdict.more_blocks, ' more', comparison.in_one_order)} for {figure(smallest_ratio)} times"
-    )
-    return [
-        WorkingRow(
-            f"{entry.treatment}: what the trial could have seen",
-            "the true ratio whose interval leaves out 1 with a chance of 80 %, from the spread of equal runs, not from the "
-            "effect seen",
-            (
-                given("spread of equal control runs within blocks", comparison.sd_log),
-                *error,
-                given("blocks", comparison.blocks),
-                given("degrees of freedom", comparison.df),
-            ),
-            f"{rounded_up(verdict.detectable_ratio, 3)} times{more}",
-            "",
-            "normal tail averaged over the estimated spread (noncentral t)",
-        )
-    ]
 
 
 def _sight_lines(
@@ -709,7 +578,7 @@ def _sight_lines(
             seen = (
                 "Nothing short of a hundredfold gain."
                 if far
-                else f"{rounded_up(verdict.detectable_ratio, 3)} times or more."
+                else f"{rounded_up(verdict.detectable_ratio)} times or more."
             )
             if verdict.more_blocks is None:
                 most = rows_counted(MOST_BLOCKS, "", in_one_order)
@@ -732,27 +601,6 @@ def _place_sights(comparison: "ControlComparison | None", compared: Iterable[str
         sight = sight_of(comparison, name)
         groups.setdefault((sight.could, sight.takes), []).append(name)
     return [SightLine(", ".join(names), could, takes) for (could, takes), names in groups.items()]
-
-
-def _deciding_interval(entry: "TreatmentComparison", verdict: "Verdict") -> tuple[float | None, float | None]:
-    """The interval the verdict rests on."""
-    if verdict.kind == "equivalent":
-        return entry.equivalence_lower, entry.equivalence_upper
-    return entry.lower, entry.upper
-
-
-def _interval_text(entry: "TreatmentComparison", verdict: "Verdict") -> str:
-    from trials.calc.working import figure
-
-    lower, upper = _deciding_interval(entry, verdict)
-    if lower is None and upper is None:
-        return ""
-    level = " (90 %)" if verdict.kind == "equivalent" else ""
-    if upper is None:
-        return f"{figure(lower)} or more{level}"
-    if not lower:
-        return f"up to {figure(upper)}{level}"
-    return f"{figure(lower)} to {figure(upper)}{level}"
 
 
 def _middle_text(lines: Sequence[RunLine]) -> str:
@@ -786,17 +634,8 @@ def _counted_names(names: Iterable[str]) -> str:
     return ", ".join(f"{name} {number}" for name, number in Counter(names).items())
 
 
-def _signed(mg: float) -> str:
-    text = units.format_gold_mg(abs(mg))
-    return f"{'+' if mg > 0 else '−' if mg < 0 else ''}{text}"
-
-
 def _runs(number: int) -> str:
     return "1 run" if number == 1 else f"{number} runs"
-
-
-def _blocks(number: int) -> str:
-    return "1 block" if number == 1 else f"{number} blocks"
 
 
 def _short(name: str) -> str:

@@ -35,4 +35,4 @@ class Additive(models.Model):
         return self.name
 
     def get_absolute_url(self) -> str:
-        return reverse("additive-list")
+        return reverse("additive-detail", args=[self.pk])

@@ -41,6 +41,8 @@ class RunQuerySet(models.QuerySet):
             "guess_treatment",
             "tails_pan__panner",
             "tails_pan__recorded_by",
+            "settled_mud__panner",
+            "settled_mud__recorded_by",
         ).prefetch_related("colours", "weighings")
 
     def blind_bridges(self) -> "RunQuerySet":

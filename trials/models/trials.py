@@ -84,6 +84,9 @@ class Trial(models.Model):
     # Given only where the planning page said that the plan can't answer its question.
     wishful_reason = models.CharField("why it was planned all the same", max_length=200, blank=True)
     close_reason = models.CharField("why it was closed before the plan was done", max_length=200, blank=True)
+    # Read in from a table of runs done elsewhere or before; the order drawn here is then none, unless the table had one.
+    typed_in_afterwards = models.BooleanField(default=False)
+    order_is_known = models.BooleanField(default=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     recorded_at = models.DateTimeField(auto_now_add=True)
 

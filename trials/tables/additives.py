@@ -1,16 +1,11 @@
 import django_tables2 as tables
-from django.urls import reverse
 
 from prospecting.tables.base import ListTable
 from trials.models import Additive
 
 
-def _edit_path(record: Additive, table: tables.Table) -> str | None:
-    return reverse("additive-edit", args=[record.pk]) if table.request.user.can_write else None
-
-
 class AdditiveTable(ListTable):
-    name = tables.Column(verbose_name="Additive", linkify=_edit_path)
+    name = tables.Column(verbose_name="Additive", linkify=True)
     kind = tables.Column(verbose_name="Kind")
     bottle_typed = tables.Column(verbose_name="Bottle", orderable=False)
     price = tables.Column(verbose_name="Price")

@@ -12,7 +12,7 @@ from prospecting.views.entry import enter
 from trials.actions import clearing
 from trials.charts.clearing import clearing_chart
 from trials.forms.clearing import BeginAllForm, BeginForm, ClearingForm, EndForm, ReadForm, VoidReadingForm
-from trials.frames.clearing import TubNow, test_result, tubs_now
+from trials.frames.clearing import TubNow, additives_of, test_result, tubs_now
 from trials.models import ClearingTest, Tub, TubReading
 from trials.tables.clearing import ClearingTable
 
@@ -52,6 +52,8 @@ def clearing_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "chart": clearing_chart(
                 result.tubs, unit=test.unit, target=test.target, title=result.chart_title, rises=test.rises
             ),
+            "muds": [each.tub.settled_mud for each in result.tubs if hasattr(each.tub, "settled_mud")],
+            "additives": additives_of(test),
             "crumbs": [("Clearing tests", reverse("clearing-list")), (test.question, "")],
             "journal": JournalEntry.objects.about(test).select_related("member")
             if request.user.can_write

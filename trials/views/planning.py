@@ -28,7 +28,7 @@ from trials.frames.marks import marks_of
 from trials.frames.outlook import plan_outlook
 from trials.frames.sheets import mixing_rows
 from trials.frames.stock import stocks_of
-from trials.models import Treatment, Trial
+from trials.models import Finding, Treatment, Trial
 from trials.tables.trials import TrialTable
 
 
@@ -94,6 +94,7 @@ def trial_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "progress": trial.progress(),
             "openings": trial.key_openings.select_related("member"),
             "clearing_tests": trial.clearing_tests.all(),
+            "findings": Finding.objects.standing().filter(evidence__trial=trial),
             "journal": JournalEntry.objects.about(trial).select_related("member")
             if request.user.can_write
             else [],

@@ -24,12 +24,12 @@ from trials.forms.runs import (
     TailsForm,
     VoidRunForm,
     grade_says,
-    tails_before,
-    tails_start,
+    panned_again_before,
+    panned_again_start,
     typed_before,
 )
 from trials.frames.judging import judged_so_far
-from trials.frames.runs import left_in_tails_of, working_of
+from trials.frames.runs import found_in_mud_of, left_in_tails_of, working_of
 from trials.models import Block, Run, TailsPan, Trial
 from trials.tables.runs import RunTable
 
@@ -171,6 +171,8 @@ def run_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "weighings": run.weighings.all(),
             "tails": getattr(run, "tails_pan", None),
             "left_in_tails": left_in_tails_of(run),
+            "mud": getattr(run, "settled_mud", None),
+            "in_mud": found_in_mud_of(run),
             "products": run.step.made.all(),
             "origins": run.lot.origins.select_related("dig__zone__claim", "dig__step"),
             "journal": JournalEntry.objects.about(run).select_related("member")
@@ -229,11 +231,11 @@ def run_tails(request: HttpRequest, pk: int) -> HttpResponse:
         request.POST or None,
         member=request.user,
         run=run,
-        initial=tails_start(run),
+        initial=panned_again_start(run),
     )
 
     def make() -> TailsPan:
-        return running.log_tails(run=run, tails=form.tails(), recorded_by=request.user)
+        return running.log_tails(run=run, tails=form.found(), recorded_by=request.user)
 
     if response := enter(request, form, make, said="The tails are kept."):
         return response
@@ -244,12 +246,12 @@ def run_tails(request: HttpRequest, pk: int) -> HttpResponse:
 def tails_correct(request: HttpRequest, pk: int) -> HttpResponse:
     run = get_object_or_404(Run.objects.for_detail().filter(tails_pan__isnull=False), pk=pk)
     form = CorrectTailsForm(
-        request.POST or None, member=request.user, run=run, initial=tails_before(run.tails_pan)
+        request.POST or None, member=request.user, run=run, initial=panned_again_before(run.tails_pan)
     )
 
     def make() -> TailsPan:
         return running.correct_tails(
-            run=run, tails=form.tails(), reason=form.cleaned_data["reason"], recorded_by=request.user
+            run=run, tails=form.found(), reason=form.cleaned_data["reason"], recorded_by=request.user
         )
 
     if response := enter(request, form, make, said="Corrected. What stood there before is in the journal."):

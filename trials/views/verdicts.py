@@ -1,14 +1,28 @@
 """What a trial shows, once it is closed; before that, only how many runs are in."""
 
+from dataclasses import dataclass
+
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.template.loader import render_to_string
 
 from prospecting.access import page
+from prospecting.kept_results import kept_result
+from prospecting.models import Member
 from trials.charts.places import place_chart
 from trials.charts.verdict import Row, VerdictChart, verdict_chart
-from trials.frames.verdicts import Picture, verdict_of
+from trials.frames.verdicts import Picture, hangs_on, more_pages, verdict_of
 from trials.models import Trial
+
+
+@dataclass(frozen=True)
+class Written:
+    """A reading as it is kept: what stands above where the gold came from, what stands below, and further pages."""
+
+    above: str
+    below: str
+    more: list[tuple[str, str]]
 
 
 @page(role="guest")
@@ -22,18 +36,41 @@ def trial_verdict(request: HttpRequest, pk: int) -> HttpResponse:
         return redirect(trial)
     if trial.state == Trial.State.RUNNING:
         return render(request, "trials/trial_verdict.html", {"trial": trial, "progress": trial.progress()})
-    found = verdict_of(trial, request.user)
     return render(
         request,
         "trials/trial_verdict.html",
-        {"trial": trial, "found": found, "chart": drawn(found.picture, by_places=found.judged is not None)},
+        {
+            "trial": trial,
+            "reading": kept_reading(trial, request.user),
+            "origins": trial.feed_lot.origins.select_related("dig__zone__claim"),
+        },
+    )
+
+
+def kept_reading(trial: Trial, member: Member) -> Written:
+    """Reckoned and written out once for each state of the records; reading it back loads no statistics."""
+    return kept_result("trial-verdict", hangs_on(trial, member), lambda: written_out(trial, member))
+
+
+def written_out(trial: Trial, member: Member) -> Written:
+    found = verdict_of(trial, member)
+    context = {
+        "trial": trial,
+        "found": found,
+        "chart": drawn(found.picture, by_places=found.judged is not None),
+        "can_write": member.can_write,
+    }
+    return Written(
+        above=render_to_string("trials/_verdict_reading.html", context),
+        below=render_to_string("trials/_verdict_records.html", context),
+        more=more_pages(trial),
     )
 
 
 def drawn(picture: Picture, *, by_places: bool) -> VerdictChart | None:
     if by_places:
         return place_chart(
-            {row["label"]: row["values"] for row in picture.rows},
+            {row["label"]: list(zip(row["values"], row["blocks"], strict=True)) for row in picture.rows},
             caption=picture.caption,
             title=picture.title,
             description=picture.description,

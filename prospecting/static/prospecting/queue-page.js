@@ -28,7 +28,7 @@
     return said.join(" ");
   }
 
-  const made = ({ born_at }) => new Date(born_at).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
+  const made = ({ born_at }) => queue.inWords(born_at);
   const pictures = ({ files }) => (files.length ? `, with ${files.length} photo${files.length > 1 ? "s" : ""}` : "");
 
   function card(entry) {

@@ -104,12 +104,15 @@
   }
   setInterval(show, RETRY_MS);
 
+  // As the site writes a time: 25 Nov, 18:08.
+  queue.inWords = (time) => new Date(time).toLocaleString("en-GB", { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" });
+
   const keptAt = document.documentElement.dataset.kept;
   if (keptAt) {
     const note = document.createElement("p");
     note.className = "soft";
     note.setAttribute("role", "status");
-    note.textContent = `No signal: this page is as it stood ${new Date(keptAt).toLocaleString([], { dateStyle: "medium", timeStyle: "short" })}.`;
+    note.textContent = `No signal: this page is as it stood ${queue.inWords(keptAt)}.`;
     document.querySelector("main")?.prepend(note);
   }
 

@@ -242,10 +242,10 @@ def test_a_run_judged_side_by_side_needs_no_figure_but_a_test_pan_does():
         pan(make.make_lot(), make.make_member(), None)
 
 
-def tails_of(member, gold: str | None = "1.0", **fields) -> running.TailsResult:
+def tails_of(member, gold: str | None = "1.0", **fields) -> running.PannedAgain:
     fields = {"scale_step_mg": Decimal("0.1"), "panned_on": make.DAY} | fields
     weight = {"gold_mg": Decimal(gold), "gold_typed": f"{gold} mg"} if gold else {}
-    return running.TailsResult(panner=member, **weight, **fields)
+    return running.PannedAgain(panner=member, **weight, **fields)
 
 
 def test_tails_are_logged_once_and_leave_the_runs_gold_alone():

@@ -5,7 +5,14 @@ import math
 import numpy as np
 import pytest
 
-from trials.calc.chance import GRAIN_MG, colours_per_run, spread_of_counts, spread_of_masses
+from trials.calc.chance import (
+    GRAIN_MG,
+    colours_per_run,
+    explained,
+    share_in_words,
+    spread_of_counts,
+    spread_of_masses,
+)
 
 
 def test_grain_masses_follow_the_miners_rule():
@@ -83,3 +90,32 @@ def test_colours_per_run_count_every_run_even_where_a_class_is_missing():
     assert colours_per_run([{"fine": 3, "flour": 1}, {"fine": 2}, {}, {}]) == {"fine": 1.25, "flour": 0.25}
     assert colours_per_run([{"fine": 0}]) is None
     assert colours_per_run([]) is None
+
+
+def test_the_share_that_chance_explains_is_said_in_words_with_how_well_it_is_known():
+    # A mean of 16 has a variance of 16 by chance alone; seen are 348/19.
+    spread = spread_of_counts([16 + off for off in (-6, -5, -4, -3, -1, 1, 3, 4, 5, 6)] * 2)
+    assert spread.share_by_chance == pytest.approx(16 / (348 / 19), rel=1e-6)
+    assert (
+        "counting chance explains nearly all (from 20 runs, 95 % sure: anything from a third to all)"
+        in explained(spread)
+    )
+    # Chi-squared with 19 degrees of freedom: 8.907 and 32.852 at 2.5 and 97.5 % (tables).
+    assert spread.share_lower == pytest.approx(spread.share_by_chance * 8.907 / 19, rel=1e-3)
+    assert spread.share_upper == 1
+
+
+def test_without_colours_the_share_lies_between_guesses_and_without_a_spread_nothing_is_said():
+    gold = [5.0, 9.0, 6.0, 8.0]
+    guesses = [spread_of_masses(gold, size_class=name) for name in ("flour", "fine")]
+    said = explained(spread_of_masses(gold), guesses)
+    # 0.10 mg and 2.6 mg a grain: 0.015 and 0.37 of the mean squared, of the 0.068 seen.
+    assert "explains anything from a fifth to all: no colours were counted" in said
+    assert explained(spread_of_masses(gold)) == ""
+    assert explained(spread_of_masses([3.0])) == ""
+
+
+@pytest.mark.parametrize("share", [-0.1, 1.1, math.nan])
+def test_a_share_in_words_lies_between_nothing_and_all(share: float):
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        share_in_words(share)

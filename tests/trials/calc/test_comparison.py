@@ -462,3 +462,34 @@ def test_carries_the_one_sided_t_of_equivalence_and_the_gain():
     assert found.gain(LOW) == pytest.approx(entry.mean - found.control_mean)
     by_place = compare_ranks(values, names, blocks, WATER)
     assert (by_place.equivalence_t, by_place.gain(LOW)) == (None, None)
+
+
+@pytest.mark.parametrize("gain", [0.4, 0.8, 1.0, 1.3, 2.5])
+def test_the_interval_of_the_gain_reaches_as_far_as_its_standard_error_asks(gain: float):
+    """Referee: statsmodels' covariance of a log-linear model, carried over to the difference of two middles (delta method)."""
+    dice = np.random.default_rng(31)
+    level = np.exp(0.3 * dice.normal(size=8))
+    gold = [float(mg * each * dice.uniform(5, 9)) for mg in level for each in (1.0, gain)]
+    blocks = [block for block in range(8) for _ in (0, 1)]
+    found = compare_gold(gold, [WATER, LOW] * 8, blocks, WATER)
+    entry = found.of(LOW)
+    columns = np.column_stack([[0.0, 1.0] * 8, *([float(b == k) for b in blocks] for k in range(8))])
+    import statsmodels.api as sm
+
+    fitted = sm.GLM(np.array(gold), columns, family=sm.families.Poisson()).fit(scale="X2")
+    each = np.exp(fitted.params[1:])
+    ratio = math.exp(fitted.params[0])
+    slope = np.concatenate([[ratio * each.mean()], (ratio - 1) * each / 8])
+    se = math.sqrt(slope @ fitted.cov_params() @ slope)
+    # Student's t for 95 % and 7 degrees of freedom: 2.365 (tables).
+    reach = (found.gain_at(LOW, entry.upper) - found.gain_at(LOW, entry.lower)) / 2
+    assert 2.364 * se < reach < 1.15 * 2.365 * se
+    assert found.gain_at(LOW, entry.ratio) == pytest.approx(found.gain(LOW))
+
+
+def test_a_gain_is_above_nothing_just_where_its_ratio_is_above_one():
+    found = compare_gold([3.1, 3.9, 4.4, 5.1, 2.2, 2.9], [WATER, LOW] * 3, [1, 1, 2, 2, 3, 3], WATER)
+    assert found.gain_at(LOW, 0.99) < 0 == found.gain_at(LOW, 1.0) < found.gain_at(LOW, 1.01)
+    # No run loses more than there is, and a limit out of all use has no figure.
+    assert found.gain_at(LOW, 0.0) == found.gain_at(LOW, 1e-6) == -found.control_mean
+    assert found.gain_at(LOW, 1e9) is None and found.gain_at(LOW, None) is None

@@ -117,6 +117,35 @@ def test_a_long_name_is_cut_short():
     assert len(draw(Row("very slow rinse " * 8, [1.0, 2.0])).rows[0].label) < 50
 
 
+def test_the_runs_of_a_block_are_joined_dot_by_dot_in_whatever_order_they_fell():
+    chart = draw(
+        Row("water", [1.4, 0.8, 1.1], blocks=[3, 1, 2]),
+        Row("rinse", [1.0, 2.0], blocks=[1, 3], below=1, below_blocks=[2]),
+        Row("soap", [1.5, 0.9], blocks=[1, 2]),
+    )
+    dots = [[(dot.block, dot.x, dot.y) for dot in row.dots] for row in chart.rows]
+    # Left to right: the least gold first, whatever block it is of.
+    assert [block for block, _, _ in dots[0]] == [1, 2, 3]
+    for line in chart.block_lines:
+        own = [f"{x},{y}" for row in dots for block, x, y in row if block == line.block]
+        assert line.points.split() == own
+    assert {line.block: len(line.points.split()) for line in chart.block_lines} == {1: 3, 2: 3, 3: 2}
+    # The one below the scale stands left of the axis, and its line goes there.
+    assert float(chart.block_lines[1].points.split()[1].split(",")[0]) < chart.left
+
+
+def test_a_block_with_one_run_left_and_runs_without_blocks_are_not_joined():
+    assert draw(Row("water", [1.0, 2.0], blocks=[1, 2]), Row("rinse", [3.0], blocks=[3])).block_lines == []
+    assert draw(Row("water", [1.0, 2.0]), Row("rinse", [3.0, 4.0])).block_lines == []
+
+
+@pytest.mark.parametrize(("blocks", "fainter"), [(10, False), (11, True)])
+def test_very_many_lines_are_fainter(blocks: int, fainter: bool):
+    numbers = list(range(blocks))
+    rows = [Row(name, [1 + number / 10 for number in numbers], blocks=numbers) for name in ("water", "rinse")]
+    assert draw(*rows).many_blocks is fainter
+
+
 @pytest.mark.parametrize(
     ("low", "high"),
     [

@@ -65,7 +65,8 @@ def test_a_completely_randomised_trial_is_compared_without_blocks():
 def said(trial: Trial) -> str:
     found = verdict_of(trial, make.make_member())
     sights = " ".join(f"{line.seen} {line.more}" for line in found.sight)
-    working = " ".join(row.value for row in found.working)
+    steps = [*(found.working or ()), *(row for line in found.table for row in line.working)]
+    working = " ".join(row.value for row in steps)
     return " ".join(
         [*(v.explanation for v in found.verdicts), sights, working, *found.chance, *found.warnings]
     )

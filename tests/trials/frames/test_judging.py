@@ -105,7 +105,8 @@ def test_the_table_and_the_picture_hold_mean_places():
 
 def test_words_of_the_scale_and_of_ratios_have_no_place_here():
     found = found_in(judged(RINSE_FIRST))
-    working = " ".join(f"{row.label} {row.formula} {row.value} {row.unit}" for row in found.working)
+    steps = [*(found.working or ()), *(row for line in found.table for row in line.working)]
+    working = " ".join(f"{row.label} {row.formula} {row.value} {row.unit}" for row in steps)
     told = [
         *found.chance,
         *found.warnings,

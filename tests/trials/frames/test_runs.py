@@ -17,7 +17,7 @@ def pan(gold: str | None, tails: dict, **fields) -> Run:
         lot=make.make_lot(), portion=PORTION, result=make_result(member, gold, **fields), recorded_by=member
     )
     tails = {"panner": member, "panned_on": make.DAY, "scale_step_mg": Decimal("0.1")} | tails
-    running.log_tails(run=run, tails=running.TailsResult(**tails), recorded_by=member)
+    running.log_tails(run=run, tails=running.PannedAgain(**tails), recorded_by=member)
     return Run.objects.for_detail().get(pk=run.pk)
 
 

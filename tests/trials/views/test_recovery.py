@@ -64,7 +64,8 @@ def test_a_lot_without_recovery_says_so_and_takes_typed_figures(client_as):
 @pytest.mark.parametrize("field", sorted([*TYPED, "run", "mass_in", "grade_in"]))
 def test_nonsense_is_refused_beside_its_field_and_kept(client_as, field):
     lot, client = make.make_lot("20000"), client_as("member")
-    for nonsense in [*NONSENSE, ""]:
+    # What is no field of the form leaves the whole reckoning to be done, each time: a few do.
+    for nonsense in [*(NONSENSE if field in TYPED else NONSENSE[:3]), ""]:
         page = client.get(address(lot), TYPED | {field: nonsense})
         assert page.status_code == 200, nonsense
         form = page.context["form"]

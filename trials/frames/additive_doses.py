@@ -1,0 +1,806 @@
+"""One additive over all its closed trials, and all additives beside each other: ratios to each trial's own control, set together.
+
+Read in a fixed number of queries, however many trials there are. Writes nothing.
+"""
+
+import hashlib
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from prospecting.calc import units
+from prospecting.models import Member
+from trials.calc.judging import mean_places
+from trials.calc.next_dose import next_dose
+from trials.frames.ladders import (
+    NEXT_BECAUSE,
+    DoseToCost,
+    Ladder,
+    OtherDose,
+    Rung,
+    as_poured,
+    dose_said,
+    ladders_in,
+    listed,
+    unit_of,
+)
+from trials.frames.trial_lines import value_of
+from trials.models import Additive, Judging, PlannedRun, Run, Treatment, Trial
+
+if TYPE_CHECKING:
+    from trials.calc.across_trials import LeastOverTrials, SummaryOfRatios
+    from trials.calc.bridge import LogRatio
+    from trials.calc.comparison import ControlComparison, TreatmentComparison
+    from trials.calc.working import Working, WorkingRow
+
+MEASURES = {Trial.Outcome.GOLD_MASS: "gold by weight", Trial.Outcome.COLOURS: "colours"}
+
+
+@dataclass(eq=False)
+class TrialRead:
+    """A closed trial with its ladders and its runs, read and not yet reckoned with."""
+
+    trial: Trial
+    treatments: list[Treatment]
+    ladders: list[Ladder]
+    planned: list[PlannedRun]
+    place_of: dict[int, float]
+
+    @property
+    def control(self) -> Treatment:
+        return next(treatment for treatment in self.treatments if treatment.is_control)
+
+    @property
+    def dosed(self) -> set[int]:
+        """Every additive that any of its treatments had."""
+        return {dose.additive_id for treatment in self.treatments for dose in treatment.doses.all()}
+
+    @property
+    def plain_control(self) -> bool:
+        """Whether the control had no additive at all."""
+        return not self.control.doses.all()
+
+    @property
+    def years(self) -> set[int]:
+        return {run.panned_on.year for planned in self.planned if (run := _run(planned))} or {
+            self.trial.closed_at.year
+        }
+
+    @property
+    def label(self) -> str:
+        return f"trial {self.trial.pk}, {self.trial.feed_lot.code}, {_span(self.years)}"
+
+    def value(self, planned: PlannedRun) -> float | None:
+        run = _run(planned)
+        if run is None:
+            return None
+        if self.trial.outcome == Trial.Outcome.PLACES:
+            return self.place_of.get(planned.pk)
+        return value_of(run, self.trial.outcome)
+
+    def rows(self) -> list[tuple]:
+        return [
+            (planned.pk, planned.treatment.name, planned.block.number, self.value(planned), _scale(planned))
+            for planned in self.planned
+        ]
+
+    def compare(self, control: str | None = None) -> "ControlComparison":
+        """The trial's comparison, or one with another treatment in the control's place. ValueError where the runs allow none."""
+        from trials.calc.comparison import compare_counts, compare_gold
+        from trials.calc.places import compare_places
+
+        columns = (
+            [self.value(planned) for planned in self.planned],
+            [planned.treatment.name for planned in self.planned],
+            [planned.block.number for planned in self.planned],
+            control or self.control.name,
+        )
+        if self.trial.outcome == Trial.Outcome.PLACES:
+            return compare_places(*columns)
+        if self.trial.outcome == Trial.Outcome.COLOURS:
+            return compare_counts(*columns)
+        steps = [step for step in map(_scale, self.planned) if step]
+        step = max(steps, default=self.trial.scale_step_mg)
+        return compare_gold(*columns, scale_step_mg=float(step) if step else None)
+
+
+@dataclass(frozen=True)
+class DoseResult:
+    """One dose of the additive in one trial. Without a `ratio`, `why` says why it is in no summary."""
+
+    read: TrialRead
+    rung: Rung
+    kind: str
+    runs: int
+    alone: bool
+    together: bool
+    ratio: "LogRatio | None"
+    lower: float | None = None
+    upper: float | None = None
+    why: str = ""
+
+    @property
+    def trial(self) -> Trial:
+        return self.read.trial
+
+    @property
+    def label(self) -> str:
+        return self.read.label
+
+    @property
+    def times(self) -> str:
+        from trials.calc.working import figure
+
+        return figure(self.ratio.ratio) if self.ratio else ""
+
+    @property
+    def interval(self) -> str:
+        from trials.calc.working import figure
+
+        if self.ratio is None or self.lower is None or self.upper is None:
+            return ""
+        return f"{figure(self.lower)} to {figure(self.upper)}"
+
+
+@dataclass(frozen=True)
+class DoseOverTrials:
+    """Doses within 5 % of each other in all trials judged alike; `summary` where two or more trials gave a ratio."""
+
+    said: str
+    key: float
+    ml_per_l: Decimal
+    outcome: str
+    results: list[DoseResult]
+    summary: "SummaryOfRatios | None"
+    shown: bool
+    by_order_alone: bool
+    worse: bool
+
+    @property
+    def with_ratio(self) -> list[DoseResult]:
+        return [result for result in self.results if result.ratio]
+
+    @property
+    def limits(self) -> tuple[float, float] | None:
+        """Of the summary's 95 % interval, or of the only trial's as judged there."""
+        if self.summary:
+            return self.summary.ratio.interval()
+        if not self.with_ratio:
+            return None
+        [only] = self.with_ratio
+        return only.lower, only.upper
+
+    @property
+    def centre(self) -> float | None:
+        if self.summary:
+            return self.summary.ratio.ratio
+        return self.with_ratio[0].ratio.ratio if self.with_ratio else None
+
+    @property
+    def times(self) -> str:
+        from trials.calc.working import figure
+
+        return figure(self.centre) if self.centre else ""
+
+    @property
+    def interval(self) -> str:
+        from trials.calc.working import figure
+
+        return " to ".join(figure(limit) for limit in self.limits) if self.limits else ""
+
+    @property
+    def number(self) -> str:
+        return _trials(len(self.with_ratio))
+
+
+@dataclass(frozen=True)
+class AdditiveReading:
+    """What all closed trials of one additive say together."""
+
+    additive: Additive
+    reads: list[TrialRead]
+    better: list[TrialRead]
+    worse: list[TrialRead]
+    not_shown: list[TrialRead]
+    only_mixed: list[TrialRead]
+    results: list[DoseResult]
+    doses: list[DoseOverTrials]
+    measure: str
+    headline: str
+    kind: str
+    sentences: list[str]
+    least: DoseOverTrials | None
+    agreement: list[str]
+    next_dose: list[str]
+    bars: list[dict]
+    working: "Working | None"
+    to_cost: DoseToCost
+    water_ml: Decimal | None
+    by_measure: dict = field(default_factory=dict)
+
+    @property
+    def years(self) -> str:
+        return _span(set().union(*(read.years for read in self.reads))) if self.reads else ""
+
+    @property
+    def counted(self) -> str:
+        """In how many trials it was shown better."""
+        return f"{len(self.better)} of {_trials(len(self.reads))}"
+
+    @property
+    def explanation(self) -> str:
+        return " ".join(self.sentences)
+
+    @property
+    def best_supported(self) -> DoseOverTrials | None:
+        """The dose with most trials behind it, of several the one with most runs: never the one that came out best.
+
+        Where that leaves several, the least dose shown, else the lowest.
+        """
+        have = [dose for dose in self.doses if dose.with_ratio]
+        return max(
+            have,
+            key=lambda dose: (
+                len(dose.with_ratio),
+                sum(result.runs for result in dose.with_ratio),
+                dose is self.least,
+                -dose.key,
+            ),
+            default=None,
+        )
+
+
+def trials_read(additive: Additive | None = None) -> list[TrialRead]:
+    """Every closed trial that dosed this additive (any), oldest first; bridges have no doses. Eight queries at most."""
+    trials = Trial.objects.filter(
+        state=Trial.State.CLOSED, new_lot__isnull=True, treatments__doses__isnull=False
+    )
+    if additive is not None:
+        trials = trials.filter(treatments__doses__additive=additive)
+    trials = list(
+        trials.distinct()
+        .select_related("feed_lot")
+        .prefetch_related("treatments__doses__additive")
+        .order_by("closed_at", "pk")
+    )
+    planned_of: dict[int, list[PlannedRun]] = defaultdict(list)
+    for planned in (
+        PlannedRun.objects.filter(trial__in=trials)
+        .select_related("treatment", "block", "run__step")
+        .prefetch_related("run__colours")
+    ):
+        planned_of[planned.trial_id].append(planned)
+    places = _places([trial for trial in trials if trial.outcome == Trial.Outcome.PLACES], planned_of)
+    found = []
+    for trial in trials:
+        treatments = list(trial.treatments.all())
+        found.append(TrialRead(trial, treatments, ladders_in(treatments), planned_of[trial.pk], places))
+    return found
+
+
+def fingerprint(reads: Sequence[TrialRead], additives: Iterable[Additive]) -> str:
+    """64 signs that change with anything these pages read of the trials or the additives' names."""
+    told = [
+        [(additive.pk, additive.name) for additive in additives],
+        [
+            (
+                (read.trial.pk, read.trial.question, read.trial.outcome, read.trial.smallest_ratio),
+                (read.trial.design, read.trial.scale_step_mg, read.trial.water_ml, read.trial.water_typed),
+                (read.trial.feed_lot.code, sorted(read.years)),
+                [
+                    (t.pk, t.name, t.is_control, t.technique)
+                    + tuple((d.additive_id, d.ml_per_l, d.typed) for d in t.doses.all())
+                    for t in read.treatments
+                ],
+                read.rows(),
+            )
+            for read in reads
+        ],
+    ]
+    return hashlib.sha256(repr(told).encode()).hexdigest()
+
+
+def additive_readings(
+    additives: Iterable[Additive], reads: Sequence[TrialRead], member: Member
+) -> list[AdditiveReading]:
+    """What these trials say of each additive."""
+    compared = _Compared()
+    return [_OverTrials(additive, reads, compared, member).reading() for additive in additives]
+
+
+class _Compared:
+    """Each trial's comparison, made once for all its additives."""
+
+    def __init__(self) -> None:
+        self.found: dict[int, tuple[ControlComparison | None, str]] = {}
+
+    def of(self, read: TrialRead) -> "tuple[ControlComparison | None, str]":
+        if read.trial.pk not in self.found:
+            try:
+                self.found[read.trial.pk] = read.compare(), ""
+            except ValueError as refusal:
+                self.found[read.trial.pk] = None, str(refusal)
+        return self.found[read.trial.pk]
+
+
+@dataclass
+class _OverTrials:
+    """One additive on its way to the page."""
+
+    additive: Additive
+    all_reads: Sequence[TrialRead]
+    compared: _Compared
+    member: Member
+
+    def reading(self) -> AdditiveReading:
+        reads = [read for read in self.all_reads if self._ladder(read)]
+        results = [self._result(read, rung) for read in reads for rung in self._ladder(read).rungs]
+        kinds = {read.trial.pk: {result.kind for result in results if result.read is read} for read in reads}
+        better = [read for read in reads if "better" in kinds[read.trial.pk]]
+        worse = [read for read in reads if "worse" in kinds[read.trial.pk]]
+        by_measure = {outcome: self._doses(results, outcome) for outcome in MEASURES}
+        measure = next((outcome for outcome, doses in by_measure.items() if doses), Trial.Outcome.GOLD_MASS)
+        doses = by_measure[measure]
+        least = self._least(doses)
+        headline, kind = self._headline(reads, doses, least)
+        return AdditiveReading(
+            additive=self.additive,
+            reads=reads,
+            better=better,
+            worse=worse,
+            not_shown=[read for read in reads if read not in better],
+            only_mixed=[
+                read for read in self.all_reads if read not in reads and self.additive.pk in read.dosed
+            ],
+            results=results,
+            doses=doses,
+            measure=MEASURES[measure],
+            headline=headline,
+            kind=kind,
+            sentences=self._sentences(reads, doses, least),
+            least=_least_dose(doses, least),
+            agreement=[
+                f"{dose.said}: {dose.summary.agreement}" for dose in doses if dose.summary is not None
+            ],
+            next_dose=self._next(reads, doses),
+            bars=self._bars(doses),
+            working=self._working(doses) if doses else None,
+            to_cost=self._to_cost(_least_dose(doses, least)),
+            water_ml=reads[-1].trial.water_ml if reads else None,
+            by_measure={MEASURES[o]: d for o, d in by_measure.items() if d and o != measure},
+        )
+
+    def _ladder(self, read: TrialRead) -> Ladder | None:
+        return next((ladder for ladder in read.ladders if ladder.additive.pk == self.additive.pk), None)
+
+    # One trial
+
+    def _result(self, read: TrialRead, rung: Rung) -> DoseResult:
+        from trials.calc.bridge import LogRatio
+        from trials.calc.doses_together import evidence_of, kind_of
+
+        comparison, why_none = self.compared.of(read)
+        runs = sum(
+            1
+            for planned in read.planned
+            if planned.treatment.name == rung.name and read.value(planned) is not None
+        )
+        if comparison is None:
+            return DoseResult(read, rung, "not shown", runs, False, False, None, why=why_none)
+        entry = comparison.of(rung.name)
+        kind = kind_of(comparison, rung.name, float(read.trial.smallest_ratio))
+        shown = evidence_of(comparison, rung.name, rung.key)
+        why = _why_no_ratio(read, comparison, entry)
+        ratio = None if why else LogRatio.of(entry.ratio, entry.se_log, comparison.df)
+        return DoseResult(
+            read, rung, kind, runs, shown.alone, shown.together, ratio, entry.lower, entry.upper, why
+        )
+
+    # All trials
+
+    def _doses(self, results: Sequence[DoseResult], outcome: str) -> list[DoseOverTrials]:
+        from trials.calc.across_trials import dose_groups, shared_level, summary_of_ratios
+        from trials.calc.doses_together import DoseShown, shown_doses
+
+        alike = [result for result in results if result.trial.outcome == outcome]
+        if not alike:
+            return []
+        groups = [
+            [result for result in alike if result.rung.key in group]
+            for group in dose_groups([result.rung.key for result in alike])
+        ]
+        parts = {_key(group): _one_a_trial(group) for group in groups}
+        summaries = {
+            key: summary_of_ratios([part.ratio for part in of]) for key, of in parts.items() if len(of) > 1
+        }
+        level = shared_level(max(1, len(summaries)))
+        own = {key: summary.ratio.interval() for key, summary in summaries.items()}
+        strict = {key: summary.ratio.interval(level) for key, summary in summaries.items()}
+        judged = [DoseShown(key, own[key][0] > 1, strict[key][0] > 1) for key in summaries]
+        repeated = shown_doses(judged) if judged else None
+        found = []
+        for group in groups:
+            key, highest = _key(group), max(group, key=lambda result: result.rung.ml_per_l).rung
+            if key in summaries:
+                shown, worse = key in repeated.shown, strict[key][1] < 1
+            else:
+                shown = any(part.together for part in parts[key])
+                worse = any(part.kind == "worse" for part in parts[key])
+            found.append(
+                DoseOverTrials(
+                    said=" or ".join(dict.fromkeys(result.rung.said_in_full for result in group)),
+                    key=key,
+                    ml_per_l=highest.ml_per_l,
+                    outcome=outcome,
+                    results=group,
+                    summary=summaries.get(key),
+                    shown=shown,
+                    by_order_alone=key in summaries and key in repeated.by_order_alone,
+                    worse=worse,
+                )
+            )
+        return found
+
+    def _least(self, doses: Sequence[DoseOverTrials]) -> "LeastOverTrials":
+        from trials.calc.across_trials import DoseTried, least_over_trials
+
+        return least_over_trials(
+            [DoseTried(dose.key, len(dose.with_ratio), dose.shown) for dose in doses if dose.with_ratio]
+        )
+
+    def _headline(self, reads, doses, least: "LeastOverTrials") -> tuple[str, str]:
+        if not reads:
+            return f"{self.additive} has been in no closed trial yet.", "not shown"
+        over = f"Over {_trials(len(reads))}" if len(reads) > 1 else "In its one closed trial"
+        verb = (
+            "give more colours than"
+            if doses and doses[0].outcome == Trial.Outcome.COLOURS
+            else "recover more than"
+        )
+        found = _least_dose(doses, least)
+        if found is None:
+            return f"{over} no dose of {self.additive} is shown to {verb} plain water.", "not shown"
+        if len(reads) == 1:
+            return (
+                f"{over} the least dose shown to {verb} plain water is {found.said}; {_below(doses, least)}.",
+                "better",
+            )
+        if least.repeated is not None:
+            return (
+                f"{over} the least dose shown to {verb} plain water is {found.said}, tried in {len(found.with_ratio)} of them; "
+                f"{_below(doses, least)}.",
+                "better",
+            )
+        if any(dose.summary for dose in doses):
+            return (
+                f"{over} no dose tried in several of them is shown to {verb} plain water; in one trial only, {found.said} is.",
+                "not shown",
+            )
+        return (
+            f"{over} no dose has a ratio from more than one; in one trial only, the least shown to {verb} plain water is "
+            f"{found.said}.",
+            "better",
+        )
+
+    def _sentences(self, reads, doses, least: "LeastOverTrials") -> list[str]:
+        if not reads:
+            return []
+        sentences, found = [], _least_dose(doses, least)
+        if found is not None:
+            how = (
+                "random effects over trials, 95 % interval"
+                if found.summary
+                else "95 % interval, all treatments of the trial judged together"
+            )
+            sentences.append(
+                f"About {found.times} times as much at it ({found.interval}; {how}, {found.number})."
+            )
+            if found.by_order_alone:
+                sentences.append(
+                    "It counts as shown because the doses tried in several trials are taken in order from the top one down, each "
+                    "by its own 95 % interval; judged with all of them at once it is not."
+                )
+        if len(reads) == 1:
+            sentences.append("One trial: there is nothing to combine, and nobody has repeated it.")
+        else:
+            sentences.append(
+                "Each trial is read as a ratio to its own control, so neither ore nor season is mixed up with the dose; "
+                "masses of different trials are never pooled."
+            )
+        return sentences
+
+    def _next(self, reads, doses) -> list[str]:
+        judged = [dose for dose in doses if dose.with_ratio]
+        if not judged:
+            return []
+        # What lies above the highest dose shown does not tell how little is enough.
+        top = max((dose.key for dose in judged if dose.shown), default=math.inf)
+        of_use = [dose for dose in judged if dose.key <= top and not dose.worse] or judged
+        found = next_dose(
+            {dose.key: dose.shown for dose in of_use}, top_harms=any(dose.worse for dose in judged)
+        )
+        again = ["plain water" if dose == 0 else _at(doses, dose).said for dose in found.again_ml_per_l]
+        unit = unit_of((result.rung for dose in doses for result in dose.results), self.member)
+        trial = reads[-1].trial
+        poured = as_poured(found.dose_ml_per_l, trial.water_ml, trial.water_typed)
+        return [
+            f"{dose_said(found.dose_ml_per_l, unit)}, {poured}: {NEXT_BECAUSE[found.why]}.",
+            f"In the same blocks again: {listed(again)}.",
+        ]
+
+    def _bars(self, doses: Sequence[DoseOverTrials]) -> list[dict]:
+        rows = []
+        for dose in doses:
+            if not dose.with_ratio:
+                continue
+            rows.append({"label": dose.said, "heading": True})
+            for result in dose.with_ratio:
+                rows.append(
+                    {
+                        "label": result.label,
+                        "centre": result.ratio.ratio,
+                        "lower": result.lower,
+                        "upper": result.upper,
+                        "shown": result.kind in ("better", "worse"),
+                        "worse": result.kind == "worse",
+                    }
+                )
+            if dose.summary:
+                rows.append(summary_bar("all of them together", dose))
+        return rows
+
+    # Cost and working
+
+    def _to_cost(self, least: DoseOverTrials | None) -> DoseToCost:
+        from trials.calc.doses_together import cheaper_and_not_worse, extra_gold_mg
+
+        if least is None:
+            return DoseToCost(self.additive.pk, "plain water")
+        last = least.with_ratio[-1]
+        comparison, _ = self.compared.of(last.read)
+        weighed = last.trial.outcome == Trial.Outcome.GOLD_MASS
+        others = [
+            (ladder.additive, rung)
+            for ladder in last.read.ladders
+            if ladder.additive.pk != self.additive.pk
+            for rung in ladder.rungs
+        ]
+        not_worse: dict[str, bool] = {}
+        if others:
+            try:
+                not_worse = cheaper_and_not_worse(
+                    last.read.compare,
+                    last.rung.name,
+                    [rung.name for _, rung in others],
+                    float(last.trial.smallest_ratio),
+                )
+            except ValueError:
+                not_worse = {}
+        return DoseToCost(
+            self.additive.pk,
+            last.read.control.name,
+            least.said,
+            least.ml_per_l,
+            extra_gold_mg(comparison, last.rung.name) if weighed else None,
+            tuple(
+                OtherDose(other.pk, rung.name, rung.ml_per_l, not_worse.get(rung.name, False))
+                for other, rung in others
+            ),
+            last.label,
+        )
+
+    def _working(self, doses: Sequence[DoseOverTrials]) -> "Working":
+        from trials.calc.working import Working
+
+        rows = [row for dose in doses for row in _working_of(dose)]
+        return Working(
+            tuple(rows),
+            (
+                "Each ratio is to the control of the same trial, on the same lot: the ore drops out. Bridging runs between lots "
+                "are in none of them.",
+                "Trials share no runs, so their errors are independent.",
+                "Doses within 5 % of each other count as one dose.",
+                "Only closed trials are read; failed and voided runs are out. A trial nobody closed, or that was never entered, "
+                "is missing here, whatever it showed.",
+                "The standard errors of the trials count as known, which makes the summary somewhat too sure where runs are few.",
+            ),
+        )
+
+
+def _working_of(dose: DoseOverTrials) -> "list[WorkingRow]":
+    from trials.calc.working import WorkingRow, figure, given
+
+    parts = tuple(
+        (
+            result.label,
+            f"{result.times} times, standard error of ln {figure(result.ratio.se)}"
+            if result.ratio
+            else f"not in: {result.why}",
+            "",
+            result.trial.get_absolute_url(),
+        )
+        for result in dose.results
+    )
+    if dose.summary is None:
+        return [
+            WorkingRow(
+                f"{dose.said}: {dose.number} with a ratio",
+                "exp(difference of ln means), as in the trial",
+                parts,
+                f"{dose.times} ({dose.interval})" if dose.interval else "no ratio",
+                "times" if dose.interval else "",
+            )
+        ]
+    found = dose.summary
+    mean, limits = found.average.ratio, found.average.interval()
+    return [
+        WorkingRow(
+            f"{dose.said}: {dose.number} together",
+            "mean of ln ratio, weights 1 / (standard error^2 + tau^2); interval by t with trials - 1 degrees of freedom",
+            (
+                *parts,
+                given("tau, spread of true ln ratios between trials", found.tau),
+                given("Cochran's Q", found.q),
+                ("chance of so large a Q if all trials had one ratio", units.format_odds(found.p_q), "", ""),
+                given("standard error of ln", found.ratio.se),
+            ),
+            f"{dose.times} ({dose.interval})",
+            "times, 95 % interval",
+            "random effects: Paule and Mandel 1982 (tau), Hartung and Knapp 2001 (interval), both from memory; checked against "
+            "Kacker 2004, Metrologia 41, 132-136",
+        ),
+        WorkingRow(
+            f"{dose.said}: the average of just these trials",
+            "mean of ln ratio, weights 1 / standard error^2; it says nothing of further trials",
+            (),
+            f"{figure(mean)} ({figure(limits[0])} to {figure(limits[1])})",
+            "times, 95 % interval",
+            "Welch 1947 and Satterthwaite 1946",
+        ),
+    ]
+
+
+@dataclass(frozen=True)
+class AdditivesBeside:
+    """All additives, by name: those in closed trials with what these said, and those still to be tried."""
+
+    headline: str
+    tried: list[AdditiveReading]
+    untried: list[AdditiveReading]
+    bars: list[dict]
+
+
+def additives_beside(readings: Sequence[AdditiveReading]) -> AdditivesBeside:
+    """Set the readings beside each other, in the order of names: no additive is put first for how it came out."""
+    tried = [reading for reading in readings if reading.reads]
+    ever = [reading for reading in tried if reading.better]
+    bars = []
+    for reading in tried:
+        dose = reading.best_supported
+        label = (
+            f"{reading.additive}, {dose.results[0].rung.said}, {dose.number}"
+            if dose
+            else f"{reading.additive}"
+        )
+        bars.append(summary_bar(label, dose) if dose else {"label": label})
+    if not tried:
+        headline = "No additive has been in a closed trial yet."
+    else:
+        few = "has" if len(ever) == 1 else "have"
+        number = "none" if not ever else f"{len(ever)}"
+        tried_said = "1 additive" if len(tried) == 1 else f"{len(tried)} additives"
+        headline = f"Of {tried_said} in closed trials, {number} {few} been shown to beat plain water in at least one."
+    return AdditivesBeside(headline, tried, [r for r in readings if not r.reads], bars)
+
+
+def summary_bar(label: str, dose: DoseOverTrials) -> dict:
+    """A row of the picture for a dose over all its trials."""
+    lower, upper = dose.limits
+    return {
+        "label": label,
+        "centre": dose.centre,
+        "lower": lower,
+        "upper": upper,
+        "shown": dose.shown or dose.worse,
+        "worse": dose.worse,
+        "is_summary": dose.summary is not None,
+    }
+
+
+def bridges_between(reads: Sequence[TrialRead]) -> list[Trial]:
+    """Closed bridging trials that join two of these trials' lots; one query."""
+    lots = {read.trial.feed_lot_id for read in reads}
+    return list(
+        Trial.objects.filter(state=Trial.State.CLOSED, feed_lot__in=lots, new_lot__in=lots)
+        .select_related("feed_lot", "new_lot")
+        .order_by("pk")
+    )
+
+
+def _why_no_ratio(read: TrialRead, comparison: "ControlComparison", entry: "TreatmentComparison") -> str:
+    """Why a result is in no summary; blank where it may be."""
+    from trials.calc.doses_together import enough_runs
+
+    if comparison.route == "places":
+        return "judged by place: an order, no ratio"
+    if comparison.route == "ranks":
+        return "too many runs below the scale: an order, no ratio"
+    if not read.plain_control:
+        return f"its control, {read.control}, was dosed too: not against plain water"
+    if not enough_runs(comparison, entry):
+        return "too few of its runs count"
+    if not entry.ratio or not entry.se_log or not comparison.df:
+        return entry.note or "its runs show no spread to judge chance by"
+    return ""
+
+
+def _places(trials: Sequence[Trial], planned_of: dict[int, list[PlannedRun]]) -> dict[int, float]:
+    """The mean place of every pan of these trials; two queries, none where no trial is judged by place."""
+    if not trials:
+        return {}
+    counted = {planned.pk for trial in trials for planned in planned_of[trial.pk] if _run(planned)}
+    looks: dict[int, list[dict[int, int]]] = defaultdict(list)
+    for judging in Judging.objects.filter(block__trial__in=trials).prefetch_related("places"):
+        looks[judging.block_id].append(
+            {pan.planned_id: pan.place for pan in judging.places.all() if pan.planned_id in counted}
+        )
+    found: dict[int, float] = {}
+    for said in looks.values():
+        found |= mean_places(said)
+    return found
+
+
+def _run(planned: PlannedRun) -> Run | None:
+    """The run, if it is in and counts."""
+    run = getattr(planned, "run", None)
+    return None if run is None or run.failed or run.is_void else run
+
+
+def _scale(planned: PlannedRun) -> Decimal | None:
+    run = _run(planned)
+    return run.scale_step_mg if run else None
+
+
+def _key(results: Sequence[DoseResult]) -> float:
+    """What doses taken as one are known by: the lowest of them."""
+    return min(result.rung.key for result in results)
+
+
+def _one_a_trial(results: Iterable[DoseResult]) -> list[DoseResult]:
+    """Those with a ratio; of two doses taken as one in one trial, which share its control, only the first."""
+    found: dict[int, DoseResult] = {}
+    for result in results:
+        if result.ratio:
+            found.setdefault(result.trial.pk, result)
+    return list(found.values())
+
+
+def _least_dose(doses: Sequence[DoseOverTrials], least: "LeastOverTrials") -> DoseOverTrials | None:
+    """The dose to go by: the least shown over several trials, else the one a single trial shows."""
+    key = least.single if least.repeated is None else least.repeated
+    return None if key is None else _at(doses, key)
+
+
+def _below(doses: Sequence[DoseOverTrials], least: "LeastOverTrials") -> str:
+    if least.below is None:
+        return "no lower one was tried"
+    below = _at(doses, least.below)
+    if below.shown:
+        return f"a lower one, {below.said}, is shown in one trial only"
+    return f"the next lower one tried, {below.said}, was not shown"
+
+
+def _at(doses: Sequence[DoseOverTrials], key: float) -> DoseOverTrials:
+    return next(dose for dose in doses if math.isclose(dose.key, key))
+
+
+def _trials(number: int) -> str:
+    return "1 trial" if number == 1 else f"{number} trials"
+
+
+def _span(years: set[int]) -> str:
+    first, last = min(years), max(years)
+    return f"{first}" if first == last else f"{first} to {last}"

@@ -1,0 +1,798 @@
+"""All outcomes of a closed trial beside the one it was planned for, in sentences and rows. Writes nothing."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from prospecting.calc import units
+from prospecting.calc.grade import grade_g_per_t
+from prospecting.calc.mass_balance import total_mass_g
+from prospecting.models import Member
+from trials.calc.spread import middle
+from trials.frames.trial_lines import TrialLines, value_of
+from trials.models import ColourCount, PlannedRun, Run, SettledMud, TailsPan, Trial
+
+if TYPE_CHECKING:
+    from trials.calc.comparison import ControlComparison, TreatmentComparison
+    from trials.calc.outcomes import FoundGold, Pointer
+    from trials.calc.verdict import Verdict
+    from trials.calc.working import Working
+
+Left = TailsPan | SettledMud
+# What a cell of a table says, and what stands small under it.
+Cell = tuple[str, str]
+
+JUDGED_BY = {
+    Trial.Outcome.GOLD_MASS: "weighed gold",
+    Trial.Outcome.COLOURS: "colours counted",
+    Trial.Outcome.PLACES: "places side by side",
+}
+TOGETHER = "In small: the 95 % interval, all treatments judged together."
+AGAIN = "log it again in the next trial, with this question fixed before its first run"
+LOST_BOTH = "portions differ in the gold they hold, and the share lost does not see that"
+
+
+@dataclass(frozen=True)
+class Words:
+    """What one outcome is called, how more and less of it are said, and what to do when it disagrees with the verdict.
+
+    `hints` is whether it may hint at what the verdict does not show: minutes by themselves are no gold.
+    """
+
+    title: str
+    unit: str
+    more: str
+    less: str
+    more_is_better: bool
+    next_time: str
+    both_true: str
+    how_read: str
+    hints: bool = True
+
+
+WORDS = {
+    "gold": Words(
+        "Gold by weight",
+        "mg",
+        "recovers more than",
+        "recovers less than",
+        True,
+        "plan a new trial judged by weight and let that decide",
+        "a few heavy grains weigh more than many small ones",
+        "as logged; gold by weight",
+    ),
+    "colours": Words(
+        "Colours counted",
+        "colours",
+        "shows more colours than",
+        "shows fewer colours than",
+        True,
+        "plan a new trial judged by colours and let that decide",
+        "small grains count as much as large ones, so more colours is not the same as more gold",
+        "as logged; colours of all size classes added",
+    ),
+    "places": Words("Places side by side", "place", "", "", True, "", "", "as judged"),
+    "minutes": Words(
+        "Minutes of panning a portion",
+        "min",
+        "takes longer than",
+        "is quicker than",
+        False,
+        AGAIN,
+        "what is slower may be worth its time, and what is quicker not; see gold an hour",
+        "as logged; minutes of panning, without the soak",
+        hints=False,
+    ),
+    "hour": Words(
+        "Gold an hour of panning",
+        "mg an hour",
+        "gives more gold an hour than",
+        "gives less gold an hour than",
+        True,
+        AGAIN,
+        "more gold a portion at a slower pace can be less gold a day",
+        "mg of gold x 60 / minutes of panning",
+    ),
+    "tails": Words(
+        "Gold left in the tails",
+        "mg",
+        "leaves a larger share of its gold in the tails than",
+        "leaves a smaller share of its gold in the tails than",
+        False,
+        "pan the tails of every run of the next trial again, and settle before it that they will be looked at",
+        LOST_BOTH,
+        "gold in the tails / (gold of the run + gold in the tails)",
+    ),
+    "mud": Words(
+        "Gold in the settled mud",
+        "mg",
+        "leaves a larger share of its gold in the mud than",
+        "leaves a smaller share of its gold in the mud than",
+        False,
+        "pan the mud of every run of the next trial, and settle before it that it will be looked at",
+        LOST_BOTH,
+        "gold in the mud / (gold of the run + gold in the mud)",
+    ),
+}
+PLANNED_KEY = {
+    Trial.Outcome.GOLD_MASS: "gold",
+    Trial.Outcome.COLOURS: "colours",
+    Trial.Outcome.PLACES: "places",
+}
+
+
+@dataclass
+class Section:
+    """One outcome as the page shows it: what it points to, its picture (arguments of the chart), its table."""
+
+    key: str
+    is_planned: bool
+    headers: list[str]
+    rows: list[list[Cell]]
+    table_caption: str
+    chart: dict
+    legend: str
+    no_picture: str
+    pointers: "Sequence[Pointer]" = ()
+    nothing_said: str = ""
+    cautions: list[str] = field(default_factory=list)
+    # How it stands against the verdict, where the two disagree.
+    against: list[str] = field(default_factory=list)
+    classes: "ClassTable | None" = None
+    each_run: list[list[str]] = field(default_factory=list)
+    working: "Working | None" = None
+
+    @property
+    def title(self) -> str:
+        return WORDS[self.key].title
+
+
+@dataclass(frozen=True)
+class ClassTable:
+    """Colours by size class: (class, its rows), the classes that say nothing, and what the others point to."""
+
+    groups: list[tuple[str, list[list[Cell]]]]
+    too_few: str
+    sentences: list[str]
+
+
+@dataclass(frozen=True)
+class Outcomes:
+    """All that the page shows: the planned outcome's section first, then those looked at afterwards."""
+
+    planned_by: str
+    typed_in: str
+    verdicts: "list[Verdict]"
+    luck: str
+    sections: list[Section]
+    missing: str
+    left_out: str
+
+
+def outcomes_of(trial: Trial, member: Member) -> Outcomes:
+    """Read a closed trial by everything that was recorded of it; grades in this member's units."""
+    return _Reading(trial, member).outcomes()
+
+
+@dataclass(frozen=True)
+class _Done:
+    """One run that stands, with its place in the plan and what its tails and its mud gave."""
+
+    planned: PlannedRun
+    run: Run
+    tails: TailsPan | None
+    mud: SettledMud | None
+
+
+class _Reading:
+    def __init__(self, trial: Trial, member: Member) -> None:
+        self.trial, self.member = trial, member
+        self.lines = TrialLines(trial)
+        self.names = [treatment.name for treatment in self.lines.treatments]
+        self.control = self.lines.control
+        self.by_plan, why_none = self.lines.compare()
+        self.verdicts = _verdicts(self.lines, self.by_plan, why_none)
+        of_trial = {"run__planned__trial": trial}
+        tails = {each.run_id: each for each in TailsPan.objects.filter(**of_trial)}
+        mud = {each.run_id: each for each in SettledMud.objects.filter(**of_trial)}
+        self.done = [
+            _Done(line.planned, line.run, tails.get(line.run.pk), mud.get(line.run.pk))
+            for line in self.lines.lines
+            if line.run is not None and not line.run.failed and not line.run.is_void
+        ]
+        # Every outcome and size class in which treatments were compared, the planned one among them.
+        self.looked_at = 0
+
+    def outcomes(self) -> Outcomes:
+        made = {
+            "gold": self._gold(),
+            "colours": self._colours(),
+            "places": self._places(),
+            "minutes": self._minutes(),
+            "hour": self._hour(),
+            "tails": self._left_behind("tails"),
+            "mud": self._left_behind("mud"),
+        }
+        sections = sorted(filter(None, made.values()), key=lambda section: not section.is_planned)
+        for section in sections:
+            # Once all are made: how many were looked at is part of what is said.
+            section.against = self._against_verdict(section)
+        return Outcomes(
+            planned_by=JUDGED_BY[self.trial.outcome],
+            typed_in=self.trial.note.partition("\n")[0] if self.trial.typed_in_afterwards else "",
+            verdicts=list(self.verdicts.values()),
+            luck=self._luck(),
+            sections=sections,
+            missing=", ".join(WORDS[key].title.lower() for key, section in made.items() if section is None),
+            left_out=self._left_out(),
+        )
+
+    def _luck(self) -> str:
+        from trials.calc.outcomes import luck_of
+
+        if self.looked_at < 2:
+            return ""
+        return (
+            f"{self.looked_at} outcomes are compared on this page, and each is a chance for luck: were no treatment to do "
+            f"anything, at least one would still point somewhere in up to {units.format_share(luck_of(self.looked_at))} of such "
+            "trials. Only the one fixed at planning gives a verdict."
+        )
+
+    def _left_out(self) -> str:
+        standing = {each.planned.pk for each in self.done}
+        out = [line for line in self.lines.lines if line.planned.pk not in standing]
+        if not out:
+            return ""
+        return (
+            f"{_runs(len(out))} not done, failed or void ({self.lines.by_treatment(out)}): left out everywhere on this page; the "
+            "verdict's page gives the reasons."
+        )
+
+    # The outcomes, one by one; None where nothing of the kind was recorded
+
+    def _gold(self) -> Section | None:
+        from trials.calc.comparison import compare_gold
+
+        values = self._values(lambda each: value_of(each.run, Trial.Outcome.GOLD_MASS))
+        step = self._coarsest([each.run.scale_step_mg for each in self.done])
+        section = self._by_ratio("gold", values, lambda *runs: compare_gold(*runs, scale_step_mg=step))
+        below = sum(1 for value in values.values() if value == -math.inf)
+        if section is not None and below:
+            how = (
+                "counted as anything from nothing to the scale's step"
+                if any(ratio for _, _, (ratio, _) in section.rows[1:])
+                else "compared, if at all, by places, which give no ratio"
+            )
+            section.cautions.append(
+                f"{below} of {_runs(len(values))} came out below the scale. What the scale does not show is not zero: {how}."
+            )
+        return section
+
+    def _colours(self) -> Section | None:
+        from trials.calc.comparison import compare_counts
+
+        found: list[ControlComparison] = []
+
+        def compare(*runs) -> "ControlComparison":
+            found.append(compare_counts(*runs))
+            return found[0]
+
+        section = self._by_ratio(
+            "colours", self._values(lambda each: value_of(each.run, Trial.Outcome.COLOURS)), compare
+        )
+        if section is not None:
+            section.classes = self._classes()
+            section.cautions += [_scatter(each) for each in found if each.dispersion]
+        return section
+
+    def _minutes(self) -> Section | None:
+        from trials.calc.comparison import compare_with_control
+
+        values = self._values(lambda each: float(each.run.pan_min) if each.run.pan_min else None)
+        return self._by_ratio("minutes", values, compare_with_control)
+
+    def _hour(self) -> Section | None:
+        from trials.calc.comparison import compare_masses
+        from trials.calc.outcomes import gold_per_hour
+
+        def rate(each: _Done) -> float | None:
+            gold = value_of(each.run, Trial.Outcome.GOLD_MASS)
+            if gold is None or not each.run.pan_min:
+                return None
+            return gold if gold == -math.inf else gold_per_hour(gold, float(each.run.pan_min))
+
+        def compare(rates: Sequence[float | None], *rest) -> "ControlComparison":
+            below = sum(1 for value in rates if value == -math.inf)
+            if below:
+                raise ValueError(
+                    f"{_runs(below)} came out below the scale: gold an hour is then not known, and to compare only the others "
+                    "would flatter whatever lost most."
+                )
+            return compare_masses(rates, *rest)
+
+        return self._by_ratio("hour", self._values(rate), compare)
+
+    def _places(self) -> Section | None:
+        judged = self.lines.judged
+        if judged is None or not judged.place_of:
+            return None
+        self.looked_at += 1
+        places = {name: [line.value for line in self.lines.of(name)] for name in self.names}
+        rows = []
+        for name in self.names:
+            entry = self._entry(self.by_plan, name)
+            before = f"{entry.blocks_higher} of {entry.blocks_compared}" if entry else ""
+            rows.append(
+                [self._named(name, len(places[name])), (_mean_of(self.by_plan, name), ""), (before, "")]
+            )
+        return Section(
+            key="places",
+            is_planned=True,
+            headers=["Treatment", "Mean place", "Blocks before the control"],
+            rows=rows,
+            table_caption="Mean place: 1 would be most gold in every row.",
+            chart=self._chart(
+                "places",
+                places,
+                caption="place in its row of pans, 1 for most gold",
+                span=(1.0, float(max(2, *judged.placed_in.values()))),
+            ),
+            legend="Each dot is one pan, the most gold at the left.",
+            no_picture="No pan was placed.",
+            cautions=[sentence for sentence in (judged.agreement, *judged.opposed) if sentence],
+        )
+
+    def _left_behind(self, key: str) -> Section | None:
+        """What the tails, or the mud, still held: the share of the gold found in both, and what the runs had caught of it."""
+        from trials.calc.comparison import compare_with_control
+        from trials.calc.outcomes import found_gold, found_together, share_left
+
+        left: dict[int, Left] = {
+            each.planned.pk: getattr(each, key) for each in self.done if getattr(each, key) is not None
+        }
+        panned = [
+            each
+            for each in self.done
+            if each.planned.pk in left and _weighed(each.run) and _weighed(left[each.planned.pk])
+        ]
+        if not panned:
+            return None
+        pairs = {each.planned.pk: (_mg(each.run), _mg(left[each.planned.pk])) for each in panned}
+        steps = {
+            "gold_step_mg": self._coarsest([each.run.scale_step_mg for each in panned]) or 0.0,
+            "tails_step_mg": self._coarsest([left[each.planned.pk].scale_step_mg for each in panned]) or 0.0,
+        }
+        found = {pk: found_gold(*pair, **steps) for pk, pair in pairs.items()}
+        unknown = sum(1 for pair in pairs.values() if None in pair)
+        if unknown:
+            comparison = None
+            why = (
+                f"Of {_runs(unknown)} the gold caught or left came out below the scale: only bounds are known, so the treatments "
+                "are not compared."
+            )
+        else:
+            shares = {pk: share_left(*pair) for pk, pair in pairs.items()}
+            comparison, why = self._compare(compare_with_control, shares)
+        rows, dots, open_dots = [], {}, {}
+        for name in self.names:
+            own = [each for each in panned if each.planned.treatment.name == name]
+            pks = [each.planned.pk for each in own]
+            whole = found_together([pairs[pk] for pk in pks], **steps) if own else None
+            rows.append(
+                [
+                    self._named(name, len(own)),
+                    (_share(whole), self._head(whole, own)),
+                    self._ratio_cell(comparison, name),
+                ]
+            )
+            dots[name] = [found[pk].low for pk in pks if found[pk].is_exact]
+            open_dots[name] = sum(1 for pk in pks if not found[pk].is_exact)
+        cautions = []
+        if len(panned) < len(self.done):
+            cautions.append(
+                f"Panned again for {len(panned)} of {_runs(len(self.done))}. If these were picked for what was seen in them, the "
+                "figures mislead."
+            )
+        return Section(
+            key=key,
+            is_planned=False,
+            headers=["Treatment", "Caught by the runs", f"Share left in the {key}, times control"],
+            rows=rows,
+            table_caption=f"Caught: the runs' gold over that of runs and {key} together, all runs of a treatment as one; in "
+            f"small, what both held and its grade (calculated head). {TOGETHER if comparison else ''}".strip(),
+            chart=self._chart(
+                key,
+                dots,
+                below=open_dots,
+                below_text="bounds",
+                caption=f"caught by the run, of its gold and its {key}'s"
+                if key == "mud"
+                else "caught by the run",
+                span=(0.0, 1.0),
+                as_percent=True,
+            ),
+            legend=f"Each dot is one run: how much of the gold found in it and its {key} the run itself had caught."
+            + (" Open dots: only bounds are known." if any(open_dots.values()) else ""),
+            no_picture="Nothing to draw: only bounds are known of every run.",
+            pointers=self._pointers(comparison, key),
+            nothing_said=why,
+            cautions=cautions,
+            each_run=[
+                [
+                    each.planned.blind_code,
+                    each.planned.treatment.name,
+                    _gold_text(each.run),
+                    _gold_text(left[each.planned.pk]),
+                    _head_mg(found[each.planned.pk]),
+                    _share(found[each.planned.pk]),
+                    each.run.get_absolute_url(),
+                ]
+                for each in panned
+            ],
+            working=self._working(comparison, key),
+        )
+
+    def _classes(self) -> ClassTable:
+        """Colours by size class with exact counts; a class left blank in a counted run is none seen, as in its total."""
+        from trials.calc.comparison import compare_counts
+        from trials.calc.counts import count_interval
+        from trials.calc.outcomes import FEWEST_COLOURS, point_to
+        from trials.calc.working import figure
+
+        seen = {
+            each.planned.pk: {colour.size_class: colour.count for colour in each.run.colours.all()}
+            for each in self.done
+            if each.run.colours_total is not None
+        }
+        groups, few, sentences = [], [], []
+        for size in ColourCount.SizeClass:
+            label = size.label.partition(" (")[0]
+            values = {pk: float(classes.get(size.value, 0)) for pk, classes in seen.items()}
+            total = int(sum(values.values()))
+            if total < FEWEST_COLOURS:
+                few.append(f"{label.lower()} {total}")
+                continue
+            comparison, _ = self._compare(compare_counts, values)
+            rows = []
+            for name, own in self._by_name(values).items():
+                number = int(sum(own))
+                rate = count_interval(number, len(own)) if own else None
+                a_run = (
+                    f"{figure(rate.rate)} a run ({figure(rate.lower, 2)} to {figure(rate.upper, 2)})"
+                    if rate
+                    else ""
+                )
+                rows.append(
+                    [
+                        self._named(name, len(own)),
+                        (str(number) if own else "", a_run),
+                        self._ratio_cell(comparison, name),
+                    ]
+                )
+            groups.append((size.label, rows))
+            what = f"{label.lower()} colours than"
+            found = self._others() if comparison is not None else []
+            sentences += [
+                pointer.sentence
+                for pointer in (
+                    point_to(comparison, name, f"shows more {what}", f"shows fewer {what}") for name in found
+                )
+                if pointer.direction != "not told"
+            ]
+        return ClassTable(
+            groups=groups,
+            too_few=f"Under {FEWEST_COLOURS} in all, so they say nothing: {', '.join(few)}." if few else "",
+            sentences=sentences or ["No size by itself points anywhere beyond chance."],
+        )
+
+    # What all have in common
+
+    def _by_ratio(self, key: str, values: dict[int, float], how: Callable) -> Section | None:
+        """A section whose runs are compared by ratio; a run below the scale, or without a colour, has no place in the picture."""
+        if not values:
+            return None
+        comparison, why = self._compare(how, values)
+        of, unit = self._by_name(values), WORDS[key].unit
+        has_means = comparison is not None and comparison.route != "ranks"
+        rows, middles = [], {}
+        for name in self.names:
+            mean = _mean_of(comparison, name) if has_means else ""
+            below = sum(1 for value in of[name] if value == -math.inf)
+            rows.append(
+                [
+                    self._named(name, len(of[name]), f", {below} below the scale" if below else ""),
+                    (mean or _median(of[name]), ""),
+                    self._ratio_cell(comparison, name),
+                ]
+            )
+            middles[name] = float(mean) if mean else None
+        none_there = {name: sum(1 for value in own if value <= 0) for name, own in of.items()}
+        open_dots = "without a colour" if key == "colours" else "below the scale"
+        middle_is = "the median" if not has_means else "mean with the blocks taken out"
+        if has_means and comparison.route == "colours":
+            middle_is = "mean of a run"
+        return Section(
+            key=key,
+            is_planned=PLANNED_KEY[self.trial.outcome] == key,
+            headers=["Treatment", f"Middle, {unit}", "Times control"],
+            rows=rows,
+            table_caption=f"Middle: {middle_is}. {TOGETHER if has_means else ''}".strip(),
+            chart=self._chart(
+                key,
+                {name: [value for value in own if value > 0] for name, own in of.items()},
+                below=none_there,
+                below_text="none" if key == "colours" else "below",
+                middles=middles,
+                caption="mg an hour of panning" if key == "hour" else f"{unit} a portion",
+            ),
+            legend="Each dot is one run; the stroke is the middle of its treatment."
+            + (f" Open dots: {open_dots}." if any(none_there.values()) else ""),
+            no_picture=f"Nothing to draw: {_runs(len(values))}, all {open_dots}.",
+            pointers=self._pointers(comparison, key),
+            nothing_said=why,
+            working=self._working(comparison, key),
+        )
+
+    def _values(self, of: Callable[[_Done], float | None]) -> dict[int, float]:
+        """By planned run; those without a figure are left out."""
+        found = {each.planned.pk: of(each) for each in self.done}
+        return {pk: value for pk, value in found.items() if value is not None}
+
+    def _by_name(self, values: dict[int, float]) -> dict[str, list[float]]:
+        of: dict[str, list[float]] = {name: [] for name in self.names}
+        for each in self.done:
+            if each.planned.pk in values:
+                of[each.planned.treatment.name].append(values[each.planned.pk])
+        return of
+
+    def _compare(self, how: Callable, values: dict[int, float]) -> "tuple[ControlComparison | None, str]":
+        self.looked_at += 1
+        lines = self.lines.lines
+        try:
+            return how(
+                [values.get(line.planned.pk) for line in lines],
+                [line.treatment for line in lines],
+                [line.block for line in lines],
+                self.control,
+            ), ""
+        except ValueError as refusal:
+            return None, str(refusal)
+
+    def _others(self) -> list[str]:
+        return [name for name in self.names if name != self.control]
+
+    def _pointers(self, comparison: "ControlComparison | None", key: str) -> "list[Pointer]":
+        from trials.calc.outcomes import point_to
+
+        words = WORDS[key]
+        if comparison is None:
+            return []
+        return [point_to(comparison, name, words.more, words.less) for name in self._others()]
+
+    def _against_verdict(self, section: Section) -> list[str]:
+        """How what was looked at afterwards stands against the verdict, and what to plan where they disagree."""
+        from trials.calc.outcomes import disagrees
+
+        words, judged = WORDS[section.key], JUDGED_BY[self.trial.outcome]
+        found = []
+        for pointer in section.pointers:
+            verdict = self.verdicts[pointer.treatment]
+            how = disagrees(verdict.kind, pointer.direction, more_is_better=words.more_is_better)
+            if section.is_planned or not how:
+                continue
+            if how == "opposite":
+                found.append(
+                    f"{pointer.treatment}: this points the other way from the verdict, which is {verdict.kind} by {judged}. Both "
+                    f"can be true: {words.both_true}. The verdict stands; if this matters to you, {words.next_time}."
+                )
+            elif words.hints:
+                stands = "not shown" if verdict.kind == "not shown" else "equivalent within the stated margin"
+                found.append(
+                    f"{pointer.treatment}: the verdict by {judged} is {stands}, so this is a hint and no verdict, one of "
+                    f"{self.looked_at} outcomes looked at. If it matters to you, {words.next_time}."
+                )
+        return found
+
+    def _chart(
+        self,
+        key: str,
+        of: dict[str, list[float]],
+        *,
+        below: dict[str, int] | None = None,
+        middles: dict[str, float | None] | None = None,
+        **more,
+    ) -> dict:
+        below, middles = below or {}, middles or {}
+        rows = [
+            {
+                "label": self._named(name)[0],
+                "values": of[name],
+                "below": below.get(name, 0),
+                "middle": middles.get(name),
+            }
+            for name in self.names
+        ]
+        return {
+            "rows": rows,
+            "name": key,
+            "title": f"{WORDS[key].title}, by treatment",
+            "description": " ".join(_in_words(row, more.get("as_percent", False)) for row in rows),
+        } | more
+
+    def _working(self, comparison: "ControlComparison | None", key: str) -> "Working | None":
+        from trials.calc.working import Working, WorkingRow
+
+        if comparison is None:
+            return None
+        runs = tuple(
+            (
+                f"{each.planned.blind_code}, block {each.planned.block.number}, {each.planned.treatment.name}",
+                _as_read(each, key),
+                "",
+                each.run.get_absolute_url(),
+            )
+            for each in self.done
+        )
+        rows = (WorkingRow("Runs", WORDS[key].how_read, runs), *comparison.working.rows)
+        return Working(rows, (comparison.method, *comparison.assumptions))
+
+    def _entry(self, comparison: "ControlComparison | None", name: str) -> "TreatmentComparison | None":
+        return None if comparison is None or name == self.control else comparison.of(name)
+
+    def _ratio_cell(self, comparison: "ControlComparison | None", name: str) -> Cell:
+        from trials.calc.working import figure
+
+        if name == self.control:
+            return "1", ""
+        entry = self._entry(comparison, name)
+        ratio = "" if entry is None or entry.ratio is None else figure(entry.ratio)
+        return ratio, _interval(entry)
+
+    def _named(self, name: str, runs: int | None = None, more: str = "") -> Cell:
+        planned = sum(1 for line in self.lines.lines if line.treatment == name)
+        label = f"{name} (control)" if name == self.control else name
+        return label, "" if runs is None else f"{runs} of {_runs(planned)}{more}"
+
+    def _coarsest(self, steps: Sequence) -> float | None:
+        coarsest = max(filter(None, steps), default=self.trial.scale_step_mg)
+        return float(coarsest) if coarsest else None
+
+    def _head(self, found: "FoundGold | None", own: Sequence[_Done]) -> str:
+        """What the runs and what they left held together, and that as a grade of their portions."""
+        if found is None:
+            return ""
+        ore_g = float(total_mass_g(each.run.portion_mass_g for each in own))
+        low, high = (
+            units.format_grade(grade_g_per_t(mg, ore_g), self.member.grade_unit) if mg else ""
+            for mg in (found.head_low_mg, found.head_high_mg)
+        )
+        if low == high:
+            return f"of {_head_mg(found)}, {low}"
+        return f"of {_head_mg(found)}, {f'{low} to {high}' if low else f'under {high}'}"
+
+
+def _verdicts(
+    lines: TrialLines, comparison: "ControlComparison | None", why_none: str
+) -> "dict[str, Verdict]":
+    """The verdicts by the outcome fixed at planning, as the verdict's own page gives them."""
+    from trials.calc.places import judge_places, not_placed
+    from trials.calc.verdict import judge, not_enough
+
+    compared = [treatment.name for treatment in lines.treatments if not treatment.is_control]
+    if comparison is not None:
+        if lines.by_places:
+            return {name: judge_places(comparison, name) for name in compared}
+        return {name: judge(comparison, name, lines.smallest_ratio) for name in compared}
+    blocks = len({line.block for line in lines.of(lines.control)})
+    if lines.by_places:
+        return {name: not_placed(name, why_none, blocks) for name in compared}
+    in_one_order = not lines.trial.in_blocks
+    have = len(lines.of(lines.control)) if in_one_order else blocks
+    return {name: not_enough(name, why_none, lines.smallest_ratio, have, in_one_order) for name in compared}
+
+
+def _scatter(comparison: "ControlComparison") -> str:
+    from trials.calc.outcomes import scatters_more
+    from trials.calc.working import figure
+
+    times = figure(comparison.dispersion, 2)
+    if scatters_more(comparison.dispersion):
+        return (
+            f"Colours of equal runs scatter {times} times as much as grains falling by chance alone (variance over mean): "
+            "hands, light or clumps add to it. The intervals of ratios allow for it; the exact ones by size do not."
+        )
+    return f"Colours of equal runs scatter about as grains fall by chance alone (variance over mean {times})."
+
+
+def _mean_of(comparison: "ControlComparison | None", name: str) -> str:
+    from trials.calc.working import figure
+
+    if comparison is None:
+        return ""
+    mean = comparison.control_mean if name == comparison.control else comparison.of(name).mean
+    return figure(mean) if mean else ""
+
+
+def _interval(entry: "TreatmentComparison | None") -> str:
+    from trials.calc.working import figure
+
+    if entry is None or (entry.lower is None and entry.upper is None):
+        return ""
+    if entry.upper is None:
+        return f"{figure(entry.lower)} or more"
+    if not entry.lower:
+        return f"up to {figure(entry.upper)}"
+    return f"{figure(entry.lower)} to {figure(entry.upper)}"
+
+
+def _median(values: Sequence[float]) -> str:
+    """The median, where a run below the scale is lower than every weighed one."""
+    from trials.calc.working import figure
+
+    if not values:
+        return ""
+    middling = middle(values)
+    return "below the scale" if middling == -math.inf else figure(middling)
+
+
+def _share(found: "FoundGold | None") -> str:
+    if found is None:
+        return ""
+    if found.low is None:
+        return "not known"
+    if found.is_exact:
+        return units.format_share(found.low)
+    return f"{units.format_share(found.low)} to {units.format_share(found.high)}"
+
+
+def _head_mg(found: "FoundGold") -> str:
+    low, high = (units.format_gold_mg(mg) for mg in (found.head_low_mg, found.head_high_mg))
+    if found.head_low_mg == found.head_high_mg:
+        return low
+    return f"{low} to {high}" if found.head_low_mg else f"under {high}"
+
+
+def _as_read(each: _Done, key: str) -> str:
+    run = each.run
+    if key == "colours":
+        return "not counted" if run.colours_total is None else f"{run.colours_total} colours"
+    minutes = f"{run.pan_min.normalize():f} min" if run.pan_min else "minutes not logged"
+    if key == "minutes":
+        return minutes
+    gold = _gold_text(run)
+    if key == "hour":
+        return f"{gold}, {minutes}"
+    if key in ("tails", "mud"):
+        left = getattr(each, key)
+        return f"{gold}; {_gold_text(left) if left else 'not panned again'} left"
+    return gold
+
+
+def _weighed(what: Run | Left) -> bool:
+    return what.gold_mg is not None or what.below_scale
+
+
+def _mg(what: Run | Left) -> float | None:
+    return None if what.gold_mg is None else float(what.gold_mg)
+
+
+def _gold_text(what: Run | Left) -> str:
+    if what.below_scale:
+        return f"under {units.format_gold_mg(what.scale_step_mg)}"
+    return "not weighed" if what.gold_mg is None else units.format_gold_mg(what.gold_mg)
+
+
+def _in_words(row: dict, as_percent: bool) -> str:
+    from trials.calc.working import figure
+
+    write = units.format_share if as_percent else figure
+    values, below = row["values"], row["below"]
+    said = f"{row['label']}: {_runs(len(values) + below)}"
+    if values:
+        said += f", {write(min(values))} to {write(max(values))}"
+    return f"{said}, {below} of them without a place." if below else f"{said}."
+
+
+def _runs(number: int) -> str:
+    return "1 run" if number == 1 else f"{number} runs"

@@ -1,0 +1,237 @@
+"""How a verdict was reckoned, step by step with links to the runs: of each treatment, and what holds for all."""
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from trials.frames.trial_lines import RunLine, TrialLines
+from trials.frames.verdict_figures import Grades, deciding_interval, more_of
+from trials.models import Treatment, Trial
+
+if TYPE_CHECKING:
+    from trials.calc.comparison import ControlComparison, TreatmentComparison
+    from trials.calc.verdict import Verdict
+    from trials.calc.working import Working, WorkingRow
+
+INDICATION = "recovered by panning, indication only"
+RUNS_READ = {
+    Trial.Outcome.GOLD_MASS: "as logged; gold by weight",
+    Trial.Outcome.COLOURS: "as logged; colours of all size classes added",
+    Trial.Outcome.PLACES: "as judged; 1 shows most gold, pans alike share the mean of the places they take",
+}
+
+
+def working_of_treatment(
+    reading: TrialLines,
+    treatment: Treatment,
+    comparison: "ControlComparison | None",
+    verdict: "Verdict | None",
+    grades: Grades,
+) -> "Working":
+    """Of one treatment (the control has no verdict): its runs first, then every figure its row of the table shows."""
+    from trials.calc.working import Working
+
+    name = treatment.name
+    rows = [runs_row(reading, f"{name}: runs", [line for line in reading.lines if line.treatment == name])]
+    if comparison is not None:
+        rows += _reckoned(reading, treatment, comparison, verdict, grades)
+    return Working(tuple(rows))
+
+
+def working_of_all(
+    comparison: "ControlComparison | None", verdicts: "dict[str, Verdict]"
+) -> "Working | None":
+    """What holds for all treatments: the model, the spread, how far the intervals reach."""
+    from trials.calc.working import Working
+
+    if comparison is None:
+        return None
+    common = tuple(row for row in comparison.working if not any(_is_about(row, name) for name in verdicts))
+    return Working(common, (comparison.method, *comparison.assumptions))
+
+
+def runs_row(reading: TrialLines, label: str, lines: Iterable[RunLine]) -> "WorkingRow":
+    """The runs as inputs, each with its link."""
+    from trials.calc.working import WorkingRow
+
+    return WorkingRow(
+        label,
+        RUNS_READ[reading.outcome],
+        tuple(
+            (
+                f"{line.planned.blind_code}, block {line.block}"
+                if reading.trial.in_blocks
+                else line.planned.blind_code,
+                f"{line.result}: {line.left_out}" if line.run and line.left_out else line.result,
+                "",
+                line.run.get_absolute_url() if line.run else "",
+            )
+            for line in lines
+        ),
+    )
+
+
+def _reckoned(
+    reading: TrialLines,
+    treatment: Treatment,
+    comparison: "ControlComparison",
+    verdict: "Verdict | None",
+    grades: Grades,
+) -> "list[WorkingRow]":
+    name = treatment.name
+    if verdict is None:
+        return _middle_rows(reading, name, comparison.control_mean, grades)
+    entry = comparison.of(name)
+    return [
+        *_middle_rows(reading, name, entry.mean, grades),
+        *(row for row in comparison.working if _is_about(row, name)),
+        *_equivalence_rows(entry, comparison),
+        *_more_rows(reading, entry, comparison, verdict, grades),
+        *_sight_rows(entry, verdict, comparison, reading.smallest_ratio),
+    ]
+
+
+def _middle_rows(reading: TrialLines, name: str, mean_mg: float | None, grades: Grades) -> "list[WorkingRow]":
+    """Of weighed gold: the middle, and the same as a grade."""
+    from trials.calc.working import WorkingRow, figure, given
+
+    if not (mean_mg and reading.by_weight):
+        return []
+    return [
+        WorkingRow(
+            f"{name}: middle",
+            f"expected gold by the model{', averaged over the blocks' if reading.trial.in_blocks else ''}; with every run in, "
+            "the plain mean of the runs",
+            (given("runs that count", len(reading.of(name))),),
+            figure(mean_mg),
+            "mg",
+        ),
+        WorkingRow(
+            f"{name}: recovered grade",
+            grades.formula,
+            (given("middle", mean_mg, "mg"), given("mean portion", reading.mean_portion_g, "g")),
+            grades.of(mean_mg),
+            "",
+            _basis(reading),
+        ),
+    ]
+
+
+def _more_rows(
+    reading: TrialLines,
+    entry: "TreatmentComparison",
+    comparison: "ControlComparison",
+    verdict: "Verdict",
+    grades: Grades,
+) -> "list[WorkingRow]":
+    """Gold and grade more or less than the control, each with its interval."""
+    from trials.calc.working import WorkingRow, given
+
+    if not reading.by_weight or comparison.gain(entry.treatment) is None:
+        return []
+    more = more_of(entry, comparison, verdict, grades)
+    middles = (
+        given("middle of the treatment", entry.mean, "mg"),
+        given("middle of the control", comparison.control_mean, "mg"),
+    )
+    limits = tuple(
+        given(f"{side} limit of the ratio", limit, "times")
+        for side, limit in zip(("lower", "upper"), deciding_interval(entry, verdict), strict=True)
+        if limit is not None
+    )
+    rows = [
+        WorkingRow(
+            f"{entry.treatment}: gold more or less per portion",
+            "middle of the treatment - middle of the control",
+            middles,
+            more.gold,
+        )
+    ]
+    if more.gold_interval:
+        rows.append(
+            WorkingRow(
+                f"{entry.treatment}: interval of that gold, mg",
+                "square root of (treatment x control) x (square root of the ratio's limit - 1 / square root of that limit)",
+                (*middles, *limits),
+                more.gold_interval,
+                "",
+                "our own: standard error of a difference of two middles where a run's variance grows with its mean",
+            )
+        )
+    rows.append(
+        WorkingRow(
+            f"{entry.treatment}: grade more or less",
+            grades.formula,
+            (
+                ("gold more or less", more.gold, "", ""),
+                *([("its interval", more.gold_interval, "", "")] if more.gold_interval else []),
+                given("mean portion", reading.mean_portion_g, "g"),
+            ),
+            f"{more.grade} ({more.grade_interval})" if more.grade_interval else more.grade,
+            "",
+            _basis(reading),
+        )
+    )
+    return rows
+
+
+def _basis(reading: TrialLines) -> str:
+    return f"{INDICATION}; {'dried' if reading.trial.feed_lot.is_dry else 'not dried'} ore"
+
+
+def _is_about(row: "WorkingRow", name: str) -> bool:
+    return row.label.startswith((f"{name} / ", f"{name}: "))
+
+
+def _equivalence_rows(entry: "TreatmentComparison", comparison: "ControlComparison") -> "list[WorkingRow]":
+    from trials.calc.working import WorkingRow, figure, given
+
+    if entry.equivalence_lower is None or entry.equivalence_upper is None or entry.se_log is None:
+        return []
+    return [
+        WorkingRow(
+            f"{entry.treatment}: interval for equivalence",
+            "exp(ln ratio -/+ t x standard error), t one-sided at 5 % shared out over the comparisons",
+            (
+                given("ratio", entry.ratio, "times"),
+                given("t", comparison.equivalence_t),
+                given("standard error of ln ratio", entry.se_log),
+                given("comparisons", comparison.judged_together),
+                given("degrees of freedom", comparison.df),
+            ),
+            f"{figure(entry.equivalence_lower)} to {figure(entry.equivalence_upper)}",
+            "times",
+            "two one-sided tests (Schuirmann 1987, from memory), Bonferroni",
+        )
+    ]
+
+
+def _sight_rows(
+    entry: "TreatmentComparison", verdict: "Verdict", comparison: "ControlComparison", smallest_ratio: float
+) -> "list[WorkingRow]":
+    from trials.calc.verdict import rounded_up, rows_counted
+    from trials.calc.working import WorkingRow, figure, given
+
+    if verdict.detectable_ratio is None:
+        return []
+    error = [given("standard error of ln ratio", entry.se_log)] if entry.se_log is not None else []
+    more = (
+        ""
+        if verdict.more_blocks is None
+        else f", {rows_counted(verdict.more_blocks, ' more', comparison.in_one_order)} for {figure(smallest_ratio)} times"
+    )
+    return [
+        WorkingRow(
+            f"{entry.treatment}: what the trial could have seen",
+            "the true ratio whose interval leaves out 1 with a chance of 80 %, from the spread of equal runs, not from the "
+            "effect seen",
+            (
+                given("spread of equal control runs within blocks", comparison.sd_log),
+                *error,
+                given("blocks", comparison.blocks),
+                given("degrees of freedom", comparison.df),
+            ),
+            f"{rounded_up(verdict.detectable_ratio, 3)} times{more}",
+            "",
+            "normal tail averaged over the estimated spread (noncentral t)",
+        )
+    ]

@@ -1,0 +1,35 @@
+from collections.abc import Collection
+
+import django_tables2 as tables
+
+from prospecting.tables.base import ListTable
+from trials.models import Finding
+
+
+class FindingTable(ListTable):
+    sentence = tables.Column(verbose_name="Finding", linkify=True, orderable=False)
+    stand = tables.Column(verbose_name="What follows")
+    about = tables.Column(verbose_name="About")
+    concluded_on = tables.DateColumn(verbose_name="Day", format="j M Y")
+    concluded_by = tables.Column(verbose_name="Concluded by")
+    state = tables.Column(verbose_name="State", empty_values=(), orderable=False)
+
+    class Meta:
+        model = Finding
+        fields = ("sentence", "stand", "about", "concluded_on", "concluded_by", "state")
+        empty_text = (
+            "No finding yet. Close a trial, read its verdict together, and record what you conclude: it is kept "
+            "with its evidence as it stood."
+        )
+
+    def __init__(self, *args, changed: Collection[int] = (), **kwargs) -> None:
+        """`changed` are the findings whose records read otherwise now."""
+        super().__init__(*args, **kwargs)
+        self.changed = changed
+
+    def render_state(self, record: Finding) -> str:
+        if record.taken_back_at:
+            return "taken back"
+        if record.replaced_by_id:
+            return "replaced"
+        return "stands; its records have changed since" if record.pk in self.changed else "stands"

@@ -148,7 +148,7 @@ def is_runners(address: str) -> bool:
     return resolve(address.partition("?")[0]).url_name in RUNNERS
 
 
-@pytest.mark.parametrize("role", ["keeper", "panner"])
+@pytest.mark.parametrize("role", ["keeper", pytest.param("panner", marks=pytest.mark.long)])
 def test_every_page_holds_on_a_phone_and_on_a_desk(role, transactional_db, open_page, signed_in):
     play_scene()
     page = open_page(signed_in_as=signed_in(role), viewport={"width": 360, "height": 740})

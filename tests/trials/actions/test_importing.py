@@ -54,7 +54,9 @@ def bring_in(text: str = TABLE, keeper=None, **fields) -> Trial:
     return import_trial(facts=facts(keeper, **fields), table=table, file_name="old.csv", recorded_by=keeper)
 
 
-def test_records_the_whole_trial_and_says_what_it_is(capsys):
+def test_records_the_whole_trial_and_says_what_it_is(capsys, settings, tmp_path):
+    # Pictures of other tests are none of these books.
+    settings.MEDIA_ROOT = tmp_path
     make_additive()
     trial = bring_in()
     assert trial.state == Trial.State.CLOSED and trial.note.startswith(

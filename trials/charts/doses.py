@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from trials.charts.axis import FootAxis
 from trials.charts.verdict import LONGEST_REACH, Dot, Tick, log_ticks, shortened
 
 # All lengths in units of the viewBox.
@@ -408,7 +409,7 @@ class DrawnBar:
 
 
 @dataclass(frozen=True)
-class BarsChart:
+class BarsChart(FootAxis):
     height: float
     bottom: float
     rows: list[DrawnBar]
@@ -422,18 +423,6 @@ class BarsChart:
     right: float = BARS_RIGHT
     top: float = ROW_TOP
     caption_x: float = WIDTH / 2
-
-    @property
-    def mark_y(self) -> float:
-        return round(self.bottom + 4, 1)
-
-    @property
-    def tick_y(self) -> float:
-        return round(self.bottom + 17, 1)
-
-    @property
-    def caption_y(self) -> float:
-        return round(self.bottom + 36, 1)
 
 
 def ratio_bars(rows: Sequence[BarRow], *, caption: str, title: str, description: str) -> BarsChart | None:

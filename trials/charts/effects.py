@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from trials.charts.axis import FootAxis
 from trials.charts.verdict import Band, Dot, Line, Tick, log_ticks, shortened
 
 # All lengths in units of the viewBox.
@@ -127,7 +128,7 @@ class DrawnBar:
 
 
 @dataclass(frozen=True)
-class BarsChart:
+class BarsChart(FootAxis):
     rows: list[DrawnBar]
     ticks: list[Tick]
     one_x: float
@@ -150,18 +151,6 @@ class BarsChart:
     @property
     def plot_height(self) -> float:
         return round(self.bottom - self.top, 1)
-
-    @property
-    def mark_y(self) -> float:
-        return round(self.bottom + 4, 1)
-
-    @property
-    def tick_y(self) -> float:
-        return round(self.bottom + 17, 1)
-
-    @property
-    def caption_y(self) -> float:
-        return round(self.bottom + 36, 1)
 
 
 def interaction_chart(

@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from trials.charts.axis import FootAxis
 from trials.charts.verdict import log_ticks, shortened, spread_dots
 
 # All lengths in units of the viewBox.
@@ -53,7 +54,7 @@ class Tick:
 
 
 @dataclass(frozen=True)
-class DotChart:
+class DotChart(FootAxis):
     """Coordinates of the whole picture in units of its own; `name` makes the marks of several pictures of a page differ."""
 
     name: str
@@ -74,18 +75,6 @@ class DotChart:
     @property
     def height(self) -> float:
         return round(self.bottom + AXIS_HEIGHT, 1)
-
-    @property
-    def mark_y(self) -> float:
-        return round(self.bottom + 4, 1)
-
-    @property
-    def tick_y(self) -> float:
-        return round(self.bottom + 17, 1)
-
-    @property
-    def caption_y(self) -> float:
-        return round(self.bottom + 36, 1)
 
 
 def dot_chart(

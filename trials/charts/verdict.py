@@ -4,6 +4,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from trials.charts.axis import FootAxis
+
 # All lengths in units of the viewBox.
 WIDTH = 360.0
 LEFT, RIGHT = 12.0, 348.0
@@ -113,7 +115,7 @@ class Band:
 
 
 @dataclass(frozen=True)
-class VerdictChart:
+class VerdictChart(FootAxis):
     """Coordinates of the whole picture in units of its own."""
 
     bottom: float
@@ -145,18 +147,6 @@ class VerdictChart:
     @property
     def plot_height(self) -> float:
         return round(self.bottom - self.top, 1)
-
-    @property
-    def mark_y(self) -> float:
-        return round(self.bottom + 4, 1)
-
-    @property
-    def tick_y(self) -> float:
-        return round(self.bottom + 17, 1)
-
-    @property
-    def caption_y(self) -> float:
-        return round(self.bottom + 36, 1)
 
 
 def verdict_chart(

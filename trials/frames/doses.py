@@ -24,7 +24,6 @@ from trials.frames.trial_lines import RunLine
 from trials.models import Additive
 
 if TYPE_CHECKING:
-    from trials.calc.comparison import ControlComparison
     from trials.calc.doses_together import Curve, Plateau
     from trials.calc.verdict import Verdict
     from trials.calc.working import Working, WorkingRow
@@ -79,30 +78,10 @@ class LadderReading:
 def ladder_readings(lines: LadderLines, member: Member) -> list[LadderReading]:
     """Analyse every ladder of a closed trial by the outcome fixed at its planning; figures in this member's units."""
     comparison, why_none = lines.compare()
-    verdicts = _verdicts(lines, comparison, why_none)
+    verdicts = lines.verdicts_on(comparison, why_none)
     return [
         _Ladder(lines, ladder, comparison, why_none, verdicts, member).reading() for ladder in lines.ladders
     ]
-
-
-def _verdicts(
-    lines: LadderLines, comparison: "ControlComparison | None", why_none: str
-) -> "dict[str, Verdict]":
-    from trials.calc.places import judge_places, not_placed
-    from trials.calc.verdict import judge, not_enough
-
-    names = [treatment.name for treatment in lines.treatments if not treatment.is_control]
-    blocks = len({line.block for line in lines.of(lines.control)})
-    if lines.by_places:
-        return {
-            name: judge_places(comparison, name) if comparison else not_placed(name, why_none, blocks)
-            for name in names
-        }
-    if comparison is None:
-        in_one_order = not lines.trial.in_blocks
-        have = len(lines.of(lines.control)) if in_one_order else blocks
-        return {name: not_enough(name, why_none, lines.smallest_ratio, have, in_one_order) for name in names}
-    return {name: judge(comparison, name, lines.smallest_ratio) for name in names}
 
 
 class _Ladder(JudgedLadder):

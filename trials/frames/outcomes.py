@@ -192,7 +192,7 @@ class _Reading:
         self.names = [treatment.name for treatment in self.lines.treatments]
         self.control = self.lines.control
         self.by_plan, why_none = self.lines.compare()
-        self.verdicts = _verdicts(self.lines, self.by_plan, why_none)
+        self.verdicts = self.lines.verdicts_on(self.by_plan, why_none)
         of_trial = {"run__planned__trial": trial}
         tails = {each.run_id: each for each in TailsPan.objects.filter(**of_trial)}
         mud = {each.run_id: each for each in SettledMud.objects.filter(**of_trial)}
@@ -670,26 +670,6 @@ class _Reading:
         if low == high:
             return f"of {_head_mg(found)}, {low}"
         return f"of {_head_mg(found)}, {f'{low} to {high}' if low else f'under {high}'}"
-
-
-def _verdicts(
-    lines: TrialLines, comparison: "ControlComparison | None", why_none: str
-) -> "dict[str, Verdict]":
-    """The verdicts by the outcome fixed at planning, as the verdict's own page gives them."""
-    from trials.calc.places import judge_places, not_placed
-    from trials.calc.verdict import judge, not_enough
-
-    compared = [treatment.name for treatment in lines.treatments if not treatment.is_control]
-    if comparison is not None:
-        if lines.by_places:
-            return {name: judge_places(comparison, name) for name in compared}
-        return {name: judge(comparison, name, lines.smallest_ratio) for name in compared}
-    blocks = len({line.block for line in lines.of(lines.control)})
-    if lines.by_places:
-        return {name: not_placed(name, why_none, blocks) for name in compared}
-    in_one_order = not lines.trial.in_blocks
-    have = len(lines.of(lines.control)) if in_one_order else blocks
-    return {name: not_enough(name, why_none, lines.smallest_ratio, have, in_one_order) for name in compared}
 
 
 def _scatter(comparison: "ControlComparison") -> str:

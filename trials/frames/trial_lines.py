@@ -12,6 +12,7 @@ from trials.models import KeyOpening, PlannedRun, Run, Treatment, Trial
 
 if TYPE_CHECKING:
     from trials.calc.comparison import ControlComparison
+    from trials.calc.verdict import Verdict
 
 
 @dataclass(frozen=True)
@@ -196,3 +197,23 @@ class TrialLines:
             return compare_gold(*columns, scale_step_mg=self.scale_step_mg), ""
         except ValueError as refusal:
             return None, str(refusal)
+
+    def verdicts_on(self, comparison: "ControlComparison | None", why_none: str) -> "dict[str, Verdict]":
+        """The verdict on each treatment by what `compare` gave."""
+        from trials.calc.places import judge_places, not_placed
+        from trials.calc.verdict import judge, not_enough
+
+        compared = [treatment.name for treatment in self.treatments if not treatment.is_control]
+        blocks = len({line.block for line in self.counted if line.treatment == self.control})
+        if self.by_places:
+            return {
+                name: judge_places(comparison, name) if comparison else not_placed(name, why_none, blocks)
+                for name in compared
+            }
+        if comparison is None:
+            in_one_order = not self.trial.in_blocks
+            have = len(self.of(self.control)) if in_one_order else blocks
+            return {
+                name: not_enough(name, why_none, self.smallest_ratio, have, in_one_order) for name in compared
+            }
+        return {name: judge(comparison, name, self.smallest_ratio) for name in compared}

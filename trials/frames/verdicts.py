@@ -202,26 +202,7 @@ class _Reading(TrialLines):
     def judged_now(self) -> "tuple[ControlComparison | None, dict[str, Verdict]]":
         """The comparison of the lines as they are, and the verdict on each treatment."""
         comparison, why_none = self.compare()
-        return comparison, self._verdicts(comparison, why_none)
-
-    def _verdicts(self, comparison: "ControlComparison | None", why_none: str) -> "dict[str, Verdict]":
-        from trials.calc.places import judge_places, not_placed
-        from trials.calc.verdict import judge, not_enough
-
-        compared = [treatment.name for treatment in self.treatments if not treatment.is_control]
-        blocks = len({line.block for line in self.counted if line.treatment == self.control})
-        if self.by_places:
-            return {
-                name: judge_places(comparison, name) if comparison else not_placed(name, why_none, blocks)
-                for name in compared
-            }
-        if comparison is None:
-            in_one_order = not self.trial.in_blocks
-            have = len(self.of(self.control)) if in_one_order else blocks
-            return {
-                name: not_enough(name, why_none, self.smallest_ratio, have, in_one_order) for name in compared
-            }
-        return {name: judge(comparison, name, self.smallest_ratio) for name in compared}
+        return comparison, self.verdicts_on(comparison, why_none)
 
     # What stands above the verdicts
 

@@ -230,10 +230,9 @@ class Weighing(models.Model):
         return self.typed
 
 
-class TailsPan(models.Model):
-    """The tails of a run, panned once more: what the run had let go. A result of its own, never added to the run's gold."""
+class PannedAgainRecord(models.Model):
+    """What was panned once more after a run or a clearing test, and what it gave."""
 
-    run = models.OneToOneField(Run, on_delete=models.PROTECT, related_name="tails_pan")
     panned_on = models.DateField("day")
     panner = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     gold_mg = models.DecimalField(max_digits=12, decimal_places=4, null=True, blank=True)
@@ -244,6 +243,15 @@ class TailsPan(models.Model):
     note = models.TextField(blank=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     recorded_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        abstract = True
+
+
+class TailsPan(PannedAgainRecord):
+    """The tails of a run, panned once more: what the run had let go. A result of its own, never added to the run's gold."""
+
+    run = models.OneToOneField(Run, on_delete=models.PROTECT, related_name="tails_pan")
 
     class Meta:
         constraints = [
@@ -264,7 +272,7 @@ class TailsPan(models.Model):
         return reverse("run-detail", args=[self.run_id])
 
 
-class SettledMud(models.Model):
+class SettledMud(PannedAgainRecord):
     """The mud that settled in one tub, panned for the gold it took down: a run's tub, or one of a clearing test."""
 
     run = models.OneToOneField(
@@ -273,16 +281,6 @@ class SettledMud(models.Model):
     tub = models.OneToOneField(
         "trials.Tub", on_delete=models.PROTECT, null=True, blank=True, related_name="settled_mud"
     )
-    panned_on = models.DateField("day")
-    panner = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
-    gold_mg = models.DecimalField(max_digits=12, decimal_places=4, null=True, blank=True)
-    gold_typed = models.CharField(max_length=40, blank=True)
-    below_scale = models.BooleanField(default=False)
-    scale_step_mg = models.DecimalField(max_digits=12, decimal_places=4, null=True, blank=True)
-    colours = models.PositiveIntegerField(null=True, blank=True)
-    note = models.TextField(blank=True)
-    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
-    recorded_at = models.DateTimeField(auto_now_add=True)
 
     class Meta:
         constraints = [

@@ -273,12 +273,24 @@ class _Reading(TrialLines):
             "interval below is wide enough to hold whatever they weighed."
         )
 
+    @property
+    def panner_must_know(self) -> bool:
+        """Whether what is done differs in more than what is in the water."""
+        return len({treatment.technique for treatment in self.treatments}) > 1
+
     def _blindness(self) -> tuple[str, bool]:
         counted = self.counted
         seeing = [line for line in counted if not line.is_blind]
         if not counted:
             return "", True
         guesses, guessed_blind = self._guesses()
+        if not seeing and self.panner_must_know:
+            said = (
+                f"Nobody who panned one of the {len(counted)} runs had seen the key, but the treatments differ by technique or "
+                "gear, and that can't be hidden from whoever pans: hope may be in the figures, and this verdict is weaker than "
+                "they are."
+            )
+            return f"{said} {guesses}".strip(), False
         if not seeing:
             said = f"Logged blind: nobody who panned one of the {len(counted)} runs had seen the key."
             return f"{said} {guesses}".strip(), guessed_blind

@@ -9,6 +9,7 @@ import pytest
 
 from prospecting.models import Lot, Member
 from tests.make import DAY, make_blend, make_lot, make_member
+from tests.trials.make_trial import make_additive
 from trials.actions import planning, running
 from trials.actions.running import Portion, RunResult
 from trials.frames.verdicts import verdict_of
@@ -41,10 +42,12 @@ def make_trial(
     guess: str = "",
     key_opened_by: Sequence[Member] = (),
     close: bool = True,
+    dosed: bool = False,
 ) -> Trial:
     """A trial on measured portions, the first treatment its control; `results` has one entry for each block.
 
-    Runs that are NOT_DONE leave the trial to be ended early; with `close=False` it is left running.
+    Runs that are NOT_DONE leave the trial to be ended early; with `close=False` it is left running. The others differ by
+    technique, or, `dosed`, by what is in their water.
     """
     member = make_member()
     panner = panner or make_member()
@@ -71,8 +74,10 @@ def make_trial(
             trial=trial,
             name=name,
             is_control=number == 0,
-            technique="" if number == 0 else f"as written on card {number}",
-            doses=[],
+            technique="" if number == 0 or dosed else f"as written on card {number}",
+            doses=[planning.DoseOf(make_additive(), Decimal(number) / 10, f"0.{number} mL/L")]
+            if number and dosed
+            else [],
             recorded_by=member,
         )
     trial = planning.fix_plan(trial=trial, planned_by=member)
@@ -335,10 +340,17 @@ def test_a_control_without_colours_gives_a_limit_and_no_ratio(db):
 def test_logged_blind_when_only_the_mixer_saw_the_key(db):
     mixer = make_member()
     found = found_in(
-        make_trial({"plain water": WATER, "rinse": LIKE_WATER}, mixer=mixer, key_opened_by=[mixer])
+        make_trial(
+            {"plain water": WATER, "rinse": LIKE_WATER}, mixer=mixer, key_opened_by=[mixer], dosed=True
+        )
     )
     assert found.logged_blind
     assert found.blindness.startswith("Logged blind")
+
+
+def test_a_technique_cannot_be_hidden_from_whoever_pans(db):
+    found = found_in(make_trial({"quick": WATER, "slow": LIKE_WATER}))
+    assert not found.logged_blind and "can't be hidden from whoever pans" in found.blindness
 
 
 def test_a_mixer_who_pans_is_not_blind(db):
@@ -387,7 +399,7 @@ def guess_all(trial: Trial, right: int) -> None:
     [(9, "(9 or more by luck: about 1 in 14)", True), (11, "(11 or more by luck: about 1 in 320)", False)],
 )
 def test_guesses_are_held_against_luck(db, right: int, luck: str, is_blind: bool):
-    trial = make_trial({"plain water": WATER, "rinse": LIKE_WATER})
+    trial = make_trial({"plain water": WATER, "rinse": LIKE_WATER}, dosed=True)
     guess_all(trial, right)
     found = found_in(trial)
     assert (

@@ -1,13 +1,14 @@
 """What was reckoned or drawn once is kept until what it was made from changes: no page reckons the same thing twice."""
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Hashable, Mapping
 from typing import TypeVar
 
 from django.core.cache import caches
 
 from prospecting.version import site_version
 
+Key = TypeVar("Key", bound=Hashable)
 Result = TypeVar("Result")
 
 
@@ -17,11 +18,23 @@ def kept_result(name: str, made_from: tuple, make: Callable[[], Result]) -> Resu
     `made_from` holds whatever the result hangs on (a hash of the records, the reader's units), each written alike whenever
     it is alike. Nothing in the store ever goes stale: another input is another place. It may be emptied at any time.
     """
-    told = "\n".join([site_version(), name, *map(str, made_from)])
-    place = hashlib.sha256(told.encode()).hexdigest()
+    return kept_results(name, {0: made_from}, lambda missing: {0: make()})[0]
+
+
+def kept_results(
+    name: str, made_from: Mapping[Key, tuple], make: Callable[[list[Key]], dict[Key, Result]]
+) -> dict[Key, Result]:
+    """The same for several at once: `make` is asked for all that are missing together, if any is."""
     store = caches["results"]
-    found = store.get(place)
-    if found is None:
-        found = make()
-        store.set(place, found)
-    return found
+    places = {key: _place(name, each) for key, each in made_from.items()}
+    kept = store.get_many(places.values())
+    missing = [key for key, place in places.items() if place not in kept]
+    made = make(missing) if missing else {}
+    for key in missing:
+        store.set(places[key], made[key])
+    return {key: made[key] if key in made else kept[place] for key, place in places.items()}
+
+
+def _place(name: str, made_from: tuple) -> str:
+    told = "\n".join([site_version(), name, *map(str, made_from)])
+    return hashlib.sha256(told.encode()).hexdigest()

@@ -27,6 +27,8 @@ LARGEST_FILE_BYTES = 2_000_000
 HELD_SECONDS = 24 * 60 * 60
 MOST_READINGS_OF_A_SAMPLE = 200
 GRADE_STEP = Decimal("0.000001")
+# The fields of a sample that say together which value counts.
+IN_USE = ("reading_in_use", "in_use_symbol", "in_use_g_per_t", "in_use_limit_g_per_t")
 
 _rng = SystemRandom()
 
@@ -105,8 +107,8 @@ def send_dispatch(
     _rng.shuffle(locked)
     samples = Sample.objects.bulk_create(
         [
-            Sample(dispatch=dispatch, lot=lot, tag=tag)
-            for lot, tag in zip(locked, _new_tags(len(locked)), strict=True)
+            Sample(dispatch=dispatch, lot=lot, tag=tag, place=place)
+            for place, (lot, tag) in enumerate(zip(locked, _new_tags(len(locked)), strict=True), start=1)
         ]
     )
     sent = ", ".join(
@@ -369,6 +371,7 @@ def _readings(
                 assay_return=assay_return,
                 sample=sample,
                 order=turn[sample.pk],
+                line_number=row.line_number,
                 method=", ".join(filter(None, [cell.method[:60], repeat])),
                 raw_text=" ".join(cell.raw_text.split()),
                 unit=cell.unit or "",
@@ -414,6 +417,8 @@ def _check_new_return(
             field="certificate_number",
         )
     check_day(reported_on, field_name="reported_on")
+    if dispatch.sent_on is None:
+        raise Refused("This dispatch is still being packed: say first when it was sent.", code="not_sent")
     if reported_on < dispatch.sent_on:
         raise Refused(
             f"The samples were sent on {dispatch.sent_on:%d %b %Y}: the return can't be older.",
@@ -434,7 +439,8 @@ def _apply_first_reading(assay_return: AssayReturn, *, recorded_by) -> None:
         .order_by("pk")
     )
     first: dict[int, Reading] = {}
-    for reading in Reading.objects.filter(sample__in=ruled).usable().in_turn().select_related("assay_return"):
+    readings = Reading.objects.filter(sample__in=ruled).standing().of_whole().usable().in_turn()
+    for reading in readings.select_related("assay_return"):
         first.setdefault(reading.sample_id, reading)
     changes = {}
     for sample in ruled:
@@ -443,8 +449,8 @@ def _apply_first_reading(assay_return: AssayReturn, *, recorded_by) -> None:
             continue
         if sample.reading_in_use_id is not None:
             changes[sample.tag] = [str(sample.reading_in_use), str(reading)]
-        sample.reading_in_use = reading
-    Sample.objects.bulk_update(ruled, ["reading_in_use"])
+        _use(sample, reading)
+    Sample.objects.bulk_update(ruled, IN_USE)
     if changes:
         write_journal(
             member=recorded_by,
@@ -455,13 +461,21 @@ def _apply_first_reading(assay_return: AssayReturn, *, recorded_by) -> None:
         )
 
 
+def _use(sample: Sample, reading: Reading) -> None:
+    """Let the sample count with what this reading says; saved by the caller."""
+    sample.reading_in_use = reading
+    sample.in_use_symbol = reading.symbol
+    sample.in_use_g_per_t = reading.grade_g_per_t
+    sample.in_use_limit_g_per_t = reading.limit_g_per_t
+
+
 def _put_in_use(sample: Sample, reading: Reading, *, rule: str, reason: str, member) -> None:
     before = sample.reading_in_use
-    sample.reading_in_use = reading
+    _use(sample, reading)
     sample.in_use_rule = rule
     sample.in_use_reason = reason
     sample.full_clean(exclude=["dispatch", "lot"], validate_unique=False)
-    sample.save(update_fields=["reading_in_use", "in_use_rule", "in_use_reason"])
+    sample.save(update_fields=[*IN_USE, "in_use_rule", "in_use_reason"])
     write_journal(
         member=member,
         about=sample.dispatch,

@@ -1,6 +1,14 @@
-from prospecting.models.assays import AssayReturn, Dispatch, Laboratory, Reading, Sample
+from prospecting.models.assays import (
+    AssayReturn,
+    ColumnReading,
+    Dispatch,
+    Laboratory,
+    Reading,
+    ReferenceMaterial,
+    Sample,
+)
 from prospecting.models.contamination import Contamination
-from prospecting.models.ground import Claim, Dig, Zone
+from prospecting.models.ground import CalendarLink, Claim, ClaimDate, ClaimPaper, Dig, Zone
 from prospecting.models.journal import Delivery, HeldEntry, JournalEntry
 from prospecting.models.lots import Draw, Lot, Origin, Step
 from prospecting.models.members import Member
@@ -8,7 +16,11 @@ from prospecting.models.photos import Photo
 
 __all__ = [
     "AssayReturn",
+    "CalendarLink",
     "Claim",
+    "ClaimDate",
+    "ClaimPaper",
+    "ColumnReading",
     "Contamination",
     "Delivery",
     "Dig",
@@ -22,6 +34,7 @@ __all__ = [
     "Origin",
     "Photo",
     "Reading",
+    "ReferenceMaterial",
     "Sample",
     "Step",
     "Zone",

@@ -1,5 +1,7 @@
 import re
 from collections.abc import Iterable
+from decimal import Decimal
+from typing import NamedTuple
 
 from django.conf import settings
 from django.db import models
@@ -18,6 +20,8 @@ class LaboratoryQuerySet(models.QuerySet):
 
 class Laboratory(models.Model):
     name = models.CharField(max_length=100, unique=True)
+    # What it says it takes from receipt to return; the page of laboratories sets it beside what it took.
+    turnaround_days = models.PositiveSmallIntegerField("days it says it takes", null=True, blank=True)
     note = models.TextField(blank=True)
 
     objects = LaboratoryQuerySet.as_manager()
@@ -33,6 +37,88 @@ class Laboratory(models.Model):
         return reverse("laboratory-list")
 
 
+class ReferenceMaterialQuerySet(models.QuerySet):
+    def in_use(self) -> "ReferenceMaterialQuerySet":
+        """Materials of which packets may still be sent."""
+        return self.filter(is_retired=False)
+
+    def of_kind(self, kind: str) -> "ReferenceMaterialQuerySet":
+        return self.filter(kind=kind)
+
+
+class ReferenceMaterial(models.Model):
+    """Material sent along to check a laboratory: of a certified grade, or known to hold no gold worth naming."""
+
+    class Kind(models.TextChoices):
+        REFERENCE = "reference", "Reference material (certified grade)"
+        BLANK = "blank", "Blank material (barren rock)"
+
+    class PlusMinus(models.TextChoices):
+        ONE_SD = "one_sd", "one standard deviation between laboratories"
+        TWO_SD = "two_sd", "two standard deviations between laboratories"
+        CONFIDENCE_95 = "confidence_95", "95 % confidence limit of the mean"
+        EXPANDED = "expanded", "expanded uncertainty (k = 2) of the mean"
+        UNSAID = "unsaid", "the certificate does not say"
+
+    name = models.CharField(max_length=80, unique=True)
+    kind = models.CharField(max_length=10, choices=Kind)
+    # As the certificate prints them, in `unit` (a key of readers.titles.GRADE_UNITS), beside what they mean.
+    certified_typed = models.CharField(max_length=24, blank=True)
+    plus_minus_typed = models.CharField(max_length=24, blank=True)
+    unit = models.CharField(max_length=24, blank=True)
+    certified_g_per_t = models.DecimalField(max_digits=14, decimal_places=6, null=True, blank=True)
+    plus_minus_g_per_t = models.DecimalField(max_digits=14, decimal_places=6, null=True, blank=True)
+    plus_minus_kind = models.CharField(max_length=16, choices=PlusMinus, blank=True)
+    # The standard deviation between laboratories where the certificate gives it beside another kind of plus or minus.
+    sd_typed = models.CharField(max_length=24, blank=True)
+    sd_g_per_t = models.DecimalField(max_digits=14, decimal_places=6, null=True, blank=True)
+    certified_method = models.CharField("method it is certified for", max_length=80, blank=True)
+    packet_g = models.DecimalField(
+        "mass of one packet", max_digits=9, decimal_places=2, null=True, blank=True
+    )
+    packet_typed = models.CharField(max_length=40, blank=True)
+    note = models.TextField(blank=True)
+    is_retired = models.BooleanField(default=False)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    recorded_at = models.DateTimeField(auto_now_add=True)
+
+    objects = ReferenceMaterialQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["kind", "name"]
+        constraints = [
+            models.CheckConstraint(
+                name="reference_has_grade_blank_has_none",
+                condition=Q(kind="reference", certified_g_per_t__gt=0)
+                & (Q(plus_minus_g_per_t__isnull=True) | Q(plus_minus_g_per_t__gt=0) & ~Q(plus_minus_kind=""))
+                | Q(
+                    kind="blank",
+                    certified_g_per_t__isnull=True,
+                    plus_minus_g_per_t__isnull=True,
+                    sd_g_per_t__isnull=True,
+                    plus_minus_kind="",
+                ),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    def get_absolute_url(self) -> str:
+        return reverse("material-detail", args=[self.pk])
+
+    @property
+    def between_laboratories_sd_g_per_t(self) -> Decimal | None:
+        """One standard deviation between laboratories, from whichever way the certificate states it; None where it doesn't."""
+        if self.sd_g_per_t is not None:
+            return self.sd_g_per_t
+        if self.plus_minus_kind == self.PlusMinus.ONE_SD:
+            return self.plus_minus_g_per_t
+        if self.plus_minus_kind == self.PlusMinus.TWO_SD and self.plus_minus_g_per_t is not None:
+            return self.plus_minus_g_per_t / 2
+        return None
+
+
 class DispatchQuerySet(models.QuerySet):
     def with_state(self) -> "DispatchQuerySet":
         """Annotates `sample_count`, `answered_count` (samples the laboratory said anything about), `state` in words, and
@@ -44,12 +130,16 @@ class DispatchQuerySet(models.QuerySet):
             answered_count=Count("samples", filter=answered, distinct=True),
         ).annotate(
             state=Case(
+                When(sent_on__isnull=True, then=Value("being packed")),
                 When(answered_count=0, then=Value("waiting for return")),
                 When(all_answered, then=Value("returned")),
                 default=Value("returned in part"),
             ),
             is_overdue=Case(
-                When(~all_answered & Q(expected_on__lt=timezone.localdate()), then=Value(True)),
+                When(
+                    ~all_answered & Q(sent_on__isnull=False, expected_on__lt=timezone.localdate()),
+                    then=Value(True),
+                ),
                 default=Value(False),
             ),
         )
@@ -68,9 +158,18 @@ class Dispatch(models.Model):
         OTHER = "other", "Other (say in the note)"
 
     laboratory = models.ForeignKey(Laboratory, on_delete=models.PROTECT, related_name="dispatches")
-    sent_on = models.DateField("day sent")
+    # Blank while the parcel is being packed: until then samples and checks may still be changed.
+    sent_on = models.DateField("day sent", null=True, blank=True)
     method = models.CharField(max_length=12, choices=Method)
     expected_on = models.DateField("return expected", null=True, blank=True)
+    rejects_until = models.DateField("rejects and pulps kept until", null=True, blank=True)
+    price_per_sample = models.DecimalField(
+        max_digits=10, decimal_places=2, null=True, blank=True, help_text="In the group's own currency."
+    )
+    price_besides = models.DecimalField(
+        "order fee and post", max_digits=10, decimal_places=2, null=True, blank=True
+    )
+    preparation = models.CharField("how it is to be prepared", max_length=200, blank=True)
     note = models.TextField(blank=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     recorded_at = models.DateTimeField(auto_now_add=True)
@@ -78,11 +177,20 @@ class Dispatch(models.Model):
     objects = DispatchQuerySet.as_manager()
 
     class Meta:
-        ordering = ["-sent_on", "-pk"]
+        ordering = [F("sent_on").desc(nulls_first=True), "-pk"]
         verbose_name_plural = "dispatches"
+        constraints = [
+            models.CheckConstraint(
+                name="dispatch_prices_not_negative",
+                condition=(Q(price_per_sample__isnull=True) | Q(price_per_sample__gte=0))
+                & (Q(price_besides__isnull=True) | Q(price_besides__gte=0)),
+                violation_error_message="A price is not below nought.",
+            ),
+        ]
 
     def __str__(self) -> str:
-        return f"Dispatch {self.pk} to {self.laboratory}, {self.sent_on:%d %b %Y}"
+        when = f"{self.sent_on:%d %b %Y}" if self.sent_on else "being packed"
+        return f"Dispatch {self.pk} to {self.laboratory}, {when}"
 
     def get_absolute_url(self) -> str:
         return reverse("dispatch-detail", args=[self.pk])
@@ -94,8 +202,20 @@ class SampleQuerySet(models.QuerySet):
         return self.filter(lot_id__in=lot_ids)
 
     def with_value(self) -> "SampleQuerySet":
-        """Each sample with its lot and the reading in use (`None` where the laboratory gave no figure yet), in one query."""
+        """Each sample with its lot and the reading its value stands in, in one query."""
         return self.select_related("lot", "reading_in_use")
+
+    def with_what(self) -> "SampleQuerySet":
+        """What lies under each tag (`Sample.what`), in the same query."""
+        return self.select_related("lot", "material", "duplicate_of")
+
+    def answered(self) -> "SampleQuerySet":
+        """Samples that have a value in use."""
+        return self.exclude(in_use_symbol="")
+
+    def of_ground(self) -> "SampleQuerySet":
+        """Samples that speak of a lot: neither a check material nor the laboratory's second cut of another sample."""
+        return self.filter(lot__isnull=False)
 
     def by_printed_tag(self, texts: Iterable[str]) -> "dict[str, Sample]":
         """Each printed text that is the tag of one of these samples, mapped to it; blanks and look-alike signs mended."""
@@ -118,20 +238,57 @@ class SampleQuerySet(models.QuerySet):
         )
 
 
+class ValueInUse(NamedTuple):
+    """What a sample counts as: a grade, or the limit it lies below or above; both in g/t."""
+
+    symbol: str
+    grade_g_per_t: Decimal | None
+    limit_g_per_t: Decimal | None
+
+
 class Sample(models.Model):
-    """One lot of a dispatch under its tag, and which of its readings is in use."""
+    """One tag of a dispatch: a split of a lot, or a check that looks like one; and which value of it is in use."""
+
+    class Kind(models.TextChoices):
+        LOT = "lot", "Split of a lot"
+        DUPLICATE = "duplicate", "Duplicate"
+        REFERENCE = "reference", "Reference material"
+        BLANK = "blank", "Coarse blank"
+
+    class Stage(models.TextChoices):
+        FIELD = "field", "Field duplicate (a second split from the same lot)"
+        COARSE = "coarse", "Coarse duplicate (the laboratory cuts the crushed sample twice)"
+        PULP = "pulp", "Pulp duplicate (the laboratory weighs the ground powder twice)"
 
     class Rule(models.TextChoices):
         FIRST = "first", "first reading of the first return"
+        MEAN = "mean", "mean of all repeats"
+        SCREEN = "screen", "screen fire assay over a charge"
         CHOSEN = "chosen", "chosen by hand"
 
     dispatch = models.ForeignKey(Dispatch, on_delete=models.PROTECT, related_name="samples")
-    lot = models.OneToOneField("prospecting.Lot", on_delete=models.PROTECT, related_name="sample")
+    kind = models.CharField(max_length=10, choices=Kind, default=Kind.LOT)
+    lot = models.OneToOneField(
+        "prospecting.Lot", on_delete=models.PROTECT, null=True, blank=True, related_name="sample"
+    )
+    duplicate_of = models.ForeignKey(
+        "self", on_delete=models.PROTECT, null=True, blank=True, related_name="duplicates"
+    )
+    duplicate_stage = models.CharField(max_length=8, choices=Stage, blank=True)
+    material = models.ForeignKey(
+        ReferenceMaterial, on_delete=models.PROTECT, null=True, blank=True, related_name="samples"
+    )
     tag = models.CharField(max_length=12, unique=True)
-    # The value in use is a recorded choice: the reading, the rule, and a reason where a member chose by hand.
+    # The order of the laboratory's list, and so of its work: a blank after the richest sample shows what is carried over.
+    place = models.PositiveSmallIntegerField(default=0)
+    # The value in use is a recorded choice: the rule, the value itself, the reading it stands in (or the first of those it was
+    # reckoned from), and a reason where a member chose by hand.
     reading_in_use = models.ForeignKey(
         "prospecting.Reading", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
+    in_use_symbol = models.CharField(max_length=18, blank=True)
+    in_use_g_per_t = models.DecimalField(max_digits=14, decimal_places=6, null=True, blank=True)
+    in_use_limit_g_per_t = models.DecimalField(max_digits=14, decimal_places=6, null=True, blank=True)
     in_use_rule = models.CharField(max_length=8, choices=Rule, default=Rule.FIRST)
     in_use_reason = models.CharField(max_length=200, blank=True)
 
@@ -139,9 +296,68 @@ class Sample(models.Model):
 
     class Meta:
         ordering = ["tag"]
+        constraints = [
+            models.CheckConstraint(
+                name="sample_of_its_kind",
+                condition=Q(kind="lot", lot__isnull=False, material__isnull=True, duplicate_of__isnull=True)
+                | Q(
+                    kind="duplicate",
+                    duplicate_of__isnull=False,
+                    material__isnull=True,
+                    duplicate_stage="field",
+                )
+                & Q(lot__isnull=False)
+                | Q(kind="duplicate", duplicate_of__isnull=False, material__isnull=True, lot__isnull=True)
+                & Q(duplicate_stage__in=["coarse", "pulp"])
+                | Q(
+                    kind__in=["reference", "blank"],
+                    material__isnull=False,
+                    lot__isnull=True,
+                    duplicate_of__isnull=True,
+                ),
+            ),
+            # The same shape as a reading's: a value has a grade, `<` and `>` a limit; nothing in use has neither.
+            models.CheckConstraint(
+                name="sample_value_or_limit",
+                condition=Q(
+                    in_use_symbol="",
+                    in_use_g_per_t__isnull=True,
+                    in_use_limit_g_per_t__isnull=True,
+                    reading_in_use__isnull=True,
+                )
+                | Q(
+                    in_use_symbol="value",
+                    in_use_g_per_t__gte=0,
+                    in_use_limit_g_per_t__isnull=True,
+                    reading_in_use__isnull=False,
+                )
+                | Q(
+                    in_use_symbol__in=["below", "above"],
+                    in_use_g_per_t__isnull=True,
+                    in_use_limit_g_per_t__gt=0,
+                    reading_in_use__isnull=False,
+                ),
+            ),
+        ]
 
     def __str__(self) -> str:
         return self.tag
+
+    @property
+    def in_use(self) -> ValueInUse | None:
+        """The value this sample counts with; None while there is no figure."""
+        if not self.in_use_symbol:
+            return None
+        return ValueInUse(self.in_use_symbol, self.in_use_g_per_t, self.in_use_limit_g_per_t)
+
+    @property
+    def what(self) -> str:
+        """What lies under the tag, in words; the laboratory never sees them."""
+        if self.lot_id:
+            return self.lot.code
+        if self.material_id:
+            return f"{self.get_kind_display().lower()} {self.material}"
+        return f"{self.duplicate_stage} duplicate of {self.duplicate_of}"
 
 
 class AssayReturnQuerySet(models.QuerySet):
@@ -153,6 +369,10 @@ class AssayReturnQuerySet(models.QuerySet):
         """Annotates `reading_count`, without blank cells."""
         return self.annotate(reading_count=Count("readings", filter=Q(readings__symbol__in=Reading.ANSWERS)))
 
+    def standing(self) -> "AssayReturnQuerySet":
+        """Returns that no revised certificate has replaced."""
+        return self.filter(replaced_by__isnull=True)
+
     def of_file(self, sha256: str) -> "AssayReturnQuerySet":
         """The return that was read from the file with this hash; none for a text that is no hash."""
         return self.filter(file_sha256=sha256) if re.fullmatch(r"[0-9a-f]{64}", sha256) else self.none()
@@ -161,7 +381,24 @@ class AssayReturnQuerySet(models.QuerySet):
 class AssayReturn(models.Model):
     """What a laboratory sent back: typed in, or read from a file that is kept as it came."""
 
+    class Checks(models.TextChoices):
+        NONE = "none", "no check came back in it"
+        PASSED = "passed", "checks passed"
+        FAILED = "failed", "a check failed"
+        ACCEPTED = "accepted", "a check failed, accepted with a reason"
+
     dispatch = models.ForeignKey(Dispatch, on_delete=models.PROTECT, related_name="returns")
+    # The certificate this one corrects. What it replaces is kept, and its readings count no longer.
+    replaces = models.OneToOneField(
+        "self", on_delete=models.PROTECT, null=True, blank=True, related_name="replaced_by"
+    )
+    # What blanks, reference materials and duplicates say of the whole return. A failed one marks every value in it.
+    checks_state = models.CharField(max_length=10, choices=Checks, default=Checks.NONE)
+    accepted_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    accepted_at = models.DateTimeField(null=True, blank=True)
+    accepted_reason = models.CharField(max_length=200, blank=True)
     certificate_number = models.CharField(max_length=60)
     reported_on = models.DateField("day reported")
     file_name = models.CharField(max_length=120, blank=True)
@@ -180,6 +417,12 @@ class AssayReturn(models.Model):
             models.UniqueConstraint(
                 fields=["dispatch", "certificate_number"], name="certificate_once_per_dispatch"
             ),
+            models.CheckConstraint(
+                name="return_accepted_with_reason",
+                condition=Q(checks_state="accepted", accepted_by__isnull=False, accepted_at__isnull=False)
+                & ~Q(accepted_reason="")
+                | ~Q(checks_state="accepted"),
+            ),
         ]
 
     def __str__(self) -> str:
@@ -193,6 +436,14 @@ class ReadingQuerySet(models.QuerySet):
     def usable(self) -> "ReadingQuerySet":
         """Readings that say something of the grade: a value, below a limit or above one."""
         return self.filter(symbol__in=Reading.FIGURES)
+
+    def standing(self) -> "ReadingQuerySet":
+        """Readings of returns that no revised certificate has replaced."""
+        return self.filter(assay_return__replaced_by__isnull=True)
+
+    def of_whole(self) -> "ReadingQuerySet":
+        """Readings of the whole sample, not of one screen fraction of it."""
+        return self.filter(fraction="")
 
     def in_turn(self) -> "ReadingQuerySet":
         """From the first reading of the first return on: by day reported, then in the order they were printed."""
@@ -211,6 +462,11 @@ class Reading(models.Model):
         NOT_ANALYSED = "not analysed", "not analysed"
         BLANK_CELL = "blank cell", "blank cell"
 
+    class Fraction(models.TextChoices):
+        WHOLE = "", "whole sample"
+        PLUS = "plus", "plus fraction, assayed whole"
+        MINUS = "minus", "minus fraction"
+
     # What says something of the grade, and what says anything at all: a blank cell leaves the question open.
     FIGURES = (Symbol.VALUE, Symbol.BELOW, Symbol.ABOVE)
     ANSWERS = (*FIGURES, Symbol.NOT_ENOUGH, Symbol.NOT_RECEIVED, Symbol.NOT_ANALYSED)
@@ -218,7 +474,12 @@ class Reading(models.Model):
     assay_return = models.ForeignKey(AssayReturn, on_delete=models.PROTECT, related_name="readings")
     sample = models.ForeignKey(Sample, on_delete=models.PROTECT, related_name="readings")
     order = models.PositiveSmallIntegerField()
+    # The line of the certificate it was printed in: the laboratory's order of work, as far as it is known.
+    line_number = models.PositiveIntegerField(null=True, blank=True)
     method = models.CharField(max_length=80, blank=True)
+    # The part of a screen fire assay it speaks of, with that part's mass.
+    fraction = models.CharField(max_length=5, choices=Fraction, blank=True)
+    fraction_mass_g = models.DecimalField(max_digits=10, decimal_places=3, null=True, blank=True)
     raw_text = models.CharField("as printed", max_length=60, blank=True)
     unit = models.CharField("unit as printed", max_length=24)
     symbol = models.CharField(max_length=18, choices=Symbol)
@@ -245,3 +506,27 @@ class Reading(models.Model):
 
     def __str__(self) -> str:
         return f"{self.sample}: {self.raw_text} {self.unit}"
+
+
+class ColumnReading(models.Model):
+    """How a laboratory's tables are read: settled once by a member, remembered by their titles."""
+
+    laboratory = models.ForeignKey(Laboratory, on_delete=models.PROTECT, related_name="column_readings")
+    # sha256 of the titles in their order, so that the same table is known again.
+    titles_sha256 = models.CharField(max_length=64)
+    titles = models.TextField()
+    # The member's answers as the form keeps them: which column is what, in which unit.
+    answers = models.JSONField()
+    settled_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    settled_at = models.DateTimeField(auto_now=True)
+
+    class Meta:
+        ordering = ["laboratory", "pk"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["laboratory", "titles_sha256"], name="columns_once_per_laboratory"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"Columns of {self.laboratory}"

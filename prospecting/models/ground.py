@@ -109,6 +109,10 @@ class Dig(models.Model):
         blank=True,
         validators=[MinValueValidator(-180), MaxValueValidator(180)],
     )
+    depth_m = models.DecimalField(
+        "depth below the surface", max_digits=6, decimal_places=2, null=True, blank=True
+    )
+    depth_typed = models.CharField(max_length=40, blank=True)
     photo = models.ForeignKey(
         "prospecting.Photo", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
@@ -126,6 +130,11 @@ class Dig(models.Model):
                 | Q(latitude__isnull=False, longitude__isnull=False),
                 violation_error_message="A position needs both latitude and longitude.",
             ),
+            models.CheckConstraint(
+                name="dig_depth_not_negative",
+                condition=Q(depth_m__isnull=True) | Q(depth_m__gte=0),
+                violation_error_message="A depth counts down from the surface, 0 or more.",
+            ),
         ]
 
     def __str__(self) -> str:
@@ -133,3 +142,97 @@ class Dig(models.Model):
 
     def get_absolute_url(self) -> str:
         return reverse("dig-detail", args=[self.pk])
+
+
+class ClaimDateQuerySet(models.QuerySet):
+    def open(self) -> "ClaimDateQuerySet":
+        """Dates not yet kept, the nearest first."""
+        return self.filter(done_on__isnull=True, voided_at__isnull=True).order_by("due_on", "pk")
+
+
+class ClaimDate(models.Model):
+    """A day to keep for a claim: a reminder somebody typed in. The land agency decides what is due, and when."""
+
+    claim = models.ForeignKey(Claim, on_delete=models.PROTECT, related_name="dates")
+    what = models.CharField("what is due", max_length=120)
+    due_on = models.DateField("due on")
+    remind_days = models.PositiveSmallIntegerField("remind so many days before", default=60)
+    # Once kept, the next one is written down a year later.
+    is_yearly = models.BooleanField("comes every year", default=False)
+    watched_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    note = models.CharField(max_length=200, blank=True)
+    done_on = models.DateField("kept on", null=True, blank=True)
+    done_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    done_how = models.CharField("how it was kept", max_length=200, blank=True)
+    voided_at = models.DateTimeField(null=True, blank=True)
+    void_reason = models.CharField(max_length=200, blank=True)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    recorded_at = models.DateTimeField(auto_now_add=True)
+
+    objects = ClaimDateQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["due_on", "pk"]
+        constraints = [
+            models.CheckConstraint(
+                name="claim_date_kept_by_somebody",
+                condition=Q(done_on__isnull=True, done_by__isnull=True)
+                | Q(done_on__isnull=False, done_by__isnull=False),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.what}, {self.due_on:%d %b %Y}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("claim-detail", args=[self.claim_id])
+
+
+class ClaimPaper(models.Model):
+    """A paper of a claim, kept byte for byte: location notice, receipt, permission, map."""
+
+    claim = models.ForeignKey(Claim, on_delete=models.PROTECT, related_name="papers")
+    title = models.CharField(max_length=120)
+    dated_on = models.DateField("day of the paper", null=True, blank=True)
+    file_name = models.CharField(max_length=120)
+    file_sha256 = models.CharField(max_length=64)
+    file_bytes = models.BinaryField()
+    content_type = models.CharField(max_length=40)
+    note = models.TextField(blank=True)
+    voided_at = models.DateTimeField(null=True, blank=True)
+    void_reason = models.CharField(max_length=200, blank=True)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    recorded_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering = ["claim", "-recorded_at", "-pk"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["claim", "file_sha256"],
+                condition=Q(voided_at__isnull=True),
+                name="paper_once_per_claim",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.title
+
+    def get_absolute_url(self) -> str:
+        return reverse("claim-detail", args=[self.claim_id])
+
+
+class CalendarLink(models.Model):
+    """A member's private address of the calendar of claim dates and returns due. Only a hash of its key is kept."""
+
+    member = models.OneToOneField(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="calendar_link"
+    )
+    key_sha256 = models.CharField(max_length=64, unique=True)
+    made_at = models.DateTimeField(auto_now=True)
+
+    def __str__(self) -> str:
+        return f"Calendar of {self.member}"

@@ -275,7 +275,7 @@ def _found(lots: Sequence[Lot], grade_unit: str) -> tuple[dict[int, dict[str, Go
         for root in belongs[run.lot_id]:
             _add_run(found[root], run, sum(classes.values()) if classes else None)
     samples = Sample.objects.of_lots(belongs).with_value().select_related("dispatch")
-    for sample in samples.filter(reading_in_use__symbol__in=Reading.FIGURES, lot__is_void=False):
+    for sample in samples.answered().filter(lot__is_void=False):
         for root in belongs[sample.lot_id]:
             _add_sample(found[root], sample, grade_unit)
     return found, counted
@@ -298,7 +298,7 @@ def _add_run(found: dict[str, Gold], run: Run, colours: int | None) -> None:
 
 
 def _add_sample(found: dict[str, Gold], sample: Sample, grade_unit: str) -> None:
-    reading, charge = sample.reading_in_use, charge_g(sample)
+    reading, charge = sample.in_use, charge_g(sample)
     # Above the method's limit there is no figure, and without a charge no telling what chance does.
     if reading.symbol == Reading.Symbol.ABOVE or not charge:
         return
@@ -306,7 +306,7 @@ def _add_sample(found: dict[str, Gold], sample: Sample, grade_unit: str) -> None
     value = reading.limit_g_per_t if below else reading.grade_g_per_t
     gold = gold_mg(float(value), charge)
     shown = f"{'below ' if below else ''}{units.format_grade(value, grade_unit)}"
-    url = reverse("return-detail", args=[reading.assay_return_id])
+    url = reverse("return-detail", args=[sample.reading_in_use.assay_return_id])
     _add(found, ASSAYS, Result(0.0 if below else gold, gold, charge, shown, url))
 
 

@@ -28,6 +28,7 @@ from prospecting.calc.ancestry import (
 )
 from prospecting.calc.mass_balance import mass_left_g, total_mass_g
 from prospecting.models import Dig, Draw, Lot, Origin, Reading, Sample, Step
+from prospecting.models.assays import ValueInUse
 from prospecting.models.lineage import (
     links_back,
     links_onward,
@@ -386,7 +387,7 @@ def _read(lot: Lot, back: Sequence[Link], onward: Sequence[Link], keys: Sequence
                 "colours_total",
             )
         },
-        samples={sample.lot_id: sample for sample in samples.select_related("reading_in_use")},
+        samples={sample.lot_id: sample for sample in samples},
     )
 
 
@@ -625,7 +626,7 @@ def _gold_words(runs: Sequence[dict]) -> list[str]:
 
 def _reading_words(samples: Sequence[Sample], grade_unit: str) -> list[str]:
     """The readings in use of splits for assay; of several with a grade the lowest and the highest."""
-    readings = [sample.reading_in_use for sample in samples if sample.reading_in_use]
+    readings = [sample.in_use for sample in samples if sample.in_use]
     graded = sorted(reading.grade_g_per_t for reading in readings if reading.grade_g_per_t is not None)
     words = [_between([units.format_grade(grade, grade_unit) for grade in graded])] if graded else []
     words += [_reading_word(reading, grade_unit) for reading in readings if reading.grade_g_per_t is None]
@@ -634,11 +635,9 @@ def _reading_words(samples: Sequence[Sample], grade_unit: str) -> list[str]:
     return words
 
 
-def _reading_word(reading: Reading, grade_unit: str) -> str:
-    if reading.limit_g_per_t is not None:
-        way = "below" if reading.symbol == Reading.Symbol.BELOW else "above"
-        return f"{way} {units.format_grade(reading.limit_g_per_t, grade_unit)}"
-    return reading.get_symbol_display()
+def _reading_word(value: ValueInUse, grade_unit: str) -> str:
+    way = "below" if value.symbol == Reading.Symbol.BELOW else "above"
+    return f"{way} {units.format_grade(value.limit_g_per_t, grade_unit)}"
 
 
 def _between(texts: Sequence[str]) -> str:

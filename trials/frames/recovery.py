@@ -346,8 +346,7 @@ def _grade_of_product(lot_ids: Sequence[int], label: str) -> _ProductGrade:
     """The mean of assays in use of these lots or of samples taken from them; else what re-panning them gave."""
     taken = Q(lot__in=lot_ids) | Q(lot__made_by__kind=Step.Kind.ASSAY, lot__made_by__draws__lot__in=lot_ids)
     readings = [
-        (sample.reading_in_use, sample.lot.mass_g)
-        for sample in Sample.objects.filter(taken, reading_in_use__isnull=False).with_value()
+        (sample.in_use, sample.lot.mass_g) for sample in Sample.objects.filter(taken).answered().with_value()
     ]
     values = [
         (reading.grade_g_per_t, mass_g)
@@ -380,14 +379,14 @@ def _head(same: RawSQL, grade_unit: str, mass_unit: str) -> _Found:
     """The mean of the assays in use of this material, and how far chance may have moved it."""
     samples = list(
         Sample.objects.of_lots(same)
-        .filter(reading_in_use__symbol=Reading.Symbol.VALUE)
-        .select_related("lot", "reading_in_use", "dispatch")
+        .filter(in_use_symbol=Reading.Symbol.VALUE)
+        .select_related("lot", "dispatch")
     )
     if not samples:
         return _Found(
             {}, remarks=["No assay of the feed, nor of what is the same material, is in the books."]
         )
-    grades = [sample.reading_in_use.grade_g_per_t for sample in samples]
+    grades = [sample.in_use_g_per_t for sample in samples]
     mean = grade.blend_grade(grades, [sample.lot.mass_g for sample in samples])
     if not mean:
         return _Found({}, remarks=["The feed's assay says 0: below its limit it is no head to divide by."])

@@ -223,7 +223,7 @@ def zone_grade(zone, *, grade_unit: str, mass_unit: str) -> ZoneGrade:
     sorted_out = _sorted_out(zone)
     runs, colours_only = _untreated(lots)
     samples = list(Sample.objects.of_lots(lots).with_value().select_related("dispatch"))
-    answered = [sample for sample in samples if sample.reading_in_use is not None]
+    answered = [sample for sample in samples if sample.in_use is not None]
     results = results_of_zone(runs, answered, origins, sorted_out)
     behind = frozenset().union(*(result.digs for result in results))
     digs = {
@@ -256,7 +256,7 @@ def _untreated(lots) -> tuple[list[Run], int]:
 
 def _answered(lot_ids: Collection[int]) -> list[Sample]:
     samples = Sample.objects.of_lots(lot_ids).with_value().select_related("dispatch")
-    return list(samples.filter(reading_in_use__isnull=False))
+    return list(samples.answered())
 
 
 def results_of_zone(
@@ -312,15 +312,15 @@ def _pan(run: Run, part: LotPart | None = None, label: str = "") -> RecordedResu
 
 
 def _assay(sample: Sample, part: LotPart | None = None) -> RecordedResult:
-    reading = sample.reading_in_use
+    value = sample.in_use
     return _recorded(
         sample,
         part or _whole(sample.dispatch.sent_on),
         kind=ASSAY,
-        grade_g_per_t=reading.grade_g_per_t,
-        limit_g_per_t=reading.limit_g_per_t,
-        is_below=reading.symbol == Reading.Symbol.BELOW,
-        is_above=reading.symbol == Reading.Symbol.ABOVE,
+        grade_g_per_t=value.grade_g_per_t,
+        limit_g_per_t=value.limit_g_per_t,
+        is_below=value.symbol == Reading.Symbol.BELOW,
+        is_above=value.symbol == Reading.Symbol.ABOVE,
         mass_g=sample.lot.mass_g,
         label=sample.dispatch.get_method_display(),
     )

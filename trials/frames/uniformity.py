@@ -319,7 +319,7 @@ def _add_assays(found: Found, lot: Lot, grade_unit: str) -> None:
     samples = (
         Sample.objects.filter(Q(lot__made_by__in=taken_from) | Q(lot__in=parts), lot__is_void=False)
         .with_value()
-        .filter(reading_in_use__symbol__in=Reading.FIGURES)
+        .answered()
         .select_related("dispatch")
         .order_by("pk")
     )
@@ -337,7 +337,7 @@ def charge_g(sample: Sample) -> float:
 
 
 def _add_assay(found: Found, sample: Sample, part: Lot, lot: Lot, grade_unit: str) -> None:
-    reading = sample.reading_in_use
+    reading = sample.in_use
     if reading.symbol == Reading.Symbol.ABOVE:
         found.above += 1
         return
@@ -353,7 +353,7 @@ def _add_assay(found: Found, sample: Sample, part: Lot, lot: Lot, grade_unit: st
     found.assays.setdefault(key, []).append(
         Portion(
             label=_label(part, lot, f"split {sample.lot.code}"),
-            url=reverse("return-detail", args=[reading.assay_return_id]),
+            url=reverse("return-detail", args=[sample.reading_in_use.assay_return_id]),
             exposure=charge,
             amount=None if below else gold_mg,
             limit=gold_mg if below else 0.0,

@@ -6,6 +6,7 @@ from django.urls.converters import StringConverter
 from prospecting.views import (
     assays,
     contamination,
+    dispatching,
     ground,
     journal,
     lots,
@@ -16,6 +17,7 @@ from prospecting.views import (
     site,
     steps,
     tags,
+    values,
 )
 
 
@@ -95,15 +97,15 @@ urlpatterns = [
     path("photos/<int:pk>/thumb/", photos.photo_thumb, name="photo-thumb"),
     path("photos/<int:pk>/scale/", photos.photo_scale, name="photo-scale"),
     path("journal/", journal.journal, name="journal"),
-    path("laboratories/", assays.laboratory_list, name="laboratory-list"),
-    path("laboratories/add/", assays.laboratory_add, name="laboratory-add"),
-    path("dispatches/", assays.dispatch_list, name="dispatch-list"),
-    path("dispatches/add/", assays.dispatch_add, name="dispatch-add"),
-    path("dispatches/<int:pk>/", assays.dispatch_detail, name="dispatch-detail"),
+    path("laboratories/", dispatching.laboratory_list, name="laboratory-list"),
+    path("laboratories/add/", dispatching.laboratory_add, name="laboratory-add"),
+    path("dispatches/", dispatching.dispatch_list, name="dispatch-list"),
+    path("dispatches/add/", dispatching.dispatch_add, name="dispatch-add"),
+    path("dispatches/<int:pk>/", dispatching.dispatch_detail, name="dispatch-detail"),
     path("dispatches/<int:pk>/type-return/", assays.return_type, name="return-type"),
     path("dispatches/<int:pk>/read-return/", assays.return_read, name="return-read"),
     path("returns/<int:pk>/", assays.return_detail, name="return-detail"),
     path("returns/<int:pk>/file/", assays.return_file, name="return-file"),
-    path("samples/<int:pk>/choose/", assays.reading_choose, name="reading-choose"),
+    path("samples/<int:pk>/choose/", values.reading_choose, name="reading-choose"),
     path("", include("trials.urls")),
 ]

@@ -8,7 +8,17 @@ from pathlib import Path
 from django.conf import settings
 from django.db import transaction
 
-from prospecting.actions import assays, contamination, ground, lots, material, members, products, steps
+from prospecting.actions import (
+    assays,
+    contamination,
+    dispatching,
+    ground,
+    lots,
+    material,
+    members,
+    products,
+    steps,
+)
 from prospecting.actions.correction import Weight
 from prospecting.actions.material import DrawFrom, NewLot, StepDetails
 from prospecting.calc import units
@@ -227,11 +237,13 @@ class _Player:
         clearing.end_test(test=test, ended_at=began_at + watched, recorded_by=panner)
 
     def assays(self) -> None:
-        laboratory = assays.add_laboratory(name="Invented Assay Office", recorded_by=self.people["keeper"])
+        laboratory = dispatching.add_laboratory(
+            name="Invented Assay Office", recorded_by=self.people["keeper"]
+        )
         splits = self.splits
         of_blend = self._take_for_assay(self.dose_lot, "2026-09-14")
         sent = [lot for name, lot in splits.items() if not name.startswith("3")] + [of_blend]
-        dispatch = assays.send_dispatch(
+        dispatch = dispatching.send_dispatch(
             laboratory=laboratory,
             sent_on=_day("2026-09-15"),
             method="fire_30",
@@ -253,7 +265,7 @@ class _Player:
             file_bytes=data,
             recorded_by=self.people["keeper"],
         )
-        assays.send_dispatch(
+        dispatching.send_dispatch(
             laboratory=laboratory,
             sent_on=_day("2026-11-16"),
             method="screen_fire",

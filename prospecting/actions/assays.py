@@ -1,4 +1,4 @@
-"""To the laboratory and back: dispatches under blind tags, returns as printed and as understood, the reading in use."""
+"""What came back from a laboratory: returns as printed and as understood, whole or not at all."""
 
 import datetime
 import hashlib
@@ -9,17 +9,16 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
 from pathlib import Path
-from random import SystemRandom
 
 from django.conf import settings
 from django.db import IntegrityError, transaction
 
 from prospecting.actions.journal import write_journal
-from prospecting.actions.material import check_day, lock_lots
+from prospecting.actions.material import check_day
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
-from prospecting.calc import codes
-from prospecting.models import AssayReturn, Dispatch, Laboratory, Lot, Reading, Sample
+from prospecting.actions.values import apply_rules
+from prospecting.models import AssayReturn, Dispatch, Reading, Sample
 from prospecting.readers.certificate_csv import Certificate, Row
 
 LARGEST_FILE_BYTES = 2_000_000
@@ -27,10 +26,6 @@ LARGEST_FILE_BYTES = 2_000_000
 HELD_SECONDS = 24 * 60 * 60
 MOST_READINGS_OF_A_SAMPLE = 200
 GRADE_STEP = Decimal("0.000001")
-# The fields of a sample that say together which value counts.
-IN_USE = ("reading_in_use", "in_use_symbol", "in_use_g_per_t", "in_use_limit_g_per_t")
-
-_rng = SystemRandom()
 
 
 class FileStoredAlready(Refused):
@@ -44,78 +39,6 @@ class FileStoredAlready(Refused):
             field="upload",
         )
         self.known = known
-
-
-@transaction.atomic
-def add_laboratory(*, name: str, recorded_by, note: str = "") -> Laboratory:
-    require_writer(recorded_by)
-    name = " ".join(name.split())
-    if not name:
-        raise Refused("Give the laboratory's name.", code="name_missing", field="name")
-    twice = Refused(f"{name} is in the list already.", code="laboratory_twice", field="name")
-    if Laboratory.objects.filter(name__iexact=name).exists():
-        raise twice
-    laboratory = Laboratory(name=name, note=note.strip())
-    laboratory.clean_fields()
-    try:
-        with transaction.atomic():
-            laboratory.save()
-    except IntegrityError:
-        # Someone else added it a moment ago.
-        raise twice from None
-    write_journal(member=recorded_by, about=laboratory, what="laboratory added")
-    return laboratory
-
-
-@transaction.atomic
-def send_dispatch(
-    *,
-    laboratory: Laboratory,
-    sent_on: datetime.date,
-    method: str,
-    lots: Sequence[Lot],
-    recorded_by,
-    expected_on: datetime.date | None = None,
-    note: str = "",
-) -> Dispatch:
-    """Record what goes to the laboratory: each lot gets a tag drawn at random, which tells the laboratory nothing."""
-    require_writer(recorded_by)
-    check_day(sent_on, field_name="sent_on")
-    if expected_on is not None and expected_on < sent_on:
-        raise Refused(
-            "The return can't be expected before the samples are sent.",
-            code="expected_too_early",
-            field="expected_on",
-        )
-    if method == Dispatch.Method.OTHER and not note.strip():
-        raise Refused("Say in the note which method it is.", code="method_unsaid", field="note")
-    if not lots:
-        raise Refused("Tick at least one split to send.", code="nothing_to_send", field="lots")
-    locked = list(lock_lots(lots).values())
-    _check_may_go(locked)
-    dispatch = Dispatch(
-        laboratory=laboratory,
-        sent_on=sent_on,
-        method=method,
-        expected_on=expected_on,
-        note=note.strip(),
-        recorded_by=recorded_by,
-    )
-    dispatch.full_clean(exclude=["recorded_by"])
-    dispatch.save()
-    # Shuffled as well: neither the tags nor the order in which they were given out follows the order of the lots.
-    _rng.shuffle(locked)
-    samples = Sample.objects.bulk_create(
-        [
-            Sample(dispatch=dispatch, lot=lot, tag=tag, place=place)
-            for place, (lot, tag) in enumerate(zip(locked, _new_tags(len(locked)), strict=True), start=1)
-        ]
-    )
-    sent = ", ".join(
-        f"{sample.lot.code} as {sample.tag}" for sample in sorted(samples, key=lambda each: each.tag)
-    )
-    write_journal(member=recorded_by, about=dispatch, what=f"sent {sent}")
-    return dispatch
 
 
 @transaction.atomic
@@ -172,29 +95,6 @@ def store_typed_return(
         note=note,
         recorded_by=recorded_by,
     )
-
-
-@transaction.atomic
-def choose_reading(*, sample: Sample, reading: Reading, reason: str, chosen_by) -> Sample:
-    """Put another reading of the sample in use, by hand and with a reason; nothing is taken away."""
-    require_writer(chosen_by)
-    sample = Sample.objects.select_for_update().get(pk=sample.pk)
-    reading = Reading.objects.select_related("assay_return").get(pk=reading.pk)
-    reason = " ".join(reason.split())
-    if reading.sample_id != sample.pk:
-        raise Refused("That reading is of another sample.", code="other_sample", field="reading")
-    if reading.symbol not in Reading.FIGURES:
-        raise Refused(
-            f"“{reading.get_symbol_display()}” says nothing of the grade: it can't be the reading in use.",
-            code="no_figure",
-            field="reading",
-        )
-    if not reason:
-        raise Refused("Say why this reading is the better one.", code="reason_missing", field="reason")
-    if sample.reading_in_use_id == reading.pk:
-        raise Refused("This reading is in use already.", code="no_change", field="reading")
-    _put_in_use(sample, reading, rule=Sample.Rule.CHOSEN, reason=reason, member=chosen_by)
-    return sample
 
 
 def file_sha256(data: bytes) -> str:
@@ -265,34 +165,6 @@ def _drop_forgotten_files() -> None:
             continue
 
 
-def _check_may_go(lots: Sequence[Lot]) -> None:
-    sent = dict(Sample.objects.filter(lot__in=lots).values_list("lot_id", "dispatch_id"))
-    for lot in lots:
-        if lot.pk in sent:
-            why = f"went out with dispatch {sent[lot.pk]} already"
-        elif lot.is_void:
-            why = "is void"
-        elif lot.kind != Lot.Kind.ASSAY_SPLIT:
-            why = "is not a split for assay: take one from it first"
-        elif lot.on_hand_g == 0:
-            why = "is used up: nothing is left to send"
-        else:
-            continue
-        raise Refused(f"{lot.code} {why}.", code="may_not_go", field="lots")
-
-
-def _new_tags(number: int) -> list[str]:
-    """So many tags no sample has, in random order."""
-    free: list[str] = []
-    for _ in range(40):
-        if len(free) == number:
-            return free
-        drawn = dict.fromkeys(codes.draw_tag(_rng) for _ in range(number - len(free)))
-        used = {*free, *Sample.objects.filter(tag__in=drawn).values_list("tag", flat=True)}
-        free.extend(tag for tag in drawn if tag not in used)
-    raise Refused("No free tag was found. Please try once more.", code="no_free_tag")
-
-
 def _store(
     *,
     dispatch: Dispatch,
@@ -341,7 +213,7 @@ def _store(
         f"samples {len({each.sample_id for each in readings})}",
         why=f"left out as not of this dispatch: {', '.join(unknown)}"[:2000] if unknown else "",
     )
-    _apply_first_reading(assay_return, recorded_by=recorded_by)
+    apply_rules(assay_return, recorded_by=recorded_by)
     return assay_return
 
 
@@ -425,64 +297,6 @@ def _check_new_return(
             code="reported_before_sent",
             field="reported_on",
         )
-
-
-def _apply_first_reading(assay_return: AssayReturn, *, recorded_by) -> None:
-    """Put the first reading of the first return in use wherever no one has chosen by hand.
-
-    First by the day it was reported: which return was typed first must not decide which figure counts.
-    """
-    ruled = list(
-        Sample.objects.select_for_update(of=("self",))
-        .filter(dispatch=assay_return.dispatch_id, in_use_rule=Sample.Rule.FIRST)
-        .select_related("reading_in_use")
-        .order_by("pk")
-    )
-    first: dict[int, Reading] = {}
-    readings = Reading.objects.filter(sample__in=ruled).standing().of_whole().usable().in_turn()
-    for reading in readings.select_related("assay_return"):
-        first.setdefault(reading.sample_id, reading)
-    changes = {}
-    for sample in ruled:
-        reading = first.get(sample.pk)
-        if reading is None or reading.pk == sample.reading_in_use_id:
-            continue
-        if sample.reading_in_use_id is not None:
-            changes[sample.tag] = [str(sample.reading_in_use), str(reading)]
-        _use(sample, reading)
-    Sample.objects.bulk_update(ruled, IN_USE)
-    if changes:
-        write_journal(
-            member=recorded_by,
-            about=assay_return,
-            what="an earlier return came in: its first readings are now in use",
-            why=Sample.Rule.FIRST.label,
-            changes=changes,
-        )
-
-
-def _use(sample: Sample, reading: Reading) -> None:
-    """Let the sample count with what this reading says; saved by the caller."""
-    sample.reading_in_use = reading
-    sample.in_use_symbol = reading.symbol
-    sample.in_use_g_per_t = reading.grade_g_per_t
-    sample.in_use_limit_g_per_t = reading.limit_g_per_t
-
-
-def _put_in_use(sample: Sample, reading: Reading, *, rule: str, reason: str, member) -> None:
-    before = sample.reading_in_use
-    _use(sample, reading)
-    sample.in_use_rule = rule
-    sample.in_use_reason = reason
-    sample.full_clean(exclude=["dispatch", "lot"], validate_unique=False)
-    sample.save(update_fields=[*IN_USE, "in_use_rule", "in_use_reason"])
-    write_journal(
-        member=member,
-        about=sample.dispatch,
-        what=f"sample {sample.tag}: another reading in use",
-        why=reason,
-        changes={"reading in use": [str(before) if before else "", str(reading)]},
-    )
 
 
 def _plain_name(file_name: str) -> str:

@@ -6,82 +6,18 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.http import content_disposition_header
-from django_tables2 import RequestConfig
 
 from prospecting.access import page
 from prospecting.actions import assays
 from prospecting.forms.assays import (
-    ChooseReadingForm,
     ColumnsForm,
-    DispatchForm,
     FileRead,
     FileReturnForm,
-    LaboratoryForm,
     TypedReturnForm,
     UploadForm,
 )
-from prospecting.models import AssayReturn, Dispatch, Laboratory, Sample
-from prospecting.tables.assays import DispatchTable, LaboratoryTable
+from prospecting.models import AssayReturn, Dispatch
 from prospecting.views.entry import enter
-
-
-@page(role="guest")
-def laboratory_list(request):
-    table = LaboratoryTable(Laboratory.objects.with_dispatch_count().order_by("name"))
-    RequestConfig(request, paginate={"per_page": 50}).configure(table)
-    crumbs = [("Assays", reverse("dispatch-list")), ("Laboratories", "")]
-    return render(request, "prospecting/laboratory_list.html", {"table": table, "crumbs": crumbs})
-
-
-@page(role="member", methods=("GET", "POST"))
-def laboratory_add(request):
-    form = LaboratoryForm(request.POST or None, member=request.user)
-    if response := enter(
-        request, form, lambda: assays.add_laboratory(**form.entry(), recorded_by=request.user)
-    ):
-        return response
-    crumbs = [("Assays", reverse("dispatch-list")), ("Laboratories", reverse("laboratory-list")), ("Add", "")]
-    return render(request, "prospecting/laboratory_add.html", {"form": form, "crumbs": crumbs})
-
-
-@page(role="guest")
-def dispatch_list(request):
-    table = DispatchTable(
-        Dispatch.objects.with_state().select_related("laboratory").order_by("-sent_on", "-pk")
-    )
-    RequestConfig(request, paginate={"per_page": 50}).configure(table)
-    return render(request, "prospecting/dispatch_list.html", {"table": table})
-
-
-@page(role="member", methods=("GET", "POST"))
-def dispatch_add(request):
-    form = DispatchForm(request.POST or None, member=request.user)
-    if response := enter(
-        request,
-        form,
-        lambda: assays.send_dispatch(**form.entry(), recorded_by=request.user),
-        said="Recorded. Write each tag on its bag now, and nothing else.",
-    ):
-        return response
-    crumbs = [("Assays", reverse("dispatch-list")), ("Send samples", "")]
-    return render(request, "prospecting/dispatch_add.html", {"form": form, "crumbs": crumbs})
-
-
-@page(role="guest")
-def dispatch_detail(request, pk):
-    dispatch = get_object_or_404(
-        Dispatch.objects.with_state().select_related("laboratory", "recorded_by"), pk=pk
-    )
-    return render(
-        request,
-        "prospecting/dispatch_detail.html",
-        {
-            "dispatch": dispatch,
-            "samples": dispatch.samples.with_value().with_reading_counts().order_by("tag"),
-            "returns": dispatch.returns.without_file().with_reading_count().order_by("reported_on", "pk"),
-            "crumbs": [("Assays", reverse("dispatch-list")), (f"Dispatch {pk}", "")],
-        },
-    )
 
 
 @page(role="member", methods=("GET", "POST"))
@@ -97,7 +33,7 @@ def return_type(request, pk):
     return render(
         request,
         "prospecting/return_type.html",
-        {"dispatch": dispatch, "form": form, "crumbs": _crumbs(dispatch, "Type a return in")},
+        {"dispatch": dispatch, "form": form, "crumbs": dispatch_crumbs(dispatch, "Type a return in")},
     )
 
 
@@ -124,7 +60,12 @@ def _upload(request, dispatch):
     return render(
         request,
         "prospecting/return_read.html",
-        {"dispatch": dispatch, "form": form, "known": known, "crumbs": _crumbs(dispatch, "Read a file")},
+        {
+            "dispatch": dispatch,
+            "form": form,
+            "known": known,
+            "crumbs": dispatch_crumbs(dispatch, "Read a file"),
+        },
     )
 
 
@@ -158,7 +99,7 @@ def _preview(request, dispatch, sha256):
             "form": form,
             "columns": ColumnsForm(read=read),
             "held": {"file": sha256, "name": name},
-            "crumbs": _crumbs(dispatch, "What was read"),
+            "crumbs": dispatch_crumbs(dispatch, "What was read"),
         },
     )
 
@@ -174,7 +115,9 @@ def return_detail(request, pk):
         {
             "assay_return": assay_return,
             "readings": assay_return.readings.select_related("sample__lot").order_by("sample__tag", "order"),
-            "crumbs": _crumbs(assay_return.dispatch, f"Certificate {assay_return.certificate_number}"),
+            "crumbs": dispatch_crumbs(
+                assay_return.dispatch, f"Certificate {assay_return.certificate_number}"
+            ),
         },
     )
 
@@ -194,24 +137,7 @@ def return_file(request, pk):
     )
 
 
-@page(role="member", methods=("GET", "POST"))
-def reading_choose(request, pk):
-    sample = get_object_or_404(Sample.objects.select_related("lot", "dispatch__laboratory"), pk=pk)
-    form = ChooseReadingForm(request.POST or None, member=request.user, sample=sample)
-    if response := enter(
-        request,
-        form,
-        lambda: assays.choose_reading(sample=sample, **form.entry(), chosen_by=request.user).dispatch,
-    ):
-        return response
-    return render(
-        request,
-        "prospecting/reading_choose.html",
-        {"sample": sample, "form": form, "crumbs": _crumbs(sample.dispatch, f"Sample {sample.tag}")},
-    )
-
-
-def _crumbs(dispatch: Dispatch, label: str) -> list[tuple[str, str]]:
+def dispatch_crumbs(dispatch: Dispatch, label: str) -> list[tuple[str, str]]:
     return [
         ("Assays", reverse("dispatch-list")),
         (f"Dispatch {dispatch.pk}", dispatch.get_absolute_url()),

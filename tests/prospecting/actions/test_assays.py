@@ -8,7 +8,7 @@ from django.core.exceptions import PermissionDenied
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connections
 
-from prospecting.actions import assays, steps
+from prospecting.actions import assays, dispatching, steps, values
 from prospecting.actions.material import DrawFrom, StepDetails, void_step
 from prospecting.actions.refusal import Refused
 from prospecting.calc.codes import read_tag
@@ -33,12 +33,12 @@ def make_split(lot: Lot | None = None, *, member=None, mass_g: str = "400") -> L
 
 def make_dispatch(number: int = 3, *, member=None, **fields) -> Dispatch:
     member = member or make_member()
-    laboratory = Laboratory.objects.first() or assays.add_laboratory(
+    laboratory = Laboratory.objects.first() or dispatching.add_laboratory(
         name="Invented Assay Office", recorded_by=member
     )
     lots = fields.pop("lots", None) or [make_split(member=member) for _ in range(number)]
     fields = {"laboratory": laboratory, "sent_on": SENT, "method": "fire_30", "recorded_by": member} | fields
-    return assays.send_dispatch(lots=lots, **fields)
+    return dispatching.send_dispatch(lots=lots, **fields)
 
 
 def tags_of(dispatch: Dispatch) -> list[str]:
@@ -89,22 +89,22 @@ pytestmark = pytest.mark.django_db
 
 class TestLaboratory:
     def test_is_added_and_journaled(self):
-        laboratory = assays.add_laboratory(name="  Invented   Assay Office ", recorded_by=make_member())
+        laboratory = dispatching.add_laboratory(name="  Invented   Assay Office ", recorded_by=make_member())
         assert laboratory.name == "Invented Assay Office"
         assert JournalEntry.objects.about(laboratory).get().what == "laboratory added"
 
     @pytest.mark.parametrize("name", ["", "   ", "invented assay office"])
     def test_refuses_a_name_that_is_blank_or_known(self, name):
         member = make_member()
-        assays.add_laboratory(name="Invented Assay Office", recorded_by=member)
+        dispatching.add_laboratory(name="Invented Assay Office", recorded_by=member)
         with pytest.raises(Refused) as refusal:
-            assays.add_laboratory(name=name, recorded_by=member)
+            dispatching.add_laboratory(name=name, recorded_by=member)
         assert refusal.value.field == "name"
         assert Laboratory.objects.count() == 1
 
     def test_is_for_members(self):
         with pytest.raises(PermissionDenied):
-            assays.add_laboratory(name="Any", recorded_by=make_member("guest"))
+            dispatching.add_laboratory(name="Any", recorded_by=make_member("guest"))
 
 
 class TestDispatch:
@@ -147,7 +147,7 @@ class TestDispatch:
 
     def test_refuses_a_lot_that_is_not_a_free_split_for_assay(self):
         member = make_member()
-        assays.add_laboratory(name="Invented Assay Office", recorded_by=member)
+        dispatching.add_laboratory(name="Invented Assay Office", recorded_by=member)
         sent, used, void = (make_split(member=member) for _ in range(3))
         bucket = make_lot(member=member)
         make_dispatch(lots=[sent], member=member)
@@ -172,7 +172,7 @@ class TestDispatch:
 
     def test_refuses_days_that_cannot_be(self):
         member = make_member()
-        assays.add_laboratory(name="Invented Assay Office", recorded_by=member)
+        dispatching.add_laboratory(name="Invented Assay Office", recorded_by=member)
         lots = [make_split(member=member)]
         early = self.refused(lots=lots, member=member, expected_on=SENT - datetime.timedelta(days=1))
         assert early.field == "expected_on"
@@ -181,7 +181,7 @@ class TestDispatch:
 
     def test_asks_which_other_method(self):
         member = make_member()
-        assays.add_laboratory(name="Invented Assay Office", recorded_by=member)
+        dispatching.add_laboratory(name="Invented Assay Office", recorded_by=member)
         lots = [make_split(member=member)]
         assert self.refused(lots=lots, member=member, method="other").field == "note"
         assert (
@@ -191,9 +191,9 @@ class TestDispatch:
 
     def test_needs_a_lot(self):
         member = make_member()
-        laboratory = assays.add_laboratory(name="Invented Assay Office", recorded_by=member)
+        laboratory = dispatching.add_laboratory(name="Invented Assay Office", recorded_by=member)
         with pytest.raises(Refused) as refusal:
-            assays.send_dispatch(
+            dispatching.send_dispatch(
                 laboratory=laboratory, sent_on=SENT, method="fire_30", lots=[], recorded_by=member
             )
         assert refusal.value.field == "lots"
@@ -202,7 +202,7 @@ class TestDispatch:
         member = make_member()
         dispatch = make_dispatch(1, member=member)
         with pytest.raises(PermissionDenied):
-            assays.send_dispatch(
+            dispatching.send_dispatch(
                 laboratory=dispatch.laboratory,
                 sent_on=SENT,
                 method="fire_30",
@@ -429,7 +429,7 @@ class TestReadingInUse:
     def test_is_chosen_by_hand_with_a_reason_that_is_journaled(self):
         dispatch, sample, _ = self.chosen()
         reading = sample.readings.get(raw_text="12.3")
-        assays.choose_reading(
+        values.choose_reading(
             sample=sample, reading=reading, reason="over the limit first", chosen_by=dispatch.recorded_by
         )
         sample.refresh_from_db()
@@ -460,7 +460,7 @@ class TestReadingInUse:
         dispatch, sample, _ = self.chosen()
         reading = Reading.objects.get(raw_text=which)
         with pytest.raises(Refused) as refusal:
-            assays.choose_reading(
+            values.choose_reading(
                 sample=sample, reading=reading, reason=reason, chosen_by=dispatch.recorded_by
             )
         assert refusal.value.code == code
@@ -470,7 +470,7 @@ class TestReadingInUse:
     def test_is_for_members(self):
         _, sample, _ = self.chosen()
         with pytest.raises(PermissionDenied):
-            assays.choose_reading(
+            values.choose_reading(
                 sample=sample,
                 reading=sample.readings.get(raw_text="12.3"),
                 reason="any",
@@ -539,12 +539,12 @@ class TestHeldFile:
 @pytest.mark.django_db(transaction=True)
 def test_a_split_goes_out_once_however_many_send_it_at_once():
     member = make_member()
-    laboratory = assays.add_laboratory(name="Invented Assay Office", recorded_by=member)
+    laboratory = dispatching.add_laboratory(name="Invented Assay Office", recorded_by=member)
     lot = make_split(member=member)
 
     def send(_: int) -> str:
         try:
-            assays.send_dispatch(
+            dispatching.send_dispatch(
                 laboratory=laboratory, sent_on=SENT, method="fire_30", lots=[lot], recorded_by=member
             )
         except Refused as refusal:

@@ -9,7 +9,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import reverse
 
-from prospecting.actions import assays, steps
+from prospecting.actions import assays, dispatching, steps
 from prospecting.actions.material import DrawFrom, StepDetails
 from prospecting.models import AssayReturn, Dispatch, Laboratory, Lot, Reading, Sample
 from prospecting.readers.certificate_csv import read_certificate
@@ -43,12 +43,12 @@ def make_split(member, title: str = "") -> Lot:
 
 
 def make_dispatch(member, number: int = 3, **fields) -> Dispatch:
-    laboratory = Laboratory.objects.first() or assays.add_laboratory(
+    laboratory = Laboratory.objects.first() or dispatching.add_laboratory(
         name="Invented Assay Office", recorded_by=member
     )
     fields = {"sent_on": SENT, "method": "fire_30"} | fields
     lots = [make_split(member) for _ in range(number)]
-    return assays.send_dispatch(laboratory=laboratory, lots=lots, recorded_by=member, **fields)
+    return dispatching.send_dispatch(laboratory=laboratory, lots=lots, recorded_by=member, **fields)
 
 
 def tags_of(dispatch: Dispatch) -> list[str]:
@@ -186,7 +186,7 @@ class TestDispatchList:
 
 class TestSending:
     def post(self, client, **fields):
-        laboratory = Laboratory.objects.first() or assays.add_laboratory(
+        laboratory = Laboratory.objects.first() or dispatching.add_laboratory(
             name="Invented Assay Office", recorded_by=client.member
         )
         body = {
@@ -216,8 +216,8 @@ class TestSending:
     def test_offers_only_free_splits_with_what_they_are_and_weigh(self, member):
         free, sent = make_split(member.member), make_split(member.member)
         used = make_split(member.member)
-        assays.send_dispatch(
-            laboratory=assays.add_laboratory(name="Invented Assay Office", recorded_by=member.member),
+        dispatching.send_dispatch(
+            laboratory=dispatching.add_laboratory(name="Invented Assay Office", recorded_by=member.member),
             sent_on=SENT,
             method="fire_30",
             lots=[sent],
@@ -236,7 +236,7 @@ class TestSending:
         assert "No fire assay at home" in words
 
     def test_says_to_take_a_split_first(self, member):
-        assays.add_laboratory(name="Invented Assay Office", recorded_by=member.member)
+        dispatching.add_laboratory(name="Invented Assay Office", recorded_by=member.member)
         response = member.get(reverse("dispatch-add"))
         assert "take a split for assay first" in text_of(response)
         assert f'href="{reverse("lot-list")}"' in response.content.decode().split("empty")[1]

@@ -3,7 +3,7 @@ from decimal import Decimal
 
 import pytest
 
-from prospecting.actions import products, steps
+from prospecting.actions import dispatching, products, steps
 from prospecting.actions.material import DrawFrom, NewLot, StepDetails, void_step
 from prospecting.models import Lot, Step
 from tests import make
@@ -382,8 +382,10 @@ def test_a_reading_in_use_stands_at_its_split():
             done_on=make.DAY + datetime.timedelta(1),
             details=StepDetails(method="riffle"),
         ).made.get()
-        dispatch = assays.send_dispatch(
-            laboratory=assays.add_laboratory(name=f"Invented Assay Office {taken.pk}", recorded_by=keeper),
+        dispatch = dispatching.send_dispatch(
+            laboratory=dispatching.add_laboratory(
+                name=f"Invented Assay Office {taken.pk}", recorded_by=keeper
+            ),
             sent_on=make.DAY,
             method="fire_30",
             lots=[taken],

@@ -4,7 +4,7 @@ from decimal import Decimal
 
 import pytest
 
-from prospecting.actions import assays, products, steps
+from prospecting.actions import assays, dispatching, products, steps, values
 from prospecting.actions.material import DrawFrom, NewLot, StepDetails
 from prospecting.models import Laboratory, Lot, Sample
 from prospecting.readers.certificate_csv import read_certificate
@@ -39,10 +39,10 @@ def send(lot: Lot, mass: str = "400") -> Sample:
         done_on=make.DAY,
         details=StepDetails(method="riffle"),
     ).made.get()
-    laboratory = Laboratory.objects.first() or assays.add_laboratory(
+    laboratory = Laboratory.objects.first() or dispatching.add_laboratory(
         name="Invented Assay Office", recorded_by=keeper
     )
-    dispatch = assays.send_dispatch(
+    dispatch = dispatching.send_dispatch(
         laboratory=laboratory, sent_on=make.DAY, method="fire_30", lots=[split], recorded_by=keeper
     )
     return dispatch.samples.get()
@@ -203,7 +203,7 @@ def test_the_value_in_use_counts_and_every_repeat_is_kept():
     assert beside(lot).assayed.mean_text == "4.1 g/t"
     assert [reading.raw_text for reading in readings_of(family_of(lot).alike)] == ["4.1", "9.9", "<0.01"]
     chosen = sample.readings.get(raw_text="9.9")
-    assays.choose_reading(
+    values.choose_reading(
         sample=sample, reading=chosen, reason="larger charge", chosen_by=make.make_member("keeper")
     )
     assert beside(lot).assayed.mean_text == "9.9 g/t"

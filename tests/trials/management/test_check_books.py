@@ -10,7 +10,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.core.management import call_command
 from PIL import Image
 
-from prospecting.actions import assays, steps
+from prospecting.actions import assays, dispatching, steps
 from prospecting.actions.contamination import mark_lot
 from prospecting.actions.material import DrawFrom, StepDetails, void_step
 from prospecting.actions.photos import keep_photo
@@ -64,8 +64,8 @@ def books(db, settings, tmp_path):
         done_on=DAY,
         details=StepDetails(method="riffle"),
     ).made.get()
-    laboratory = assays.add_laboratory(name="Invented Assay Office", recorded_by=keeper)
-    dispatch = assays.send_dispatch(
+    laboratory = dispatching.add_laboratory(name="Invented Assay Office", recorded_by=keeper)
+    dispatch = dispatching.send_dispatch(
         lots=[split], laboratory=laboratory, sent_on=DAY, method="fire_30", recorded_by=keeper
     )
     data = f"Sample,Au g/t\n{dispatch.samples.get().tag},4.1\n".encode()

@@ -6,7 +6,7 @@ import pytest
 from django.urls import reverse
 from django.utils import timezone
 
-from prospecting.actions import assays, steps
+from prospecting.actions import dispatching, steps
 from prospecting.actions.material import DrawFrom, StepDetails
 from prospecting.models import Lot
 from tests import make
@@ -31,8 +31,8 @@ def send(*, expected_on=None):
         done_on=make.DAY,
         details=StepDetails(method="riffle"),
     ).made.get()
-    return assays.send_dispatch(
-        laboratory=assays.add_laboratory(name=f"Invented Assay Office {split.pk}", recorded_by=keeper),
+    return dispatching.send_dispatch(
+        laboratory=dispatching.add_laboratory(name=f"Invented Assay Office {split.pk}", recorded_by=keeper),
         sent_on=make.DAY,
         method="fire_30",
         lots=[split],

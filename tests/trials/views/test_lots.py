@@ -5,7 +5,7 @@ from decimal import Decimal
 import pytest
 from django.urls import reverse
 
-from prospecting.actions import assays, steps
+from prospecting.actions import assays, dispatching, steps
 from prospecting.actions.material import DrawFrom, NewLot, StepDetails, void_step
 from prospecting.models import Lot
 from prospecting.readers.certificate_csv import read_certificate
@@ -46,8 +46,8 @@ def assay(lot: Lot, *cells: str) -> None:
         done_on=make.DAY,
         details=StepDetails(method="riffle"),
     ).made.get()
-    dispatch = assays.send_dispatch(
-        laboratory=assays.add_laboratory(name=f"Invented Assay Office {split.pk}", recorded_by=keeper),
+    dispatch = dispatching.send_dispatch(
+        laboratory=dispatching.add_laboratory(name=f"Invented Assay Office {split.pk}", recorded_by=keeper),
         sent_on=make.DAY,
         method="fire_30",
         lots=[split],

@@ -10,6 +10,7 @@ import re
 
 import pytest
 from django.urls import reverse
+from playwright.sync_api import expect
 
 from prospecting.calc import codes
 from prospecting.models import Step
@@ -193,7 +194,7 @@ def test_another_portion_is_taken_on_purpose_and_keeps_its_own_draft(handset):  
     assert page.locator("[data-portion]").inner_text() == portion.code
     log_here(page)
     wait_for_code(page, first)
-    assert page.locator("[name=note]").input_value() == "half typed"
+    expect(page.locator("[name=note]")).to_have_value("half typed")
     assert [entry["action"] for entry in handset.waiting()] == [reverse("run-log", args=[trial.pk, third])]
 
 

@@ -21,6 +21,8 @@ HALF_WAYS = 41
 # Points of the profile between two doses.
 PROFILE_POINTS = 200
 EXACT = 1e-12
+# A step whose sum of squares is within this share of the curve's fits as well as the curve.
+AS_WELL = 1e-6
 
 
 @dataclass(frozen=True)
@@ -140,11 +142,12 @@ def log_logistic(
             f"Half-way falls at a dose of {half_way:.3g}, outside the {tried[0]:g} to {tried[-1]:g} tried: "
             "the doses do not show both shoulders."
         )
-    if b > STEEPEST:
-        raise ValueError(f"A steepness of {b:.0f}: the doses show a step and no curve; try doses in between.")
     residual = y - _curve(theta, log_x)
     df = len(x) - 4
     ss = float(residual @ residual)
+    # How steep a search ends that only gains by getting steeper hangs on the machine; that a step does as well does not.
+    if b > STEEPEST or _step_ss(x, y) <= ss * (1 + AS_WELL):
+        raise ValueError("The doses show a step and no curve: try doses in between.")
     if ss <= (EXACT * np.abs(y).max()) ** 2 * len(y):
         raise ValueError("The curve goes through every run exactly: there is no spread to judge by.")
     covariance = _covariance(theta, log_x, residual, information) * ss / df
@@ -341,6 +344,15 @@ def _best_curve(log_x: np.ndarray, y: np.ndarray, start_bcde: Sequence[float] | 
     b, c, d, log_e = best.x
     # Turning the sign of b and swapping the ends is the same curve.
     return best.x if b > 0 else np.array([-b, d, c, log_e])
+
+
+def _step_ss(x: np.ndarray, y: np.ndarray) -> float:
+    """The least sum of squares of one jump between two neighbouring doses."""
+
+    def around_mean(some: np.ndarray) -> float:
+        return float(((some - some.mean()) ** 2).sum())
+
+    return min(around_mean(y[x < level]) + around_mean(y[x >= level]) for level in np.unique(x)[1:])
 
 
 def _lack_of_fit(x: np.ndarray, y: np.ndarray, ss: float, df: int) -> float | None:

@@ -8,11 +8,13 @@
   const part = (name) => box.querySelector(`[data-${name}]`);
   const [live, picture, start, running, torch, says] =
     ["live", "picture", "start", "running", "torch", "says"].map(part);
-  const LONGEST_SIDE = 900, PAUSE_MS = 120, SAME_AGAIN_MS = 3000, LONGEST_TEXT = 300;
+  const PAUSE_MS = 120, SAME_AGAIN_MS = 3000, LONGEST_TEXT = 300;
   // A photograph is tried in several sizes: a small square needs a large one, a grainy picture a small one.
   const PHOTO_SIDES = [1000, 1800, 500];
+  // So is a live picture, in turn: what one size blurs another may show.
+  const LIVE_SIDES = [900, 600, 750];
   const canvas = document.createElement("canvas");
-  let stream = null, reader = null, seen = { text: "", at: 0 };
+  let stream = null, reader = null, looks = 0, seen = { text: "", at: 0 };
 
   box.hidden = false;
   const camera = window.isSecureContext && navigator.mediaDevices?.getUserMedia;
@@ -98,7 +100,8 @@
     if (stream !== watched) return;
     try {
       if (picture.videoWidth) {
-        const text = await textIn(picture, picture.videoWidth, picture.videoHeight, LONGEST_SIDE);
+        const side = LIVE_SIDES[looks++ % LIVE_SIDES.length];
+        const text = await textIn(picture, picture.videoWidth, picture.videoHeight, side);
         const again = text === seen.text && Date.now() - seen.at < SAME_AGAIN_MS;
         if (text) seen = { text, at: Date.now() };
         if (text && !again && stream === watched && (await ask(text))) return;

@@ -85,6 +85,8 @@ def refused(request: HttpRequest, form: SiteForm, *, code: str) -> PhoneAnswer:
             for name, sentences in form.errors.items()
             if name != NON_FIELD_ERRORS
         },
+        # The list of what waits shows no fields to stand beside.
+        labels={name: str(form[name].label) for name in form.errors if name in form.fields},
         asks=form.guard_asks,
     )
 

@@ -36,11 +36,12 @@
     const of = (name) => box.querySelector(`[data-${name}]`);
     const isOwn = entry.member === queue.member;
     const isRefused = entry.state === "refused";
-    const { sentences = [], fields = {}, asks = [] } = entry.answer || {};
+    const { sentences = [], fields = {}, labels = {}, asks = [] } = entry.answer || {};
+    const beside = Object.entries(fields).flatMap(([name, said]) => said.map((one) => (labels[name] ? `${labels[name]}: ${one}` : one)));
     of("title").textContent = entry.title;
     of("made").textContent = `Made ${made(entry)}${pictures(entry)}.`;
     of("state").textContent = isOwn ? SAYS[entry.state] : `Waits for ${entry.member_name || "its member"} to sign in here.`;
-    for (const sentence of isRefused ? [...sentences, ...Object.values(fields).flat()] : []) {
+    for (const sentence of isRefused ? [...sentences, ...beside] : []) {
       const line = document.createElement("li");
       line.textContent = sentence;
       of("sentences").append(line);

@@ -17,6 +17,7 @@ import pytest
 from tests import make
 from trials.actions.importing import ImportedTrial, import_trial
 from trials.calc.working import WorkingRow
+from trials.frames.books import faults_of_plans
 from trials.frames.outcomes import outcomes_of
 from trials.frames.verdicts import TrialVerdict, verdict_of
 from trials.models import Trial
@@ -41,6 +42,18 @@ def by_block(case: dict) -> Runs:
     return [
         (name, block, value) for name, row in table.items() for block, value in zip(blocks, row, strict=True)
     ]
+
+
+def transformed(case: dict) -> Runs:
+    """The values as the published analysis took them."""
+    take = {"log": math.log, "sqrt(x+1)": lambda value: math.sqrt(value + 1)}.get(
+        case["inputs"].get("transform"), float
+    )
+    return [(name, block, None if value is None else take(value)) for name, block, value in by_block(case)]
+
+
+def in_one_order(groups: Mapping[str, Sequence[float]]) -> Runs:
+    return [(name, "", float(value)) for name, row in groups.items() for value in row]
 
 
 def imported(runs: Runs, columns: Mapping[str, Sequence], outcome: str, control: str) -> Trial:
@@ -143,15 +156,13 @@ def test_blocks_of_fabric_strength():
 
 
 @pytest.mark.django_db
-def test_blocks_with_cells_missing():
-    # ts011: logarithms of gold, two cells missing: least-squares means, not raw ones.
-    case = CASES["ts011"]
-    table, control, expected = case["inputs"]["table"], case["inputs"]["control"], case["expected"]
-    runs = [
-        (treatment, block, None if value is None else math.log(value))
-        for treatment, row in table.items()
-        for block, value in zip(case["inputs"]["blocks"], row, strict=True)
-    ]
+# ts010: Montgomery & Runger's fabric strength with one cell missing; ts011: logarithms of gold, two missing: least-squares means,
+# not raw ones.
+@pytest.mark.parametrize("name", [pytest.param("ts010", marks=pytest.mark.long), "ts011"])
+def test_blocks_with_cells_missing(name):
+    case = CASES[name]
+    control, expected = case["inputs"]["control"], case["expected"]
+    runs = transformed(case)
     minutes, factor = as_minutes([value for *_, value in runs])
     trial = imported(runs, {"gold_mg": [1] * len(runs), "pan_min": minutes}, "gold_mass", control)
     assert trial.close_reason.startswith("Typed in afterwards")
@@ -165,14 +176,171 @@ def test_blocks_with_cells_missing():
 
 
 @pytest.mark.django_db
-def test_one_order_with_unequal_numbers():
-    # ts015: Dunnett's blood counts, as quoted from R multcomp in the tests of SciPy; 6, 4 and 5 values, no blocks.
-    case = CASES["ts015"]
-    runs = [(name, "", value) for name, row in case["inputs"]["groups"].items() for value in row]
+# ts015: Dunnett's blood counts, as quoted from R multcomp in the tests of SciPy; 6, 4 and 5 values, no blocks.
+# ts017: plant growth (R datasets::PlantGrowth), ten values each.
+@pytest.mark.parametrize("name", ["ts015", pytest.param("ts017", marks=pytest.mark.long)])
+def test_one_order_against_a_control(name):
+    case = CASES[name]
+    runs = in_one_order(case["inputs"]["groups"])
     minutes, factor = as_minutes([value for *_, value in runs])
-    trial = imported(runs, {"gold_mg": [1] * len(runs), "pan_min": minutes}, "gold_mass", "control")
+    control = case["inputs"]["control"]
+    trial = imported(runs, {"gold_mg": [1] * len(runs), "pan_min": minutes}, "gold_mass", control)
     assert trial.design == Trial.Design.RANDOM
     check_dunnett(trial, case, factor)
+
+
+def check_plain_analysis(runs: Runs, *, df: int, error_ms: float, squares: Sequence[str] = ()) -> Trial:
+    """A balanced trial by its published error: means, their differences from the first treatment's, each with that error."""
+    names = list(dict.fromkeys(name for name, *_ in runs))
+    values = [value for *_, value in runs]
+    minutes, factor = as_minutes(values)
+    columns = {"gold_mg": [1] * len(runs), "pan_min": minutes}
+    if squares:
+        columns["order"] = squares
+    trial = imported(runs, columns, "gold_mass", names[0])
+    rows = working_of_minutes(trial)
+    reach = next(row for label, row in rows.items() if label.startswith("Standard errors each way"))
+    assert int(reach["degrees of freedom"]) == df
+    of = {name: [value for each, _, value in runs if each == name] for name in names}
+    mean = {name: sum(each) / len(each) for name, each in of.items()}
+    error = math.sqrt(2 * error_ms / len(of[names[0]]))
+    for name in names[1:]:
+        row = rows[f"{name} / {names[0]}"]
+        assert float(row["difference of ln means"]) == pytest.approx(
+            factor * (mean[name] - mean[names[0]]), rel=WRITTEN, abs=5e-4
+        )
+        assert close_to(row["standard error"], factor * error)
+    return trial
+
+
+@pytest.mark.django_db
+# ts007: Gomez & Gomez (1984) p. 26, rice; ts008: Pinheiro & Bates (2000), nine people as blocks; ts009: gold on its log scale.
+@pytest.mark.parametrize(
+    "name",
+    ["ts008", pytest.param("ts007", marks=pytest.mark.long), pytest.param("ts009", marks=pytest.mark.long)],
+)
+def test_whole_blocks(name):
+    case = CASES[name]
+    expected = case["expected"]
+    trial = check_plain_analysis(transformed(case), df=expected["df_error"], error_ms=expected["ms_error"])
+    assert trial.design == Trial.Design.BLOCKS
+
+
+@pytest.mark.django_db
+# ts001: NIST SiRstv, certified; ts002 and ts003: NIST SmLs01 and SmLs04, the same numbers a million apart; ts004: plant growth.
+@pytest.mark.parametrize(
+    "name", ["ts001", *(pytest.param(name, marks=pytest.mark.long) for name in ("ts002", "ts003", "ts004"))]
+)
+def test_groups_in_one_order(name):
+    case = CASES[name]
+    expected = case["expected"]
+    check_plain_analysis(
+        in_one_order(case["inputs"]["groups"]), df=expected["df_within"], error_ms=expected["ms_within"]
+    )
+
+
+@pytest.mark.django_db
+# ts054: tooth growth (R datasets::ToothGrowth), 2 x 3; ts055: Box & Cox (1964), survival times, 3 x 4. A table names treatments
+# and no factors, so each combination is a treatment; the error is the same.
+@pytest.mark.parametrize("name", [pytest.param(name, marks=pytest.mark.long) for name in ("ts054", "ts055")])
+def test_combinations_as_treatments(name):
+    case = CASES[name]
+    cells = {
+        f"{one} at {other}": values
+        for one, row in case["inputs"]["cells"].items()
+        for other, values in row.items()
+    }
+    expected = case["expected"]
+    check_plain_analysis(
+        in_one_order(cells), df=expected["df_error"], error_ms=expected["ss_error"] / expected["df_error"]
+    )
+
+
+@pytest.mark.django_db
+# ts012: Goulden (1952) p. 216, wheat rust; ts013: Cochran (1938), counts, root of count + 1.
+@pytest.mark.parametrize("name", ["ts012", pytest.param("ts013", marks=pytest.mark.long)])
+def test_latin_squares(name):
+    """A row is a block, a column a place in the order; each treatment stands once in both, and both are taken out."""
+    case = CASES[name]
+    take = math.sqrt if "transform" in case["inputs"] else float
+    more = 1 if "transform" in case["inputs"] else 0
+    cells = [
+        (treatment, str(row), take(value + more), 5 * row + column + 1)
+        for row, (treatments, values) in enumerate(
+            zip(case["inputs"]["treatments_by_row"], case["inputs"]["values_by_row"], strict=True)
+        )
+        for column, (treatment, value) in enumerate(zip(treatments, values, strict=True))
+    ]
+    cells.sort(key=lambda cell: cell[0])
+    expected = case["expected"]
+    trial = check_plain_analysis(
+        [cell[:3] for cell in cells],
+        df=expected["df_error"],
+        error_ms=expected["ss_error"] / expected["df_error"],
+        squares=[str(cell[3]) for cell in cells],
+    )
+    assert (trial.design, trial.order_is_known) == (Trial.Design.LATIN, True)
+    planned = trial.planned_runs.select_related("treatment", "block")
+    square = {(each.block.number, each.position): each.treatment.name for each in planned}
+    for row, treatments in enumerate(case["inputs"]["treatments_by_row"], start=1):
+        assert [square[row, place] for place in range(1, 6)] == treatments
+    assert list(faults_of_plans()) == []
+
+
+@pytest.mark.django_db
+def test_an_order_that_makes_no_square_is_one_of_blocks():
+    # ts012 with the first two places of its first row exchanged.
+    rows = [list(row) for row in CASES["ts012"]["inputs"]["treatments_by_row"]]
+    rows[0][:2] = reversed(rows[0][:2])
+    runs = [(name, str(number), 5.0) for number, row in enumerate(rows) for name in row]
+    columns = {"gold_mg": [5] * len(runs), "order": range(1, len(runs) + 1)}
+    assert imported(runs, columns, "gold_mass", "A").design == Trial.Design.BLOCKS
+
+
+@pytest.mark.django_db
+def test_pairs_of_one_sleeper():
+    # ts066: Student (1908), hours of sleep gained with either drug by ten sleepers (R datasets::sleep): a block of two each.
+    case = CASES["ts066"]
+    runs = [
+        (drug, str(sleeper), hours)
+        for drug in ("y", "x")
+        for sleeper, hours in enumerate(case["inputs"][drug], start=1)
+    ]
+    expected = case["expected"]
+    # Twice the error over the number of sleepers is the square of the standard error of their mean difference.
+    check_plain_analysis(runs, df=expected["df"], error_ms=10 * expected["se"] ** 2 / 2)
+
+
+@pytest.mark.django_db
+@pytest.mark.long
+def test_two_yields_without_blocks():
+    # ts061: crop yields of 13 and 16 plots, as quoted in the tests of TOSTER: difference, standard error, degrees of freedom.
+    case = CASES["ts061"]
+    runs = in_one_order({name: case["inputs"][name] for name in ("y", "x")})
+    minutes, factor = as_minutes([value for *_, value in runs])
+    trial = imported(runs, {"gold_mg": [1] * len(runs), "pan_min": minutes}, "gold_mass", "y")
+    row, expected = working_of_minutes(trial)["x / y"], case["expected"]
+    assert close_to(row["difference of ln means"], factor * expected["difference"])
+    assert close_to(row["standard error"], factor * expected["se"])
+
+
+@pytest.mark.django_db
+@pytest.mark.long
+def test_places_with_ties():
+    # ts026: Hollander & Wolfe (1973) p. 140, three ways to round first base, 22 players: the quickest has place 1.
+    case = CASES["ts026"]
+    ways = ("round out", "narrow angle", "wide angle")
+    runs, places = [], []
+    for player, times in enumerate(case["inputs"]["rows_are_blocks"], start=1):
+        for way, seconds in zip(ways, times, strict=True):
+            runs.append((way, str(player), seconds))
+            places.append(1 + sum(other < seconds for other in times))
+    trial = imported(runs, {"place": places}, "places", "wide angle")
+    found = verdict_of(trial, trial.recorded_by)
+    published = dict(zip(ways, case["expected"]["rank_sums"], strict=True))
+    assert {line.name: float(line.middle) for line in found.table} == pytest.approx(
+        {way: total / 22 for way, total in published.items()}, rel=WRITTEN
+    )
 
 
 @pytest.mark.django_db

@@ -18,6 +18,7 @@ from prospecting.models import JournalEntry, Lot, Member
 from trials.actions import judging, planning, running
 from trials.actions.factors import LONGEST_NAME
 from trials.actions.mud import log_run_mud
+from trials.calc.designs import check_square
 from trials.calc.run_columns import FAILED, TYPED_IN, VOID
 from trials.models import Additive, ColourCount, PlannedRun, Run, Treatment, Trial
 from trials.readers.run_table import Fault, RunRow, RunTable
@@ -62,7 +63,7 @@ def import_trial(*, facts: ImportedTrial, table: RunTable, file_name: str, recor
         question=facts.question,
         feed_lot=lot,
         outcome=facts.outcome,
-        design=Trial.Design.BLOCKS if blocks else Trial.Design.RANDOM,
+        design=_design_of(table),
         blocks_planned=len(blocks) or max(map(len, rows_of.values())),
         smallest_ratio=facts.smallest_ratio,
         portion_mass_g=facts.portion_mass_g,
@@ -96,6 +97,21 @@ def import_trial(*, facts: ImportedTrial, table: RunTable, file_name: str, recor
         why=_fingerprint(table),
     )
     return trial
+
+
+def _design_of(table: RunTable) -> Trial.Design:
+    """A table with blocks and the order of its runs is a Latin square where each treatment stands once at every place, too."""
+    if not table.blocks:
+        return Trial.Design.RANDOM
+    rows: dict[str, list[RunRow]] = defaultdict(list)
+    for row in table.rows:
+        rows[row.block].append(row)
+    if not (
+        table.has_order and all(row.was_done for row in table.rows) and len(set(map(len, rows.values()))) == 1
+    ):
+        return Trial.Design.BLOCKS
+    square = [[row.treatment for row in sorted(runs, key=lambda row: row.order)] for runs in rows.values()]
+    return Trial.Design.LATIN if check_square(square).is_latin_square else Trial.Design.BLOCKS
 
 
 def _fingerprint(table: RunTable) -> str:

@@ -5,6 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from trials.calc.bridge import LogRatio, combine
+from trials.calc.ratio_words import between
+from trials.calc.working import figure
 
 PAULE_MANDEL = "paule_mandel"
 DER_SIMONIAN_LAIRD = "der_simonian_laird"
@@ -35,6 +37,17 @@ class SummaryOfRatios:
     i2: float
     factor: float
     weights: tuple[float, ...]
+
+    @property
+    def average_said(self) -> str:
+        """In words, the average of just these trials where they are two; blank where more tell how trials differ."""
+        if self.trials != 2:
+            return ""
+        limits = between(*self.average.interval())
+        return (
+            f"The average of just these two is {figure(self.average.ratio)} times ({limits}, 95 % interval), which says "
+            "nothing of what a third would give."
+        )
 
     @property
     def agreement(self) -> str:

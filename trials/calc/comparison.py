@@ -151,14 +151,30 @@ class _Trial:
     control: Hashable
     names: list[Hashable]
     left_out: int
+    # Where the design is a square: each run's place in its block's order.
+    places: list[Hashable] | None = None
+
+    @property
+    def factors(self) -> list[list[Hashable]]:
+        """What a model of these runs holds: treatment, block, and the place in the order where the design is a square."""
+        return [self.treatments, self.blocks, *([self.places] if self.places else [])]
 
     def runs_of(self, treatment: Hashable) -> int:
         return self.treatments.count(treatment)
 
     def keep(self, wanted) -> "_Trial":
-        kept = [row for row in zip(self.values, self.treatments, self.blocks, strict=True) if wanted(*row)]
-        values, treatments, blocks = map(list, zip(*kept, strict=True)) if kept else ([], [], [])
-        return replace(self, values=values, treatments=treatments, blocks=blocks)
+        is_kept = [wanted(*row) for row in zip(self.values, self.treatments, self.blocks, strict=True)]
+
+        def those(column: list | None) -> list | None:
+            return column and [entry for entry, keep in zip(column, is_kept, strict=True) if keep]
+
+        return replace(
+            self,
+            values=those(self.values),
+            treatments=those(self.treatments),
+            blocks=those(self.blocks),
+            places=those(self.places),
+        )
 
     @cached_property
     def _cell_means(self) -> dict[tuple[Hashable, Hashable], float]:
@@ -209,6 +225,7 @@ def compare_gold(
     control: Hashable,
     confidence: float = 0.95,
     scale_step_mg: float | None = None,
+    places: Sequence[Hashable] | None = None,
 ) -> ControlComparison:
     """Return the comparison by mass; by place within the blocks where too many runs came out below the scale.
 
@@ -218,10 +235,10 @@ def compare_gold(
     """
     columns = values_mg, treatments, blocks, control, confidence
     if not any(value == BELOW_SCALE for value in values_mg):
-        return compare_masses(*columns, scale_step_mg)
+        return compare_masses(*columns, scale_step_mg, places)
     if scale_step_mg and _few_below(values_mg, treatments):
         try:
-            return compare_bounded(*columns, scale_step_mg)
+            return compare_bounded(*columns, scale_step_mg, places)
         except ValueError:
             # With those runs as nothing no mass is left to some block: places need no masses.
             pass
@@ -235,6 +252,7 @@ def compare_bounded(
     control: Hashable,
     confidence: float = 0.95,
     scale_step_mg: float = 0.0,
+    places: Sequence[Hashable] | None = None,
 ) -> ControlComparison:
     """Return the comparison by mass whose intervals hold whatever the runs below the scale may have weighed.
 
@@ -264,7 +282,7 @@ def compare_bounded(
             for value, name in zip(values_mg, treatments, strict=True)
         ]
         return _compare_masses(
-            known, treatments, blocks, control, confidence, scale_step_mg, may_be_nothing=True
+            known, treatments, blocks, control, confidence, scale_step_mg, places, may_be_nothing=True
         )
 
     middle, *ends = (taken_as(*ends) for ends in ((0.5, 0.5), (0.0, 0.0), (1.0, 1.0), (1.0, 0.0), (0.0, 1.0)))
@@ -331,6 +349,7 @@ def compare_masses(
     control: Hashable,
     confidence: float = 0.95,
     scale_step_mg: float | None = None,
+    places: Sequence[Hashable] | None = None,
 ) -> ControlComparison:
     """Return each treatment's ratio of expected gold to the control's, the spread of a run falling as its gold grows.
 
@@ -354,17 +373,17 @@ def compare_masses(
     >>> round(found.of("rinse").ratio, 3)  # (3.9 + 5.1 + 2.9 + 6.6) / (3.1 + 4.4 + 2.2 + 5.0)
     1.259
     """
-    return _compare_masses(values_mg, treatments, blocks, control, confidence, scale_step_mg)
+    return _compare_masses(values_mg, treatments, blocks, control, confidence, scale_step_mg, places)
 
 
 def _compare_masses(
-    values_mg, treatments, blocks, control, confidence, scale_step_mg, *, may_be_nothing: bool = False
+    values_mg, treatments, blocks, control, confidence, scale_step_mg, places, *, may_be_nothing: bool = False
 ) -> ControlComparison:
     check_level("confidence", confidence)
     read = _read if may_be_nothing else _read_masses
-    trial = read(values_mg, treatments, blocks, control)
+    trial = read(values_mg, treatments, blocks, control, places)
     _check_spread_left(trial)
-    fitted = fit_masses(trial.values, trial.treatments, trial.blocks)
+    fitted = fit_masses(trial.values, *trial.factors)
     floor = float(np.mean(scale_step_mg**2 / fitted.expected)) / 12 if scale_step_mg else 0.0
     # Masses that the model hits exactly leave only what the iteration stopped short of.
     seen = fitted.dispersion if fitted.pearson_chi2 > EXACT_FIT * sum(trial.values) else 0.0
@@ -387,7 +406,7 @@ def _compare_masses(
     if seen < floor:
         assumptions.append(_within_step(scale_step_mg))
     rows = [
-        _model_row("ln(expected mg) = treatment + block, variance = dispersion x mean", trial),
+        _model_row("ln(expected mg) = {}, variance = dispersion x mean", trial),
         WorkingRow(
             "Dispersion: variance of a run over its expected gold",
             "Pearson chi-squared / degrees of freedom",
@@ -432,6 +451,7 @@ def compare_with_control(
     control: Hashable,
     confidence: float = 0.95,
     scale_step_mg: float | None = None,
+    places: Sequence[Hashable] | None = None,
 ) -> ControlComparison:
     """Return each treatment's ratio to the control from weighed gold.
 
@@ -447,6 +467,9 @@ def compare_with_control(
         Of the intervals judged together; the plain 90 % and 95 % intervals and the equivalence interval are fixed.
     scale_step_mg : float or None
         Step of the scale. Runs that agree to the step show no spread; the step's own rounding then stands in for it.
+    places : sequence of hashable, shape (n,), or None
+        Each run's place in the order of its block, where the design is a square: the order's drift is then taken out as
+        the blocks are, and the error has the df of a Latin square.
 
     Returns
     -------
@@ -467,8 +490,8 @@ def compare_with_control(
     1.26
     """
     check_level("confidence", confidence)
-    trial = _read_masses(values_mg, treatments, blocks, control)
-    logs = fit([math.log(value) for value in trial.values], trial.treatments, trial.blocks)
+    trial = _read_masses(values_mg, treatments, blocks, control, places)
+    logs = fit([math.log(value) for value in trial.values], *trial.factors)
     if logs.df < 1:
         raise ValueError(
             f"{len(trial.values)} runs leave {logs.df} degrees of freedom for the error: no run is left over to show the spread."
@@ -486,7 +509,7 @@ def compare_with_control(
         assumptions.append(_within_step(scale_step_mg))
     judged = _ratio_entries(trial, logs, sd_log, logs.df, confidence)
     rows = [
-        _model_row("ln(mg) = treatment + block + error, by least squares", trial),
+        _model_row("ln(mg) = {} + error, by least squares", trial),
         WorkingRow(
             "Spread of equal runs within blocks (sd of ln mg)",
             "square root of (residual sum of squares / degrees of freedom)",
@@ -605,6 +628,7 @@ def compare_counts(
     blocks: Sequence[Hashable],
     control: Hashable,
     confidence: float = 0.95,
+    places: Sequence[Hashable] | None = None,
 ) -> ControlComparison:
     """Return each treatment's ratio of colours to the control.
 
@@ -612,7 +636,7 @@ def compare_counts(
     ----------
     counts : sequence of int or None, shape (n,)
         Colours of each run, 0 or more; None for a failed run.
-    treatments, blocks, control : as in `compare_with_control`
+    treatments, blocks, control, places : as in `compare_with_control`
 
     Notes
     -----
@@ -638,7 +662,7 @@ def compare_counts(
     1.95
     """
     check_level("confidence", confidence)
-    trial = _read(counts, treatments, blocks, control)
+    trial = _read(counts, treatments, blocks, control, places)
     for value, name, block in zip(trial.values, trial.treatments, trial.blocks, strict=True):
         if value < 0 or value != math.floor(value):
             raise ValueError(
@@ -684,7 +708,7 @@ def compare_counts(
             entries.append(replace(plain, note=why or _no_comparison(trial, name)))
         else:
             entries.append(_one_sided(trial, plain, max(1.0, dispersion), together, confidence))
-    rows = [_model_row("ln(expected colours) = treatment + block, variance = dispersion x mean", trial)]
+    rows = [_model_row("ln(expected colours) = {}, variance = dispersion x mean", trial)]
     if fitted:
         rows.append(
             WorkingRow(
@@ -761,8 +785,8 @@ def _comparison(
     )
 
 
-def _read(values, treatments, blocks, control) -> _Trial:
-    if not len(values) == len(treatments) == len(blocks):
+def _read(values, treatments, blocks, control, places=None) -> _Trial:
+    if not len(values) == len(treatments) == len(blocks) == len(blocks if places is None else places):
         raise ValueError(
             f"{len(values)} values, {len(treatments)} treatments, {len(blocks)} blocks: one of each for every run."
         )
@@ -782,11 +806,12 @@ def _read(values, treatments, blocks, control) -> _Trial:
     if not names:
         raise ValueError(f"{control} is the only treatment: a comparison needs another.")
     kept, kept_names, kept_blocks = map(list, zip(*rows, strict=True))
-    return _Trial(kept, kept_names, kept_blocks, control, names, len(values) - len(rows))
+    kept_places = places and [place for value, place in zip(values, places, strict=True) if value is not None]
+    return _Trial(kept, kept_names, kept_blocks, control, names, len(values) - len(rows), kept_places)
 
 
-def _read_masses(values_mg, treatments, blocks, control) -> _Trial:
-    trial = _read(values_mg, treatments, blocks, control)
+def _read_masses(values_mg, treatments, blocks, control, places=None) -> _Trial:
+    trial = _read(values_mg, treatments, blocks, control, places)
     for value, name, block in zip(trial.values, trial.treatments, trial.blocks, strict=True):
         if value == BELOW_SCALE:
             raise ValueError(
@@ -800,7 +825,7 @@ def _read_masses(values_mg, treatments, blocks, control) -> _Trial:
 
 
 def _check_spread_left(trial: _Trial) -> None:
-    df = fit(trial.values, trial.treatments, trial.blocks).df
+    df = fit(trial.values, *trial.factors).df
     if df < 1:
         raise ValueError(
             f"{len(trial.values)} runs leave {df} degrees of freedom for the error: no run is left over to show the spread."
@@ -895,7 +920,7 @@ def _fit_seen(seen: _Trial) -> tuple[CountFit | None, str]:
     if len(set(seen.treatments)) < 2:
         return None, "Fewer than two treatments show any colour."
     try:
-        return fit_counts(seen.values, seen.treatments, seen.blocks), ""
+        return fit_counts(seen.values, *seen.factors), ""
     except ValueError as error:
         return None, str(error)
 
@@ -962,9 +987,10 @@ def _left_out_sentence(trial: _Trial) -> list[str]:
 
 
 def _model_row(formula: str, trial: _Trial) -> WorkingRow:
+    """`formula` leaves {} for what the model holds."""
     return WorkingRow(
         "Runs compared",
-        formula,
+        formula.format("treatment + block + place in the order" if trial.places else "treatment + block"),
         (
             given("runs that count", len(trial.values)),
             given("runs left out", trial.left_out),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from trials.calc.effects import COLOURS, Answer, Answers, BetterSingle, LossExcess
 from trials.calc.power import MOST_BLOCKS
+from trials.calc.ratio_words import between, ends
 from trials.calc.verdict import LARGEST_RATIO, rounded_up, rows_counted, written
 from trials.calc.working import WorkingRow, figure, given
 
@@ -66,7 +67,7 @@ class Told:
         return f"{100 * self.family.confidence:g} % interval, {self.together}"
 
     def interval(self, answer: Answer) -> str:
-        return f"{written(answer.lower)} to {written(answer.upper)}"
+        return between(answer.lower, answer.upper, written)
 
     def reach(self, answers: Sequence[Answer], by: str) -> str:
         """What could have been seen of the one seen worst, and what the ratio that matters takes."""
@@ -246,7 +247,7 @@ def hour_words(
             "open": "not shown to differ",
         }[answer.kind(told.smallest_ratio)]
         parts.append(
-            f"{which}: {told.interval(answer)} times {whose} ({told.level}), {shows}{told.aside(answer)}."
+            f"{which}: {ends(answer.lower, answer.upper, written)} times {whose} ({told.level}), {shows}{told.aside(answer)}."
         )
     if (portion.ratio > 1) == (hour.ratio > 1):
         return headline, " ".join(parts)

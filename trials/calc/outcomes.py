@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from trials.calc.comparison import ControlComparison, TreatmentComparison
+from trials.calc.ratio_words import between
 from trials.calc.verdict import FEWEST_DF, FEWEST_RUNS, Kind, written
 
 Direction = Literal["more", "less", "not told"]
@@ -15,8 +16,6 @@ LUCK_OF_ONE = 0.05
 FEWEST_COLOURS = 5
 # Variance over mean of counts beyond which chance alone is too little (a rule of thumb; common practice, no source).
 MOST_BY_CHANCE = 1.5
-# An interval that reaches beyond this says nothing.
-MOST_RATIO = 1000.0
 
 
 @dataclass(frozen=True)
@@ -192,9 +191,7 @@ def _figures(entry: TreatmentComparison, level: str) -> str:
         return f"at least {written(entry.lower)} times ({level})"
     if entry.ratio == 0:
         return f"at most {written(entry.upper)} times ({level})"
-    if entry.upper > MOST_RATIO or entry.lower < 1 / MOST_RATIO:
-        return f"the interval spans more than a thousandfold, so it is without use ({level})"
-    return f"about {written(entry.ratio)} times ({written(entry.lower)} to {written(entry.upper)}, {level})"
+    return f"about {written(entry.ratio)} times ({between(entry.lower, entry.upper, written)}, {level})"
 
 
 def _by_places(comparison, entry, name, control, more, less) -> Pointer:

@@ -66,11 +66,15 @@ class Spread:
 
 @dataclass(frozen=True)
 class Plan:
-    """So many treatments, the control counted, in so many rows: blocks, or runs of each where there are none."""
+    """So many treatments, the control counted, in so many rows: blocks, or runs of each where there are none.
+
+    Of a square the places in the order are taken out as well as the rows.
+    """
 
     treatments: int
     rows: int
     in_blocks: bool = True
+    is_square: bool = False
 
     @property
     def runs(self) -> int:
@@ -78,7 +82,9 @@ class Plan:
 
     @property
     def error_df(self) -> int:
-        """Runs left over to show the spread: (t - 1)(b - 1) in blocks, t (n - 1) without."""
+        """Runs left over to show the spread: (t - 1)(b - 1) in blocks, (t - 1)(b - 2) in squares, t (n - 1) without."""
+        if self.is_square:
+            return (self.treatments - 1) * (self.rows - 2)
         return (self.treatments - 1 if self.in_blocks else self.treatments) * (self.rows - 1)
 
     def with_treatments(self, treatments: int) -> "Plan":
@@ -116,6 +122,8 @@ def sight(spread: Spread, plan: Plan) -> Sight:
     if plan.treatments < 2 or plan.rows < 2:
         raise ValueError(f"{plan.rows} rows of {plan.treatments} treatments: a plan has 2 of each or more.")
     compared = plan.treatments - 1
+    if plan.error_df < 1:
+        return Sight(math.inf, spread.cv * math.sqrt(2 / plan.rows), plan.error_df, math.inf)
     critical = critical_t_balanced(compared, plan.error_df, LEVEL)
     least = power.least_spread_of_counts(critical, compared, spread.dispersion, LEVEL)
     se = spread.cv * math.sqrt(2 / plan.rows)

@@ -15,6 +15,7 @@ from trials.calc.power import (
     least_spread_of_counts,
     standard_error_if_alike,
 )
+from trials.calc.ratio_words import between
 from trials.calc.simultaneous import critical_t_balanced
 
 Kind = Literal["better", "worse", "equivalent", "not shown"]
@@ -405,10 +406,8 @@ def _interval(comparison: ControlComparison, entry: TreatmentComparison) -> str:
         return f"The control shows no colour; at least {written(entry.lower)} times {much} ({level})."
     if entry.ratio == 0:
         return f"No colour in {entry.runs} runs; at most {written(entry.upper)} times {much} ({level})."
-    if comparison.df is not None and entry.upper > 1e6:
-        return f"The interval is without use: it spans more than a millionfold ({level})."
     about = "About" if written(entry.ratio) == "1" else f"About {written(entry.ratio)} times"
-    return f"{about} {much} ({written(entry.lower)} to {written(entry.upper)}, {level})."
+    return f"{about} {much} ({between(entry.lower, entry.upper, written)}, {level})."
 
 
 def _verbs(comparison: ControlComparison) -> tuple[str, str]:

@@ -360,7 +360,10 @@ BAR_DROP = 23.0
 
 @dataclass(frozen=True)
 class BarRow:
-    """A ratio with its interval; `is_summary` of several trials, `heading` over the rows that follow it."""
+    """A ratio with its interval; `is_summary` of several trials, `heading` over the rows that follow it.
+
+    Without a label it belongs to the heading alone.
+    """
 
     label: str
     centre: float | None = None
@@ -463,7 +466,8 @@ def ratio_bars(rows: Sequence[BarRow], *, caption: str, title: str, description:
 def _drawn_bar(row: BarRow, x_of, low: float, high: float, top: float) -> DrawnBar:
     label, label_y = shortened(row.label), round(top + 14, 1)
     if row.heading or row.centre is None or row.lower is None or row.upper is None:
-        return DrawnBar(label, label_y, row.heading, note="" if row.heading else "no ratio")
+        note = "" if row.heading else "no ratio"
+        return DrawnBar(label, label_y, row.heading, note=note) if label else DrawnBar(note, label_y, False)
     y = round(top + BAR_DROP, 1)
     open_low, open_high = row.lower < low, row.upper > high
     x1, x2 = x_of(low if open_low else row.lower), x_of(high if open_high else row.upper)

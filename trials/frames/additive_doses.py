@@ -98,13 +98,14 @@ class TrialRead:
             [planned.block.number for planned in self.planned],
             control or self.control.name,
         )
+        places = [planned.position for planned in self.planned] if self.trial.is_square else None
         if self.trial.outcome == Trial.Outcome.PLACES:
             return compare_places(*columns)
         if self.trial.outcome == Trial.Outcome.COLOURS:
-            return compare_counts(*columns)
+            return compare_counts(*columns, places=places)
         steps = [step for step in map(_scale, self.planned) if step]
         step = max(steps, default=self.trial.scale_step_mg)
-        return compare_gold(*columns, scale_step_mg=float(step) if step else None)
+        return compare_gold(*columns, scale_step_mg=float(step) if step else None, places=places)
 
 
 @dataclass(frozen=True)
@@ -138,11 +139,11 @@ class DoseResult:
 
     @property
     def interval(self) -> str:
-        from trials.calc.working import figure
+        from trials.calc.ratio_words import between
 
         if self.ratio is None or self.lower is None or self.upper is None:
             return ""
-        return f"{figure(self.lower)} to {figure(self.upper)}"
+        return between(self.lower, self.upper)
 
 
 @dataclass(frozen=True)
@@ -187,9 +188,20 @@ class DoseOverTrials:
 
     @property
     def interval(self) -> str:
+        from trials.calc.ratio_words import between
+
+        return between(*self.limits) if self.limits else ""
+
+    @property
+    def just_these(self) -> str:
+        """The average of the only two trials, beside what they say of trials in general; blank where they are not two."""
+        from trials.calc.ratio_words import between
         from trials.calc.working import figure
 
-        return " to ".join(figure(limit) for limit in self.limits) if self.limits else ""
+        if self.summary is None or self.summary.trials != 2:
+            return ""
+        average = self.summary.average
+        return f"{figure(average.ratio)} ({between(*average.interval())})"
 
     @property
     def number(self) -> str:
@@ -363,7 +375,9 @@ class _OverTrials:
             sentences=self._sentences(reads, doses, least),
             least=_least_dose(doses, least),
             agreement=[
-                f"{dose.said}: {dose.summary.agreement}" for dose in doses if dose.summary is not None
+                f"{dose.said}: {dose.summary.agreement} {dose.summary.average_said}".rstrip()
+                for dose in doses
+                if dose.summary is not None
             ],
             next_dose=self._next(reads, doses),
             bars=self._bars(doses),
@@ -550,6 +564,8 @@ class _OverTrials:
                 )
             if dose.summary:
                 rows.append(summary_bar("all of them together", dose))
+                if dose.just_these:
+                    rows.append(average_bar("the average of just these two", dose))
         return rows
 
     # Cost and working
@@ -679,13 +695,14 @@ def additives_beside(readings: Sequence[AdditiveReading]) -> AdditivesBeside:
     ever = [reading for reading in tried if reading.better]
     bars = []
     for reading in tried:
-        dose = reading.best_supported
-        label = (
-            f"{reading.additive}, {dose.results[0].rung.said}, {dose.number}"
-            if dose
-            else f"{reading.additive}"
-        )
-        bars.append(summary_bar(label, dose) if dose else {"label": label})
+        dose, name = reading.best_supported, f"{reading.additive}"
+        bars.append({"label": name, "heading": True})
+        if dose is None:
+            bars.append({"label": ""})
+            continue
+        bars.append(summary_bar(f"{dose.results[0].rung.said}, {dose.number}", dose))
+        if dose.just_these:
+            bars.append(average_bar("the average of just these two", dose))
     if not tried:
         headline = "No additive has been in a closed trial yet."
     else:
@@ -708,6 +725,13 @@ def summary_bar(label: str, dose: DoseOverTrials) -> dict:
         "worse": dose.worse,
         "is_summary": dose.summary is not None,
     }
+
+
+def average_bar(label: str, dose: DoseOverTrials) -> dict:
+    """The same for the average of just its trials: never shown as a verdict, as it says nothing of further ones."""
+    average = dose.summary.average
+    lower, upper = average.interval()
+    return {"label": label, "centre": average.ratio, "lower": lower, "upper": upper, "is_summary": True}
 
 
 def bridges_between(reads: Sequence[TrialRead]) -> list[Trial]:

@@ -371,12 +371,13 @@ def _row(arm: Arm, first_control: Arm, member: Member) -> AcrossRow:
 
 
 def _to_own_control(arm: Arm) -> str:
+    from trials.calc.ratio_words import between
     from trials.calc.working import figure
 
     entry = arm.entry
     if entry is None or entry.ratio is None or entry.lower is None or entry.upper is None:
         return ""
-    return f"{figure(entry.ratio)} ({figure(entry.lower)} to {figure(entry.upper)})"
+    return f"{figure(entry.ratio)} ({between(entry.lower, entry.upper)})"
 
 
 def _controls_agree(first: Arm, second: Arm) -> tuple[str, bool]:
@@ -497,10 +498,10 @@ def _working(bridge: Bridge) -> "Working":
 
 
 def with_interval(ratio: "LogRatio") -> str:
+    from trials.calc.ratio_words import between
     from trials.calc.working import figure
 
-    lower, upper = ratio.interval()
-    return f"{figure(ratio.ratio)} ({figure(lower)} to {figure(upper)})"
+    return f"{figure(ratio.ratio)} ({between(*ratio.interval())})"
 
 
 def _amount(value: float, trial: Trial, member: Member) -> str:

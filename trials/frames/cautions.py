@@ -406,9 +406,10 @@ def _water(run: Run) -> str:
 
 
 def _times(trend: "Trend") -> str:
+    from trials.calc.ratio_words import between
     from trials.calc.verdict import written
 
-    return f"{written(trend.factor)} times ({written(trend.lower)} to {written(trend.upper)}, 95 % interval)"
+    return f"{written(trend.factor)} times ({between(trend.lower, trend.upper, written)}, 95 % interval)"
 
 
 def _runs(number: int) -> str:

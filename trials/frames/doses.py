@@ -508,6 +508,7 @@ class _Ladder(JudgedLadder):
         return entry.lower, entry.upper
 
     def _column_in_words(self, column: dict, by_ratio: bool) -> str:
+        from trials.calc.ratio_words import ends
         from trials.calc.working import figure
 
         values = column["values"]
@@ -520,7 +521,7 @@ class _Ladder(JudgedLadder):
             said += f", {column['below']} with nothing to show"
         if column.get("lower") is not None and column.get("upper") is not None:
             word = "shown" if column["shown"] else "not shown"
-            said += f"; interval {figure(column['lower'])} to {figure(column['upper'])}, {word}"
+            said += f"; interval {ends(column['lower'], column['upper'])}, {word}"
         return f"{said}."
 
     def _legend(self, columns: list[dict], by_ratio: bool) -> str:
@@ -807,13 +808,9 @@ class _Ladder(JudgedLadder):
 
 
 def _interval_text(lower: float | None, upper: float | None) -> str:
-    from trials.calc.working import figure
+    from trials.calc.ratio_words import between
 
-    if lower is None and upper is None:
-        return ""
-    if upper is None:
-        return f"{figure(lower)} or more"
-    return f"{figure(lower)} to {figure(upper)}" if lower else f"up to {figure(upper)}"
+    return between(lower, upper)
 
 
 def _ml_per_l(dose: float) -> str:

@@ -296,6 +296,7 @@ class Factorial:
             [line.value for _, line in pairs],
             [cell for cell, _ in pairs],
             [line.block for _, line in pairs],
+            *self.lines.places_of(line for _, line in pairs),
             route=route or (COLOURS if self.lines.by_colours else MASS),
             scale_step_mg=self.lines.scale_step_mg if self.lines.by_weight else None,
         )
@@ -541,6 +542,7 @@ class Factorial:
 
     def _row(self, name: str, answer: "Answer") -> EffectRow:
         from trials.calc.effect_words import explained
+        from trials.calc.ratio_words import between
         from trials.calc.working import figure
 
         ratio = "" if answer.ratio is None else figure(answer.ratio)
@@ -550,7 +552,7 @@ class Factorial:
         return EffectRow(
             name,
             ratio,
-            f"{figure(answer.lower)} to {figure(answer.upper)}",
+            between(answer.lower, answer.upper),
             word[answer.kind(self.lines.smallest_ratio)],
         )
 
@@ -817,6 +819,7 @@ def _point_in_words(name: str, point: PlotPoint, unit: str) -> str:
 
 
 def _bar_in_words(bar: Bar) -> str:
+    from trials.calc.ratio_words import ends
     from trials.calc.working import figure
 
     if bar.ratio is None:
@@ -824,4 +827,4 @@ def _bar_in_words(bar: Bar) -> str:
     if bar.lower is None:
         return f"{bar.label}: {figure(bar.ratio)} times, no interval."
     shown = "shown" if bar.shown else "not shown"
-    return f"{bar.label}: {figure(bar.ratio)} times, {figure(bar.lower)} to {figure(bar.upper)}, {shown}."
+    return f"{bar.label}: {figure(bar.ratio)} times, {ends(bar.lower, bar.upper)}, {shown}."

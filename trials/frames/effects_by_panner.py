@@ -155,6 +155,7 @@ class _Panners:
             read_runs(
                 [line.value for line in lines],
                 *columns,
+                *self.lines.places_of(lines),
                 route=COLOURS if self.lines.by_colours else MASS,
                 scale_step_mg=self.lines.scale_step_mg if self.lines.by_weight else None,
             )
@@ -205,6 +206,7 @@ class _Panners:
         return found
 
     def _sentences(self, panners: "Answers") -> list[str]:
+        from trials.calc.ratio_words import between
         from trials.calc.verdict import written
 
         said = []
@@ -222,7 +224,7 @@ class _Panners:
             }[answer.kind(self.lines.smallest_ratio)]
             said.append(
                 f"From equal portions, treatment and block taken out, {name} got {written(answer.ratio)} times what "
-                f"{self.reference} got ({written(answer.lower)} to {written(answer.upper)}, 95 % interval, all panners judged "
+                f"{self.reference} got ({between(answer.lower, answer.upper, written)}, 95 % interval, all panners judged "
                 f"together): {shown}{self._told(panners).aside(answer)}."
             )
         return said
@@ -257,6 +259,7 @@ class _Panners:
         )
 
     def _row(self, answer: "Answer", name: str) -> PannerRow:
+        from trials.calc.ratio_words import between
         from trials.calc.working import figure
 
         runs = min(
@@ -270,7 +273,7 @@ class _Panners:
             name,
             str(runs),
             ratio,
-            f"{figure(answer.lower)} to {figure(answer.upper)}",
+            between(answer.lower, answer.upper),
             word[answer.kind(self.lines.smallest_ratio)],
         )
 

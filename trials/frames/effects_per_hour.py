@@ -56,6 +56,22 @@ class PerHour:
     notes: list[str] = field(default_factory=list)
     working: "Working | None" = None
 
+    @property
+    def bars_written(self) -> list[tuple[str, str]]:
+        """What the picture draws of factors, which no row of the treatments holds: (label, ratio with its interval)."""
+        from trials.calc.working import figure
+
+        return [
+            (
+                bar.label,
+                f"{figure(bar.ratio)} ({figure(bar.lower)} to {figure(bar.upper)})"
+                if bar.lower is not None
+                else "no interval",
+            )
+            for bar in self.bars
+            if self.by_factor
+        ]
+
 
 def per_hour_of(lines: TrialLines, factorial: Factorial | None) -> PerHour | None:
     """Gold per hour by treatment, or by factor; None for a trial that varies no way of working and timed nothing."""
@@ -173,7 +189,14 @@ class _Hour:
 
         cells = [self.cell(line.planned.treatment) for line in runs]
         return CellModel(
-            read_runs(values, cells, [line.block for line in runs], route=route, scale_step_mg=step)
+            read_runs(
+                values,
+                cells,
+                [line.block for line in runs],
+                *self.lines.places_of(runs),
+                route=route,
+                scale_step_mg=step,
+            )
         )
 
     def _answers(self, model: "CellModel") -> "Answers":
@@ -293,13 +316,14 @@ def _mean(found: "CellMean | None") -> str:
 
 def _ratio(answer: "Answer") -> str:
     from trials.calc.effect_words import explained
+    from trials.calc.ratio_words import between
     from trials.calc.working import figure
 
     if answer.ratio is None:
         return explained(answer)
     if answer.lower is None:
         return f"{figure(answer.ratio)}, no interval"
-    return f"{figure(answer.ratio)} ({figure(answer.lower)} to {figure(answer.upper)})"
+    return f"{figure(answer.ratio)} ({between(answer.lower, answer.upper)})"
 
 
 def _bar(label: str, answer: "Answer") -> Bar:
@@ -314,9 +338,10 @@ def _bar(label: str, answer: "Answer") -> Bar:
 
 
 def _times(ratio: float | None, lower: float | None, upper: float | None) -> str:
+    from trials.calc.ratio_words import between
     from trials.calc.working import figure
 
     if ratio is None:
         return "no ratio"
-    interval = "" if lower is None else f", {figure(lower)} to {figure(upper)}"
+    interval = "" if lower is None else f", {between(lower, upper)}"
     return f"{figure(ratio)} times{interval}"

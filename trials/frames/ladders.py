@@ -213,8 +213,8 @@ class LadderLines(TrialLines):
         from trials.calc.comparison import compare_counts, compare_gold
 
         if self.by_colours:
-            return compare_counts(*self.columns(control))
-        return compare_gold(*self.columns(control), scale_step_mg=self.scale_step_mg)
+            return compare_counts(*self.columns(control), places=self.places)
+        return compare_gold(*self.columns(control), scale_step_mg=self.scale_step_mg, places=self.places)
 
 
 @dataclass

@@ -256,7 +256,9 @@ class _Reading:
 
         values = self._values(lambda each: value_of(each.run, Trial.Outcome.GOLD_MASS))
         step = self._coarsest([each.run.scale_step_mg for each in self.done])
-        section = self._by_ratio("gold", values, lambda *runs: compare_gold(*runs, scale_step_mg=step))
+        section = self._by_ratio(
+            "gold", values, lambda *runs, places: compare_gold(*runs, scale_step_mg=step, places=places)
+        )
         below = sum(1 for value in values.values() if value == -math.inf)
         if section is not None and below:
             how = (
@@ -274,8 +276,8 @@ class _Reading:
 
         found: list[ControlComparison] = []
 
-        def compare(*runs) -> "ControlComparison":
-            found.append(compare_counts(*runs))
+        def compare(*runs, places: list[int] | None) -> "ControlComparison":
+            found.append(compare_counts(*runs, places=places))
             return found[0]
 
         section = self._by_ratio(
@@ -302,14 +304,14 @@ class _Reading:
                 return None
             return gold if gold == -math.inf else gold_per_hour(gold, float(each.run.pan_min))
 
-        def compare(rates: Sequence[float | None], *rest) -> "ControlComparison":
+        def compare(rates: Sequence[float | None], *rest, places: list[int] | None) -> "ControlComparison":
             below = sum(1 for value in rates if value == -math.inf)
             if below:
                 raise ValueError(
                     f"{_runs(below)} came out below the scale: gold an hour is then not known, and to compare only the others "
                     "would flatter whatever lost most."
                 )
-            return compare_masses(rates, *rest)
+            return compare_masses(rates, *rest, places=places)
 
         return self._by_ratio("hour", self._values(rate), compare)
 
@@ -555,6 +557,7 @@ class _Reading:
                 [line.treatment for line in lines],
                 [line.block for line in lines],
                 self.control,
+                places=self.lines.places,
             ), ""
         except ValueError as refusal:
             return None, str(refusal)
@@ -695,15 +698,9 @@ def _mean_of(comparison: "ControlComparison | None", name: str) -> str:
 
 
 def _interval(entry: "TreatmentComparison | None") -> str:
-    from trials.calc.working import figure
+    from trials.calc.ratio_words import between
 
-    if entry is None or (entry.lower is None and entry.upper is None):
-        return ""
-    if entry.upper is None:
-        return f"{figure(entry.lower)} or more"
-    if not entry.lower:
-        return f"up to {figure(entry.upper)}"
-    return f"{figure(entry.lower)} to {figure(entry.upper)}"
+    return "" if entry is None else between(entry.lower, entry.upper)
 
 
 def _median(values: Sequence[float]) -> str:

@@ -178,7 +178,7 @@ class _Outlook:
     def plan(self) -> "Plan":
         from trials.calc.plan_sight import Plan
 
-        return Plan(self.treatments, self.trial.blocks_planned, self.trial.in_blocks)
+        return Plan(self.treatments, self.trial.blocks_planned, self.trial.in_blocks, self.trial.is_square)
 
     @property
     def ratio(self) -> float:
@@ -757,8 +757,8 @@ class _Outlook:
         ]
         if self.trial.is_square:
             taken.append(
-                "The rows of the square are taken out, its places are not: what differs from place to place falls on every "
-                "treatment alike and is counted as spread, so the square errs on the careful side."
+                "The rows of the square and the places in its order are both taken out: what differs from place to place is "
+                "no spread. It takes one degree of freedom for each place after the first."
             )
         if self.trial.in_blocks and not self.trial.is_bridge:
             taken.append(self.by_places.working)

@@ -1,14 +1,14 @@
 """The runs of a closed trial as its analysis reads them: one line a planned run, what it gave, and why it is left out."""
 
 import math
-from collections import Counter
-from collections.abc import Iterable
+from collections import Counter, defaultdict
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from prospecting.calc import mass_balance, units
-from trials.frames.judging import Judged, judged_of
-from trials.models import KeyOpening, PlannedRun, Run, Treatment, Trial
+from trials.frames.judging import Judged, judged_of, judgings_of
+from trials.models import Judging, KeyOpening, PlannedRun, Run, Treatment, Trial
 
 if TYPE_CHECKING:
     from trials.calc.comparison import ControlComparison
@@ -60,15 +60,48 @@ def value_of(run: Run, outcome: str) -> float | None:
     return None if run.gold_mg is None else float(run.gold_mg)
 
 
+@dataclass(frozen=True)
+class TrialRows:
+    """What a closed trial's lines are made from; `judgings` of one judged by places only."""
+
+    planned: list[PlannedRun]
+    openings: list[KeyOpening]
+    judgings: list[Judging]
+
+
+def rows_of(trials: Collection[Trial], *, every_outcome: bool = True) -> dict[int, TrialRows]:
+    """The rows of each of these trials; three queries however many they are, two more where one is judged by places.
+
+    Colours are read with every run, or, without `every_outcome`, where a trial is judged by them.
+    """
+    planned: dict[int, list[PlannedRun]] = defaultdict(list)
+    runs = PlannedRun.objects.filter(trial__in=trials)
+    if every_outcome or any(trial.outcome == Trial.Outcome.COLOURS for trial in trials):
+        runs = runs.prefetch_related("run__colours")
+    for each in runs.select_related("treatment", "block", "run__step", "run__panner"):
+        planned[each.trial_id].append(each)
+    openings: dict[int, list[KeyOpening]] = defaultdict(list)
+    for opening in KeyOpening.objects.filter(trial__in=trials).select_related("member"):
+        openings[opening.trial_id].append(opening)
+    placed = [trial for trial in trials if trial.outcome == Trial.Outcome.PLACES]
+    judgings = judgings_of(placed)
+    return {
+        trial.pk: TrialRows(planned[trial.pk], openings[trial.pk], judgings.get(trial.pk, []))
+        for trial in trials
+    }
+
+
 @dataclass
 class TrialLines:
     """A closed trial's runs, read once; every reading of a trial stands on this.
 
     `outcome` is what the runs are read by: what the trial was planned for, unless another one is looked at afterwards.
+    `rows` are given where many trials are read together.
     """
 
     trial: Trial
     outcome: str = ""
+    rows: TrialRows | None = None
     treatments: list[Treatment] = field(init=False)
     openings: list[KeyOpening] = field(init=False)
     judged: Judged | None = field(init=False)
@@ -77,14 +110,12 @@ class TrialLines:
     def __post_init__(self) -> None:
         self.outcome = self.outcome or self.trial.outcome
         self.treatments = list(self.trial.treatments.all())
-        self.openings = list(self.trial.key_openings.select_related("member"))
-        planned_runs = list(
-            self.trial.planned_runs.select_related(
-                "treatment", "block", "run__step", "run__panner"
-            ).prefetch_related("run__colours")
+        rows = self.rows or rows_of([self.trial])[self.trial.pk]
+        self.openings = rows.openings
+        self.judged = (
+            judged_of(self.trial, rows.planned, rows.openings, rows.judgings) if self.by_places else None
         )
-        self.judged = judged_of(self.trial, planned_runs, self.openings) if self.by_places else None
-        self.lines = [self._line(planned) for planned in planned_runs]
+        self.lines = [self._line(planned) for planned in rows.planned]
 
     @property
     def control(self) -> str:
@@ -178,6 +209,15 @@ class TrialLines:
         masses = [line.run.portion_mass_g for line in self.counted]
         return float(mass_balance.mean_mass_g(masses)) if masses else None
 
+    @property
+    def places(self) -> list[int] | None:
+        """Each run's place in its block's order where the design is a square, so that the order's drift is taken out."""
+        return next(iter(self.places_of(self.lines)), None)
+
+    def places_of(self, lines: Iterable[RunLine]) -> list[list[int]]:
+        """The same of some of the runs, as one more column of a model; no column where the design is no square."""
+        return [[line.planned.position for line in lines]] if self.trial.is_square else []
+
     def compare(self) -> "tuple[ControlComparison | None, str]":
         """The comparison the trial was planned for, or None and the reason why the runs allow none."""
         from trials.calc.comparison import compare_counts, compare_gold
@@ -193,8 +233,8 @@ class TrialLines:
             if self.by_places:
                 return compare_places(*columns), ""
             if self.by_colours:
-                return compare_counts(*columns), ""
-            return compare_gold(*columns, scale_step_mg=self.scale_step_mg), ""
+                return compare_counts(*columns, places=self.places), ""
+            return compare_gold(*columns, scale_step_mg=self.scale_step_mg, places=self.places), ""
         except ValueError as refusal:
             return None, str(refusal)
 

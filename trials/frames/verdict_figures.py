@@ -73,17 +73,10 @@ def deciding_interval(entry: "TreatmentComparison", verdict: "Verdict") -> tuple
 
 
 def interval_text(entry: "TreatmentComparison", verdict: "Verdict") -> str:
-    from trials.calc.working import figure
+    from trials.calc.ratio_words import between
 
-    lower, upper = deciding_interval(entry, verdict)
-    if lower is None and upper is None:
-        return ""
-    level = _level_said(verdict)
-    if upper is None:
-        return f"{figure(lower)} or more{level}"
-    if not lower:
-        return f"up to {figure(upper)}{level}"
-    return f"{figure(lower)} to {figure(upper)}{level}"
+    said = between(*deciding_interval(entry, verdict))
+    return f"{said}{_level_said(verdict)}" if said else ""
 
 
 def _level_said(verdict: "Verdict") -> str:

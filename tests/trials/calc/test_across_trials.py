@@ -85,6 +85,36 @@ def test_pauls_and_mandels_spread_makes_the_squares_what_chance_would(pairs):
     assert found.ratio.se >= 1 / math.sqrt(sum(1 / part.se**2 for part in parts)) - 1e-12
 
 
+def test_the_average_of_just_these_trials_is_the_fixed_effect_of_another_library():
+    # statsmodels takes the standard errors as known (a normal quantile), which ours is with endless degrees of freedom.
+    from statsmodels.stats.meta_analysis import combine_effects
+
+    rng = np.random.default_rng(11)
+    for trials in (2, 2, 2, 3, 5) * 4:
+        effects, errors = rng.normal(0.3, 0.4, trials), rng.uniform(0.05, 0.5, trials)
+        theirs = combine_effects(effects, errors**2)
+        ours = summary_of_ratios(
+            [LogRatio(*pair, math.inf) for pair in zip(effects, errors, strict=True)]
+        ).average
+        assert (ours.ln, ours.se) == pytest.approx((theirs.mean_effect_fe, theirs.sd_eff_w_fe), abs=1e-9)
+        fixed = theirs.conf_int()[0]
+        assert [math.log(limit) for limit in ours.interval()] == pytest.approx(list(fixed), abs=1e-6)
+
+
+def test_two_trials_are_told_by_their_own_average_too_and_more_are_not():
+    two = summary_of_ratios([LogRatio.of(1.5, 0.1, 12), LogRatio.of(1.3, 0.1, 12)])
+    assert two.average_said.startswith(
+        "The average of just these two is 1.4 times (1.21 to 1.62, 95 % interval)"
+    )
+    assert "says nothing of what a third would give" in two.average_said
+    # By hand: equal errors, so exp(mean of ln) = root of 1.5 x 1.3, error 0.1 / root 2, t of 24 degrees of freedom 2.0639.
+    half = 2.0639 * 0.1 / math.sqrt(2)
+    assert two.average.interval() == pytest.approx(
+        (math.sqrt(1.95) * math.exp(-half), math.sqrt(1.95) * math.exp(half)), rel=1e-4
+    )
+    assert summary_of_ratios([LogRatio.of(1.5, 0.1, 12)] * 3).average_said == ""
+
+
 def test_two_trials_that_agree_by_luck_get_no_interval_of_no_width():
     alike = summary_of_ratios([LogRatio.of(1.5, 0.1, 8), LogRatio.of(1.5, 0.1, 8)])
     lower, upper = alike.ratio.interval()

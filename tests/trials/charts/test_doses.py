@@ -86,6 +86,18 @@ def test_nothing_to_see_is_no_picture():
     assert ratio_bars([BarRow("trial 1")], caption="", title="", description="") is None
 
 
+def test_a_heading_without_a_ratio_says_so_right_below_it():
+    rows = [
+        BarRow("Rinse", heading=True),
+        BarRow(""),
+        BarRow("Soap", heading=True),
+        BarRow("0.1 mL/L", 1.2, 0.9, 1.5),
+    ]
+    heading, none, *_ = ratio_bars(rows, caption="", title="", description="").rows
+    assert (none.label, none.note) == ("no ratio", "")
+    assert none.label_y - heading.label_y < 24
+
+
 def test_a_summary_is_a_diamond_and_a_trial_without_a_ratio_says_so():
     rows = [
         BarRow("0.2 mL/L", heading=True),

@@ -1,10 +1,12 @@
 """The pages of doses: one trial's ladder, one additive over its trials, all additives beside each other, and their costs."""
 
 import datetime
+import math
 import re
 from decimal import Decimal
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from django.db import transaction
 from django.urls import reverse
@@ -216,6 +218,33 @@ def test_the_summary_is_that_of_the_trials_own_ratios(story, ask):
     assert f"0.2 mL/L 4 {summary.ratio:.3g} {lower:.3g} to {upper:.3g}" in words(
         ask("additive-detail", story.a.pk)
     )
+
+
+def test_two_trials_alone_are_told_by_their_own_average_beside_what_they_say_of_trials_in_general(client_as):
+    """Figures of the average against statsmodels' fixed effect, from the trials' own ratios."""
+    from statsmodels.stats.meta_analysis import combine_effects
+
+    additive = make_additive("Twice tried with a name that is as long as names of bottles come")
+    parts = []
+    for factor in (1.2, 3.0):
+        found, _ = LadderLines(make_ladder(short(d20=factor, d40=1.0), additive=additive)).compare()
+        parts.append(found.of("0.2 mL/L"))
+    theirs = combine_effects(
+        np.log([part.ratio for part in parts]), np.square([part.se_log for part in parts])
+    )
+    average = f"{math.exp(theirs.mean_effect_fe):.3g}"
+    client = client_as("guest")
+    for address in (reverse("additive-detail", args=[additive.pk]), reverse("additive-compare")):
+        html = client.get(address).content.decode()
+        said = words(html)
+        assert f"just these two: {average} (" in said
+        assert f"The average of just these two is {average} times (" in said
+        assert "which says nothing of what a third would give." in said
+        # Two trials so unlike: the interval over trials in general is told to be of no use.
+        assert "less than a hundredth to more than a hundred: too wide to say anything" in said
+        svg = html.partition('<figure class="figure">')[2].partition("</svg>")[0]
+        assert "the average of just these two" in svg
+        assert ">0.2 mL/L, 2 trials</text>" in svg or address != reverse("additive-compare")
 
 
 def test_a_dose_beside_another_additive_in_every_tub_is_no_trial_against_plain_water(story, ask):

@@ -1,7 +1,7 @@
 """The picture of a verdict by places: one dot for each pan, most gold at the left, on an even scale of places."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from trials.charts.verdict import (
     BAR_DROP,
@@ -34,11 +34,9 @@ def place_chart(
     places_of : mapping from a treatment's label to (place, block) of its pans, one for each block, in drawing order
         Places start at 1 and may lie between two when judges differ or pans are alike.
     """
-    last = max((place for pans in places_of.values() for place, _ in pans), default=None)
+    last = last_place(place for pans in places_of.values() for place, _ in pans)
     if last is None:
         return None
-    # Were every pan alike, all would stand at one place.
-    last = max(2, math.ceil(last))
 
     def x_of(place: float) -> float:
         return round(LEFT + PAD + (place - 1) / (last - 1) * (RIGHT - LEFT - 2 * PAD), 1)
@@ -53,12 +51,11 @@ def place_chart(
             DrawnRow(shortened(label), round(y + LABEL_DROP, 1), dots, None, "" if dots else "no pan placed")
         )
         y = max([dot.y for dot in dots], default=y + BAR_DROP) + DOT_RADIUS + ROW_GAP
-    step = math.ceil(last / MOST_TICKS)
     return VerdictChart(
         bottom=round(y, 1),
         left=LEFT,
         rows=rows,
-        ticks=[Tick(x_of(place), f"{place}") for place in range(1, last + 1, step)],
+        ticks=[Tick(x_of(place), f"{place}") for place in place_ticks(last)],
         one_lines=[],
         band=None,
         below_x=None,
@@ -68,3 +65,14 @@ def place_chart(
         description=description,
         block_lines=block_lines(rows),
     )
+
+
+def last_place(places: Iterable[float]) -> int | None:
+    """Where the axis of these places ends; None without any."""
+    last = max(places, default=None)
+    # Were every pan alike, all would stand at one place.
+    return None if last is None else max(2, math.ceil(last))
+
+
+def place_ticks(last: int) -> range:
+    return range(1, last + 1, math.ceil(last / MOST_TICKS))

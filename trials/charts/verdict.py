@@ -169,7 +169,7 @@ def verdict_chart(
     below_text : str
         What stands under the dots that have no place on the axis.
     """
-    spread = _range(rows, margin_ratio)
+    spread = value_range(rows, margin_ratio)
     if spread is None:
         return None
     low, high = spread
@@ -242,8 +242,8 @@ def _tick_series(low: float, high: float):
                     yield [round(number * step, 12) for number in range(math.ceil(low / step), count + 1)]
 
 
-def _range(rows: Sequence[Row], margin_ratio: float | None) -> tuple[float, float] | None:
-    """Least and greatest value of the axis, or None where no run can stand on it."""
+def value_range(rows: Sequence[Row], margin_ratio: float | None) -> tuple[float, float] | None:
+    """Return least and greatest value of the axis, or None where no run can stand on it."""
     values = [value for row in rows for value in row.values]
     if not values:
         return None

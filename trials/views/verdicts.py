@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from csp.decorators import csp_update
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -12,20 +13,28 @@ from prospecting.kept_results import kept_result
 from prospecting.models import Member
 from trials.charts.places import place_chart
 from trials.charts.verdict import Row, VerdictChart, verdict_chart
+from trials.frames.pointing import Pointing, pointing_of
 from trials.frames.verdicts import Picture, hangs_on, more_pages, verdict_of
 from trials.models import Trial
+
+# The hash of an empty style element: the plotting script makes one and fills it through the style sheet's object.
+EMPTY_STYLE = "'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='"
 
 
 @dataclass(frozen=True)
 class Written:
-    """A reading as it is kept: what stands above where the gold came from, what stands below, and further pages."""
+    """A reading as it is kept: what stands above where the gold came from, what stands below, further pages, and what the
+    picture tells of each run.
+    """
 
     above: str
     below: str
     more: list[tuple[str, str]]
+    pointing: Pointing
 
 
 @page(role="guest")
+@csp_update({"style-src": [EMPTY_STYLE]})
 def trial_verdict(request: HttpRequest, pk: int) -> HttpResponse:
     trial = get_object_or_404(Trial.objects.for_detail(), pk=pk)
     if trial.state == Trial.State.DRAFT:
@@ -64,6 +73,7 @@ def written_out(trial: Trial, member: Member) -> Written:
         above=render_to_string("trials/_verdict_reading.html", context),
         below=render_to_string("trials/_verdict_records.html", context),
         more=more_pages(trial),
+        pointing=pointing_of(trial, found),
     )
 
 

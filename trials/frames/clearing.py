@@ -1,6 +1,7 @@
 """What a clearing test says, tub by tub and against its control, read in a few queries; and how its tubs stand now."""
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -80,7 +81,7 @@ class TubNow:
 def tubs_now(test: ClearingTest) -> list[TubNow]:
     """The tubs in their order, each with its last standing reading."""
     found = []
-    for tub in _tubs_of(test):
+    for tub in _tubs_of([test])[test.pk]:
         standing = [reading for reading in tub.readings.all() if reading.voided_at is None]
         values = [reading.value for reading in standing if reading.value is not None]
         found.append(
@@ -91,7 +92,16 @@ def tubs_now(test: ClearingTest) -> list[TubNow]:
 
 def test_result(test: ClearingTest) -> TestResult:
     """What the test says so far; without a target or a figure it tells what was read and claims nothing."""
-    tubs = [tub_result(test, tub) for tub in _tubs_of(test)]
+    return test_results([test])[0]
+
+
+def test_results(tests: Collection[ClearingTest]) -> list[TestResult]:
+    """The same of each of these tests, their tubs and readings read together."""
+    tubs_of = _tubs_of(tests)
+    return [_result(test, [tub_result(test, tub) for tub in tubs_of[test.pk]]) for test in tests]
+
+
+def _result(test: ClearingTest, tubs: list[TubResult]) -> TestResult:
     judged = [tub for tub in tubs if tub.reached is not None]
     against = against_control(judged)
     return TestResult(
@@ -109,9 +119,12 @@ def additives_of(test: ClearingTest) -> list[Additive]:
     return list(Additive.objects.filter(pk__in=test.tubs.values("additive")))
 
 
-def _tubs_of(test: ClearingTest) -> list[Tub]:
-    tubs = test.tubs.select_related("test", "additive", "settled_mud__panner")
-    return list(tubs.prefetch_related("readings__photo"))
+def _tubs_of(tests: Collection[ClearingTest]) -> dict[int, list[Tub]]:
+    tubs = Tub.objects.filter(test__in=tests).select_related("test", "additive", "settled_mud__panner")
+    found: dict[int, list[Tub]] = defaultdict(list)
+    for tub in tubs.prefetch_related("readings__photo"):
+        found[tub.test_id].append(tub)
+    return found
 
 
 def tub_result(test: ClearingTest, tub: Tub) -> TubResult:

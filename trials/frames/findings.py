@@ -14,7 +14,14 @@ from prospecting.models import JournalEntry, Member
 from trials.calc.next_trials import same_dose
 from trials.calc.working import figure
 from trials.frames.clearing import against_control, test_result
-from trials.frames.evidence import hash_of_clearing, hash_of_trial, versions
+from trials.frames.evidence import (
+    hash_of_clearing,
+    hash_of_trial,
+    hashes_of_clearings,
+    hashes_of_trials,
+    versions,
+)
+from trials.frames.trial_lines import TrialLines, rows_of
 from trials.frames.verdicts import TableLine, TrialVerdict, verdict_of
 from trials.models import Additive, ClearingTest, Finding, FindingEvidence, Run, Treatment, Trial, Tub
 
@@ -156,37 +163,48 @@ def changed_of(pieces: Collection[FindingEvidence]) -> set[int]:
         .values_list("at", flat=True)
         .first()
     )
-    hashes: dict[tuple, str] = {}
-    found = set()
-    for piece in pieces:
-        if last is None or last <= piece.frozen_at:
-            continue
-        record = (piece.trial_id, piece.clearing_test_id)
-        if record not in hashes:
-            hashes[record] = _hash_now(piece)
-        if hashes[record] != piece.data_hash:
-            found.add(piece.pk)
-    return found
+    asked = [piece for piece in pieces if last is not None and last > piece.frozen_at]
+    trials = hashes_of_trials(piece.trial for piece in asked if piece.trial_id)
+    tests = hashes_of_clearings(piece.clearing_test for piece in asked if piece.clearing_test_id)
+    return {
+        piece.pk
+        for piece in asked
+        if piece.data_hash != (trials[piece.trial_id] if piece.trial_id else tests[piece.clearing_test_id])
+    }
 
 
-def evidence_now(finding: Finding, changed: Collection[int], member: Member) -> list[EvidenceNow]:
+def evidence_now(finding: Finding, changed: Collection[int]) -> list[EvidenceNow]:
     """The finding's evidence in its order; of changed pieces what differs, and the journal's lines since."""
-    return [_piece_now(piece, piece.pk in changed, member) for piece in finding.evidence.all()]
+    pieces = finding.evidence.all()
+    now = _verdicts_now([piece for piece in pieces if piece.pk in changed])
+    return [
+        EvidenceNow(
+            piece,
+            True,
+            _differences(piece.figures["verdicts"], now[piece.pk]),
+            list(_entries_since(piece)),
+        )
+        if piece.pk in now
+        else EvidenceNow(piece, False)
+        for piece in pieces
+    ]
 
 
 def pieces_of(findings: Iterable[Finding]) -> list[FindingEvidence]:
     return [piece for finding in findings for piece in finding.evidence.all()]
 
 
-def _hash_now(piece: FindingEvidence) -> str:
-    return hash_of_trial(piece.trial) if piece.trial_id else hash_of_clearing(piece.clearing_test)
-
-
-def _piece_now(piece: FindingEvidence, is_changed: bool, member: Member) -> EvidenceNow:
-    if not is_changed:
-        return EvidenceNow(piece, False)
-    now = figures_of(piece.trial or piece.clearing_test, member)
-    return EvidenceNow(piece, True, _differences(piece.figures, now), list(_entries_since(piece)))
+def _verdicts_now(pieces: Sequence[FindingEvidence]) -> dict[int, list[dict]]:
+    """The verdicts that each piece's record gives now, made plain; the runs of all trials among them are read together."""
+    trials = [piece.trial for piece in pieces if piece.trial_id]
+    prefetch_related_objects(trials, "treatments__doses")
+    rows = rows_of(trials)
+    return {
+        piece.pk: _verdict_rows(TrialLines(piece.trial, rows=rows[piece.trial_id]))
+        if piece.trial_id
+        else _of_clearing(piece.clearing_test)["verdicts"]
+        for piece in pieces
+    }
 
 
 def _entries_since(piece: FindingEvidence) -> QuerySet[JournalEntry]:
@@ -209,10 +227,10 @@ def _entries_since(piece: FindingEvidence) -> QuerySet[JournalEntry]:
     return JournalEntry.objects.filter(about, at__gt=piece.frozen_at).select_related("member").order_by("pk")
 
 
-def _differences(then: dict, now: dict) -> list[Difference]:
+def _differences(then: list[dict], now: list[dict]) -> list[Difference]:
     """Treatment by treatment, only what differs: the verdict with its ratio, or, where these are alike, its sentence."""
-    before = {row["treatment"]: row for row in then["verdicts"]}
-    after = {row["treatment"]: row for row in now["verdicts"]}
+    before = {row["treatment"]: row for row in then}
+    after = {row["treatment"]: row for row in now}
     found = []
     for name in dict.fromkeys([*before, *after]):
         old, new = before.get(name, {}), after.get(name, {})
@@ -246,11 +264,9 @@ def _ratio_text(row: dict) -> str:
 
 
 def _of_trial(trial: Trial, member: Member) -> dict:
+    prefetch_related_objects([trial], "treatments__doses")
     found = verdict_of(trial, member)
-    treatments = list(trial.treatments.all())
-    prefetch_related_objects(treatments, "doses")
-    by_name = {treatment.name: treatment for treatment in treatments}
-    compared = [line.name for line in found.table if not line.is_control]
+    compared = [treatment for treatment in trial.treatments.all() if not treatment.is_control]
     return {
         "kind": "trial",
         "question": trial.question,
@@ -260,7 +276,7 @@ def _of_trial(trial: Trial, member: Member) -> dict:
         "smallest_ratio": "" if found.judged else _number(trial.smallest_ratio),
         "headline": "",
         "verdicts": [
-            _row(verdict, name, by_name[name]) for name, verdict in zip(compared, found.verdicts, strict=True)
+            _row(verdict, treatment) for treatment, verdict in zip(compared, found.verdicts, strict=True)
         ],
         "table": _table(found),
         "alarms": [str(sentence) for sentence in found.alarms],
@@ -268,9 +284,18 @@ def _of_trial(trial: Trial, member: Member) -> dict:
     }
 
 
-def _row(verdict, name: str, treatment: Treatment) -> dict:
+def _verdict_rows(lines: TrialLines) -> list[dict]:
+    verdicts = lines.verdicts_on(*lines.compare())
+    return [
+        _row(verdicts[treatment.name], treatment)
+        for treatment in lines.treatments
+        if not treatment.is_control
+    ]
+
+
+def _row(verdict, treatment: Treatment) -> dict:
     return {
-        "treatment": name,
+        "treatment": treatment.name,
         "kind": verdict.kind,
         "headline": verdict.headline,
         "explanation": verdict.explanation,

@@ -1,7 +1,7 @@
 """A row of pans side by side, as a judge may know it; and, once the trial is closed, what the judges made of the rows."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -105,12 +105,26 @@ class Judged:
     opposed: list[str]
 
 
-def judged_of(trial: Trial, planned_runs: Sequence[PlannedRun], openings: Iterable[KeyOpening]) -> Judged:
-    """Read the judgings of a closed trial; two queries."""
-    openings = list(openings)
-    judgings = Judging.objects.filter(block__trial=trial).select_related("judge", "recorded_by", "photo")
+def judgings_of(trials: Collection[Trial]) -> dict[int, list[Judging]]:
+    """Every judging of these trials with its places, by trial; two queries, none for no trials."""
+    kept = Judging.objects.filter(block__trial__in=trials).select_related(
+        "block", "judge", "recorded_by", "photo"
+    )
+    found: dict[int, list[Judging]] = defaultdict(list)
+    for judging in kept.prefetch_related("places"):
+        found[judging.block.trial_id].append(judging)
+    return found
+
+
+def judged_of(
+    trial: Trial,
+    planned_runs: Sequence[PlannedRun],
+    openings: Sequence[KeyOpening],
+    judgings: Iterable[Judging],
+) -> Judged:
+    """What the judgings of a closed trial come to."""
     looks: dict[int, list[Judging]] = defaultdict(list)
-    for judging in judgings.prefetch_related("places"):
+    for judging in judgings:
         looks[judging.block_id].append(judging)
     counted = {planned.pk for planned in planned_runs if _counts(planned)}
     place_of, placed_in, judges_in, of_blocks, rows = {}, {}, {}, {}, []
@@ -209,10 +223,9 @@ def _opposed(looks: dict[int, list[Judging]], of_blocks: dict[int, list[dict[int
         for (one, said), (other, answered) in combinations(zip(kept, of_blocks[block_id], strict=True), 2):
             same, opposite = opposite_pairs(said, answered)
             if opposite > same:
-                blocks[str(one.judge), str(other.judge)].append(one.block_id)
-    numbers = dict(Block.objects.filter(pk__in=looks).values_list("pk", "number")) if blocks else {}
+                blocks[str(one.judge), str(other.judge)].append(one.block.number)
     return [
-        f"{one} and {other} disagree widely in {_named_blocks([numbers[pk] for pk in told])}: more pairs of pans the other way "
+        f"{one} and {other} disagree widely in {_named_blocks(told)}: more pairs of pans the other way "
         "round than the same way."
         for (one, other), told in blocks.items()
     ]

@@ -4,7 +4,7 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from django.db.models import Count, OuterRef, Q, QuerySet, Subquery
+from django.db.models import Count, OuterRef, Q, Subquery
 from django.urls import reverse
 
 from prospecting.calc import units
@@ -14,10 +14,9 @@ from trials.calc import next_trials as rules
 from trials.calc.next_trials import Arm, Dosed, Idea, Plan, Tried
 from trials.calc.spread import middle
 from trials.calc.working import Working, WorkingRow, figure, given
-from trials.frames.clearing import test_result
-from trials.frames.stock import Stock, stocks_of, stocks_to_renew
-from trials.frames.trial_lines import TrialLines
-from trials.frames.verdicts import verdict_of
+from trials.frames.clearing import test_results
+from trials.frames.stock import Stock, stocks_of, test_lots
+from trials.frames.trial_lines import TrialLines, rows_of
 from trials.models import Additive, ClearingTest, Finding, Run, Treatment, Trial
 
 # The newest of each; what is older the group has long since decided on.
@@ -78,39 +77,51 @@ class NextTrials:
     under_way: int
 
 
-def closed_trials() -> QuerySet[Trial]:
-    """The newest closed trials but bridges, each with the moment of its runs' `last_entry`, and how many are `counted`."""
+def trials_to_read() -> list[Trial]:
+    """The newest closed trials but bridges, newest first, and every one still open, their treatments and doses with them.
+
+    Each with the moment of its runs' `last_entry`, and how many are `counted`.
+    """
+    closed = Trial.objects.filter(state=Trial.State.CLOSED, new_lot__isnull=True)
+    newest = closed.order_by("-closed_at", "-pk").values("pk")[:MOST_TRIALS]
     runs = Run.objects.filter(planned__trial=OuterRef(OuterRef("pk"))).values("pk")
     entries = JournalEntry.objects.filter(subject_kind="run", subject_id__in=Subquery(runs)).order_by("-pk")
     stands = Q(planned_runs__run__failed=False, planned_runs__run__step__voided_at__isnull=True)
-    return (
-        Trial.objects.filter(state=Trial.State.CLOSED, new_lot__isnull=True)
+    return list(
+        Trial.objects.filter(Q(pk__in=newest) | ~Q(state=Trial.State.CLOSED))
         .select_related("feed_lot")
         .prefetch_related("treatments__doses")
         .annotate(
             last_entry=Subquery(entries.values("at")[:1]),
             counted=Count("planned_runs__run", filter=stands),
         )
-        .order_by("-closed_at", "-pk")[:MOST_TRIALS]
+        .order_by("-closed_at", "-pk")
     )
 
 
-def tried_in(trial: Trial, member: Member) -> Tried:
-    """What a closed trial tried and showed, and how far its equal runs differ."""
-    lines = TrialLines(trial)
-    comparison, _ = lines.compare()
-    compared = [treatment for treatment in lines.treatments if not treatment.is_control]
-    verdicts = verdict_of(trial, member).verdicts
-    control = [line for line in lines.counted if line.treatment == lines.control]
-    blocks = len({line.block for line in control}) if trial.in_blocks else len(control)
+def tried_in(trials: Sequence[Trial]) -> dict[int, Tried]:
+    """What each of these closed trials tried and showed, and how far its equal runs differ; in five queries at most.
+
+    Their treatments must be prefetched with their doses.
+    """
+    rows = rows_of(trials, every_outcome=False)
+    return {trial.pk: _tried(TrialLines(trial, rows=rows[trial.pk])) for trial in trials}
+
+
+def _tried(lines: TrialLines) -> Tried:
+    trial = lines.trial
+    comparison, why_none = lines.compare()
+    verdicts = lines.verdicts_on(comparison, why_none)
+    control = lines.of(lines.control)
     return Tried(
         trial=trial.pk,
         arms=tuple(
             _arm(treatment, verdict.kind, verdict.more_blocks, verdict.headline)
-            for treatment, verdict in zip(compared, verdicts, strict=True)
+            for treatment in lines.treatments
+            if (verdict := verdicts.get(treatment.name)) is not None
         ),
         ratio=lines.smallest_ratio,
-        blocks=blocks,
+        blocks=len({line.block for line in control}) if trial.in_blocks else len(control),
         in_blocks=trial.in_blocks,
         by_places=lines.by_places,
         spread=comparison.sd_log if comparison else None,
@@ -121,10 +132,12 @@ def tried_in(trial: Trial, member: Member) -> Tried:
 
 
 def next_trials(
-    member: Member, findings: Sequence[Finding], tried_in: Callable[[Trial], Tried]
+    member: Member,
+    findings: Iterable[Finding],
+    tried_in: Callable[[Sequence[Trial]], dict[int, Tried]],
 ) -> NextTrials:
-    """The list for this member; `findings` are those that stand, and `tried_in` reads a closed trial, or what is kept of it."""
-    return _Books(member, findings, tried_in).found()
+    """The list for this member; `findings` are those that stand, and `tried_in` reads closed trials, or what is kept of them."""
+    return _Books(member, list(findings), tried_in).found()
 
 
 def _arm(treatment: Treatment, kind: str = "", more_blocks: int | None = None, headline: str = "") -> Arm:
@@ -138,17 +151,24 @@ class _Books:
 
     member: Member
     findings: Sequence[Finding]
-    read: Callable[[Trial], Tried]
+    read: Callable[[Sequence[Trial]], dict[int, Tried]]
     trials: dict[int, Trial] = field(init=False)
     tried: list[Tried] = field(init=False)
     under_way: list[Arm] = field(init=False)
     additives: dict[int, Additive] = field(init=False)
 
     def __post_init__(self) -> None:
-        self.trials = {trial.pk: trial for trial in closed_trials()}
-        self.tried = [self.read(trial) for trial in self.trials.values()]
-        open_ones = Treatment.objects.exclude(trial__state=Trial.State.CLOSED).filter(is_control=False)
-        self.under_way = [_arm(treatment) for treatment in open_ones.prefetch_related("doses")]
+        found = trials_to_read()
+        self.trials = {trial.pk: trial for trial in found if trial.state == Trial.State.CLOSED}
+        tried = self.read(list(self.trials.values()))
+        self.tried = [tried[pk] for pk in self.trials]
+        self.under_way = [
+            _arm(treatment)
+            for trial in found
+            if trial.state != Trial.State.CLOSED
+            for treatment in trial.treatments.all()
+            if not treatment.is_control
+        ]
         self.additives = Additive.objects.in_bulk()
 
     def found(self) -> NextTrials:
@@ -164,7 +184,7 @@ class _Books:
         plans = [rules.plan_of(idea, self._run_min(idea)) for idea, _ in ideas]
         return NextTrials(
             lines=[self._line(*ideas[place], plans[place]) for place in rules.in_order(plans)],
-            stocks=stocks_to_renew(),
+            stocks=[stock for stock in self._stocks.values() if stock.warning],
             trials_read=len(self.trials),
             under_way=len(self.under_way),
         )
@@ -240,8 +260,8 @@ class _Books:
             ended_at__isnull=False, tubs__additive__kind=Additive.Kind.FLOCCULANT
         ).exclude(tubs__additive__in=known)
         found: dict[Dosed, ClearingTest] = {}
-        for test in tests.distinct().order_by("-pk")[:MOST_TESTS]:
-            result = test_result(test)
+        newest = list(tests.distinct().order_by("-pk")[:MOST_TESTS])
+        for test, result in zip(newest, test_results(newest), strict=True):
             dosed = {each.tub.holds: each.tub for each in result.tubs if each.tub.additive_id}
             for verdict in result.verdicts:
                 if verdict.kind != "better":
@@ -328,8 +348,10 @@ class _Books:
 
     @cached_property
     def _stocks(self) -> dict[int, Stock]:
+        """Of the lots of the trials read, and of those in use."""
         lots = {trial.feed_lot_id: trial.feed_lot for trial in self.trials.values()}
-        return {stock.lot.pk: stock for stock in stocks_of(list(lots.values()), self.member.mass_unit)}
+        lots |= {lot.pk: lot for lot in test_lots()}
+        return {stock.lot.pk: stock for stock in stocks_of(lots.values(), self.member.mass_unit)}
 
     def _line(self, idea: Idea, told: tuple, plan: Plan) -> NextTrial:
         question, why, links = told

@@ -141,12 +141,17 @@ def stocks_of(lots: Collection[Lot], mass_unit: str = "lb") -> list[Stock]:
 
 def stocks_to_renew() -> list[Stock]:
     """The test lots of running trials, drafts and the last months that something should be done about."""
+    return [stock for stock in stocks_of(test_lots()) if stock.warning]
+
+
+def test_lots() -> list[Lot]:
+    """The lots of running trials, drafts and the last months."""
     since = timezone.now() - datetime.timedelta(days=TEST_LOT_DAYS)
     recent = Trial.objects.exclude(state=Trial.State.CLOSED) | Trial.objects.filter(
         Q(closed_at__gte=since) | Q(planned_at__gte=since)
     )
-    lots = Lot.objects.standing().filter(Q(trials__in=recent) | Q(bridging_trials__in=recent)).distinct()
-    return [stock for stock in stocks_of(list(lots)) if stock.warning]
+    standing = Lot.objects.standing()
+    return list(standing.filter(Q(trials__in=recent) | Q(bridging_trials__in=recent)).distinct())
 
 
 def rate_of(stock: Stock) -> Rate:

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from django.db.models import Model
+from django.db.models import Model, Prefetch
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
@@ -26,7 +26,7 @@ from trials.frames.findings import (
     sign_of,
 )
 from trials.frames.method import standing_findings
-from trials.models import ClearingTest, Finding, Trial
+from trials.models import ClearingTest, Finding, FindingEvidence, Trial
 from trials.tables.findings import FindingTable
 
 Record = Trial | ClearingTest
@@ -78,7 +78,7 @@ def finding_detail(request: HttpRequest, pk: int) -> HttpResponse:
         {
             "finding": finding,
             "doubt": doubt_about(finding),
-            "evidence": evidence_now(finding, changed(evidence), request.user),
+            "evidence": evidence_now(finding, changed(evidence)),
             "may_take_back": request.user.is_keeper or request.user.pk == finding.recorded_by_id,
             "crumbs": _crumbs(f"Finding {finding.pk}"),
         },
@@ -147,7 +147,9 @@ def books_state() -> tuple:
 def _whole():
     return Finding.objects.select_related(
         "additive", "recorded_by", "taken_back_by", "replaced_by", "replaces"
-    ).prefetch_related("evidence__trial__feed_lot", "evidence__clearing_test")
+    ).prefetch_related(
+        Prefetch("evidence", FindingEvidence.objects.select_related("trial__feed_lot", "clearing_test"))
+    )
 
 
 def _asked(request: HttpRequest, name: str, records) -> Model | None:

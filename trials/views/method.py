@@ -1,17 +1,19 @@
 """The group's method as its findings make it, and the trials that come next."""
 
+from collections.abc import Sequence
+
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.template.loader import render_to_string
 from django.utils import timezone
 
 from prospecting.access import page
-from prospecting.kept_results import kept_result
+from prospecting.kept_results import kept_result, kept_results
 from trials.frames.findings import pieces_of
 from trials.frames.method import method_of, standing_findings
 from trials.frames.next_trials import next_trials as next_trials_of
 from trials.frames.next_trials import tried_in
-from trials.models import Trial
+from trials.models import Finding, Trial
 from trials.views.findings import books_state, changed
 
 
@@ -28,7 +30,8 @@ def next_trials(request: HttpRequest) -> HttpResponse:
     member = request.user
 
     def listed() -> str:
-        found = next_trials_of(member, standing_findings(), lambda trial: _tried(trial, member))
+        standing = Finding.objects.standing().select_related("additive").prefetch_related("evidence")
+        found = next_trials_of(member, standing, _tried)
         return render_to_string("trials/_next_trials.html", {"found": found, "can_write": member.can_write})
 
     units = (member.mass_unit, member.dose_unit, member.can_write)
@@ -38,7 +41,8 @@ def next_trials(request: HttpRequest) -> HttpResponse:
     )
 
 
-def _tried(trial: Trial, member):
+def _tried(trials: Sequence[Trial]) -> dict:
     """A closed trial's verdicts and spread change only with its runs: with their journal, or with how many of them count."""
-    made_from = (trial.pk, trial.closed_at, trial.last_entry, trial.counted)
-    return kept_result("tried", made_from, lambda: tried_in(trial, member))
+    of = {trial.pk: trial for trial in trials}
+    made_from = {pk: (pk, trial.closed_at, trial.last_entry, trial.counted) for pk, trial in of.items()}
+    return kept_results("tried", made_from, lambda missing: tried_in([of[pk] for pk in missing]))

@@ -82,6 +82,21 @@ class TestMark:
         with django_assert_num_queries(0):
             assert not Contamination.objects.reaching([]).exists()
 
+    def test_tells_many_users_apart_in_two_queries(self, django_assert_num_queries):
+        a, b = make_lot(), make_lot()
+        (portion, *_) = make_portions(a, 2, "100")
+        done, later = mark(a), mark(b, since=LATER)
+        uses = [(1, portion.pk, DAY), (2, b.pk, DAY), (3, b.pk, LATER), (3, a.pk, None)]
+        with django_assert_num_queries(2):
+            found = Contamination.objects.reaching_each(uses)
+        assert found == {1: [done], 3: [done, later]}
+        # As many as a season's trials bring, each with its portions.
+        many = [(user, portion.pk, DAY - datetime.timedelta(days=user)) for user in range(2000)]
+        with django_assert_num_queries(2):
+            assert set(Contamination.objects.reaching_each(many)) == set(range(2000))
+        with django_assert_num_queries(0):
+            assert Contamination.objects.reaching_each([]) == {}
+
     def test_leaves_voided_steps_out_and_voiding_stays_possible(self):
         member = make_member()
         a, b = make_lot(), make_lot()

@@ -7,6 +7,7 @@ from decimal import Decimal
 from html import unescape
 
 import pytest
+from django.core.cache import caches
 from django.db import transaction
 from django.test import Client
 from django.urls import reverse
@@ -14,6 +15,7 @@ from django.utils import timezone
 
 from prospecting.actions.journal import write_journal
 from tests import make
+from tests.trials.make_judging import close, in_order, judge, make_rows
 from tests.trials.make_trial import log, make_additive, make_closed, make_draft, make_result, make_running
 from trials.actions import clearing
 from trials.actions.clearing import TubOf
@@ -65,7 +67,7 @@ def play() -> None:
     keep(member, Trial.objects.get(question="How little rinse?"))
 
 
-def keep(member, trial: Trial, **fields) -> Finding:
+def keep(member, *trials: Trial, **fields) -> Finding:
     rinse = Additive.objects.get(name="Rinse")
     dose = {"additive": rinse, "ml_per_l": Decimal("0.2"), "dose_typed": "0.2 mL/L"}
     return keep_finding(
@@ -73,7 +75,7 @@ def keep(member, trial: Trial, **fields) -> Finding:
         | dose
         | fields,
         concluded_on=make.DAY,
-        evidence=Evidence([trial], [], lambda record: FrozenFigures(**vars(frozen_of(record, member))), {}),
+        evidence=Evidence(trials, [], lambda record: FrozenFigures(**vars(frozen_of(record, member))), {}),
         recorded_by=member,
     )
 
@@ -458,8 +460,39 @@ def test_the_list_names_what_is_left_open_by_cost(writer, finding, trial, django
         writer.get(address)
     # Another line of the journal has the list drawn anew, but no trial read anew.
     write_journal(member=writer.member, about=make.make_claim(), what="something elsewhere")
-    with django_assert_max_num_queries(24):
+    with django_assert_max_num_queries(20):
         writer.get(address)
+
+
+def test_pages_cost_the_same_however_many_trials_they_rest_on(
+    writer, finding, trial, django_assert_max_num_queries, settings, tmp_path
+):
+    """Drawn anew, with nothing kept, after records of every trial changed: one query more for each changed piece's journal."""
+    trials = [trial]
+    trials += [make_closed(gold_of, names=tuple(GOLD), blocks=5, member=writer.member) for _ in range(3)]
+    rows = make_rows(blocks=2, names=tuple(GOLD), member=writer.member)
+    for block in rows.blocks.all():
+        judge(block, in_order("rinse, high", "rinse, low", "plain water"))
+    trials.append(close(rows))
+    several = keep(writer.member, *trials)
+    for each in trials[:-1]:
+        correct(each, "rinse, high", "8.0")
+    settings.CACHES = settings.CACHES | {"results": settings.CACHES["results"] | {"LOCATION": tmp_path}}
+    pieces = several.evidence.select_related("trial")
+    with django_assert_max_num_queries(9):
+        assert changed_of(pieces) == {piece.pk for piece in pieces if piece.trial != rows}
+    for address, most in [
+        (reverse("next-trials"), 20),
+        (reverse("house-method"), 20),
+        (reverse("finding-list"), 20),
+        (finding.get_absolute_url(), 20),
+        (several.get_absolute_url(), 20 + len(trials) - 1),
+        (reverse("trial-verdict", args=[rows.pk]), 20),
+        (reverse("trial-verdict", args=[trial.pk]), 20),
+    ]:
+        caches["results"].clear()
+        with django_assert_max_num_queries(most):
+            assert writer.get(address).status_code == 200
 
 
 def test_what_is_being_tried_is_left_out_and_a_correction_moves_the_list(writer, trial):

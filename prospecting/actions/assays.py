@@ -7,25 +7,39 @@ import re
 import time
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 from pathlib import Path
 
 from django.conf import settings
 from django.db import IntegrityError, transaction
 
+from prospecting.actions.checks import judge_return
 from prospecting.actions.journal import write_journal
 from prospecting.actions.material import check_day
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.actions.values import apply_rules
-from prospecting.models import AssayReturn, Dispatch, Reading, Sample
-from prospecting.readers.certificate_csv import Certificate, Row
+from prospecting.models import AssayReturn, ColumnReading, Dispatch, Laboratory, Reading, Sample
+from prospecting.readers.certificate import Certificate, Row, method_kept
 
 LARGEST_FILE_BYTES = 2_000_000
 # A file read but not stored by then was given up.
 HELD_SECONDS = 24 * 60 * 60
 MOST_READINGS_OF_A_SAMPLE = 200
 GRADE_STEP = Decimal("0.000001")
+LONGEST_TITLES = 4000
+LONGEST_RAW = Reading._meta.get_field("raw_text").max_length
+LONGEST_METHOD = Reading._meta.get_field("method").max_length
+
+
+@dataclass(frozen=True)
+class SettledColumns:
+    """A member's answers about a table's columns, as the page keeps them, and the titles they hold for."""
+
+    titles_sha256: str
+    titles: str
+    answers: Mapping[str, str]
 
 
 class FileStoredAlready(Refused):
@@ -52,15 +66,20 @@ def store_return(
     file_bytes: bytes,
     recorded_by,
     leave_out_unknown: bool = False,
+    replaces: AssayReturn | None = None,
+    settled: SettledColumns | None = None,
     note: str = "",
 ) -> AssayReturn:
     """Store what was read from a laboratory's file, and the file itself, whole or not at all.
 
     Rows under tags that this dispatch doesn't have are refused unless `leave_out_unknown` says that they are the
-    laboratory's own checks; the file keeps them.
+    laboratory's own checks; the file keeps them. What it `replaces` stays, and its readings count no longer. `settled` is
+    remembered for the laboratory's next file with the same titles.
     """
     for column in certificate.columns_without_unit:
         raise Refused(f"Say first which unit {column} is in.", code="unit_unknown")
+    if settled is not None:
+        _settle_columns(dispatch.laboratory, settled, recorded_by)
     return _store(
         dispatch=dispatch,
         rows=certificate.rows,
@@ -70,6 +89,7 @@ def store_return(
         file_name=_plain_name(file_name),
         file_bytes=file_bytes,
         leave_out_unknown=leave_out_unknown,
+        replaces=replaces,
         note=note,
         recorded_by=recorded_by,
     )
@@ -83,6 +103,7 @@ def store_typed_return(
     certificate_number: str,
     reported_on: datetime.date,
     recorded_by,
+    replaces: AssayReturn | None = None,
     note: str = "",
 ) -> AssayReturn:
     """Store a return typed in from paper, each row under the tag of one of the dispatch's samples."""
@@ -92,8 +113,32 @@ def store_typed_return(
         marks={},
         certificate_number=certificate_number,
         reported_on=reported_on,
+        replaces=replaces,
         note=note,
         recorded_by=recorded_by,
+    )
+
+
+def _settle_columns(laboratory: Laboratory, settled: SettledColumns, settled_by) -> None:
+    """Remember how a table with these titles is read."""
+    require_writer(settled_by)
+    answers = dict(settled.answers)
+    known = ColumnReading.objects.select_for_update().filter(
+        laboratory=laboratory, titles_sha256=settled.titles_sha256
+    )
+    before = known.first()
+    if before is not None and before.answers == answers:
+        return
+    ColumnReading.objects.update_or_create(
+        laboratory=laboratory,
+        titles_sha256=settled.titles_sha256,
+        defaults={"titles": settled.titles[:LONGEST_TITLES], "answers": answers, "settled_by": settled_by},
+    )
+    write_journal(
+        member=settled_by,
+        about=laboratory,
+        what="how a table of this laboratory is read was settled",
+        changes={"columns": [str(before.answers) if before else "", str(answers)]},
     )
 
 
@@ -177,17 +222,20 @@ def _store(
     file_name: str = "",
     file_bytes: bytes | None = None,
     leave_out_unknown: bool = False,
+    replaces: AssayReturn | None = None,
 ) -> AssayReturn:
     require_writer(recorded_by)
     dispatch = Dispatch.objects.select_for_update().get(pk=dispatch.pk)
     sha256 = file_sha256(file_bytes) if file_bytes is not None else None
     certificate_number = " ".join(certificate_number.split())
     _check_new_return(dispatch, certificate_number, reported_on, sha256)
+    replaces = _check_replaced(dispatch, replaces)
     samples = dispatch.samples.by_printed_tag({row.tag_text for row in rows})
     unknown = sorted({row.tag_text for row in rows} - set(samples))
     _check_tags(unknown, samples, leave_out_unknown=leave_out_unknown)
     assay_return = AssayReturn(
         dispatch=dispatch,
+        replaces=replaces,
         certificate_number=certificate_number,
         reported_on=reported_on,
         file_name=file_name,
@@ -196,7 +244,7 @@ def _store(
         note=note.strip(),
         recorded_by=recorded_by,
     )
-    assay_return.full_clean(exclude=["dispatch", "recorded_by", "file_bytes"])
+    assay_return.full_clean(exclude=["dispatch", "replaces", "recorded_by", "file_bytes"])
     try:
         with transaction.atomic():
             assay_return.save()
@@ -212,9 +260,12 @@ def _store(
         what=f"{'read from ' + file_name if file_bytes is not None else 'typed in'}: cells {len(readings)}, "
         f"samples {len({each.sample_id for each in readings})}",
         why=f"left out as not of this dispatch: {', '.join(unknown)}"[:2000] if unknown else "",
+        changes={"replaces": ["", str(replaces)]} if replaces else None,
     )
     apply_rules(assay_return, recorded_by=recorded_by)
-    return assay_return
+    if replaces is not None:
+        judge_return(assay_return=replaces, recorded_by=recorded_by)
+    return judge_return(assay_return=assay_return, recorded_by=recorded_by)
 
 
 def _readings(
@@ -238,20 +289,26 @@ def _readings(
                     f"More than {MOST_READINGS_OF_A_SAMPLE} readings stand under tag {sample.tag}. Look at the file again.",
                     code="too_many_readings",
                 )
-            repeat = row.repeat_mark or marks.get(cell.column_index, "")
             reading = Reading(
                 assay_return=assay_return,
                 sample=sample,
                 order=turn[sample.pk],
                 line_number=row.line_number,
-                method=", ".join(filter(None, [cell.method[:60], repeat])),
+                method=method_kept(cell.method, row.repeat_mark or marks.get(cell.column_index, "")),
+                fraction=cell.fraction,
+                fraction_mass_g=cell.fraction_mass_g,
                 raw_text=" ".join(cell.raw_text.split()),
                 unit=cell.unit or "",
                 symbol=cell.symbol,
                 grade_g_per_t=_to_step(cell.grade_g_per_t),
                 limit_g_per_t=_to_step(cell.limit_g_per_t),
             )
-            reading.clean_fields(exclude=["assay_return", "sample"])
+            # What full_clean() would look at one by one, at a hundred times the cost.
+            if len(reading.raw_text) > LONGEST_RAW or len(reading.method) > LONGEST_METHOD:
+                raise Refused(
+                    f"“{reading.raw_text[:60]}” of sample {sample.tag} is too long for a reading. Look at the file again.",
+                    code="too_long",
+                )
             readings.append(reading)
     return readings
 
@@ -272,6 +329,24 @@ def _check_tags(unknown: Sequence[str], samples: Mapping[str, Sample], *, leave_
         )
 
 
+def _check_replaced(dispatch: Dispatch, replaced: AssayReturn | None) -> AssayReturn | None:
+    """The return that a revised certificate corrects, of this dispatch and not corrected yet."""
+    if replaced is None:
+        return None
+    found = dispatch.returns.without_file().filter(pk=replaced.pk).first()
+    if found is None:
+        raise Refused("That certificate is of another dispatch.", code="other_dispatch", field="replaces")
+    revised = AssayReturn.objects.without_file().filter(replaces=found).first()
+    if revised is not None:
+        raise Refused(
+            f"Certificate {found.certificate_number} is corrected already, by {revised.certificate_number}; that one may be "
+            "corrected.",
+            code="replaced_already",
+            field="replaces",
+        )
+    return found
+
+
 def _check_new_return(
     dispatch: Dispatch, certificate_number: str, reported_on: datetime.date, sha256: str | None
 ) -> None:
@@ -284,7 +359,7 @@ def _check_new_return(
     if dispatch.returns.filter(certificate_number__iexact=certificate_number).exists():
         raise Refused(
             f"Certificate {certificate_number} of this dispatch is stored already. "
-            "If the laboratory sent a new version, its number tells them apart.",
+            "If the laboratory sent a new version of it, add a word that tells them apart, such as revised.",
             code="certificate_twice",
             field="certificate_number",
         )

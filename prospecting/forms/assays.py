@@ -1,27 +1,38 @@
 """Laboratories, dispatches and returns: what is typed or uploaded becomes typed values and certificates."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.core.files.base import ContentFile, File
 from django.http import QueryDict
 
+from prospecting.actions.assays import SettledColumns
 from prospecting.calc import guard
+from prospecting.calc.unit_jump import Others
 from prospecting.forms.base import DayField, SiteForm
-from prospecting.models import Dispatch, Reading, Sample
+from prospecting.models import AssayReturn, ColumnReading, Dispatch, Reading, Sample
 from prospecting.readers import marks
+from prospecting.readers.certificate import ROLES, Column, method_kept
 from prospecting.readers.certificate_csv import (
     GRADE_UNITS,
     Certificate,
     Choices,
+    Opened,
     ParsedReading,
     Row,
+    TableUnknown,
+    Titles,
     describe,
-    read_certificate,
+    open_certificate,
+    read_opened,
+    titles_of,
 )
+from prospecting.readers.columns import MASS_UNITS
+from prospecting.readers.header_facts import is_revision_of, is_same_number
 
 UNIT_CHOICES = [("", "Choose the unit"), *((unit, unit) for unit in GRADE_UNITS)]
 # Behind other digits' places this comma may divide thousands: 1,234.
@@ -30,6 +41,8 @@ _MAYBE_THOUSANDS = re.compile(r"(?<![0-9.,])[1-9][0-9]{0,2}(?:,[0-9]{3})+$")
 MOST_LINES_SHOWN = 300
 # The guard's questions shown at once; a batch in the wrong unit would bring one for every sample.
 MOST_QUESTIONS = 4
+MOST_PROBLEMS_SHOWN = 40
+MOST_PASTED = 2_000_000
 
 
 def note_field(help_text: str = "") -> forms.CharField:
@@ -54,23 +67,50 @@ class ReturnForm(SiteForm):
 
     certificate_number = forms.CharField(label="Certificate number", max_length=60)
     reported_on = DayField(label="Day reported", initial=None)
+    replaces = forms.ChoiceField(label="Does it correct an earlier certificate?", required=False)
     note = note_field()
 
     def __init__(self, *args, dispatch: Dispatch, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         self.dispatch = dispatch
 
+    def _offer_correcting(self, corrects: Sequence[AssayReturn], likely: AssayReturn | None) -> None:
+        self.corrects = {str(each.pk): each for each in corrects}
+        if not corrects:
+            del self.fields["replaces"]
+            return
+        field = self.fields["replaces"]
+        field.choices = [
+            ("", "No, it stands beside them"),
+            *(
+                (pk, f"Yes, it corrects certificate {each.certificate_number}")
+                for pk, each in self.corrects.items()
+            ),
+        ]
+        field.initial = str(likely.pk) if likely else ""
+        field.help_text = "What it corrects is kept, and its readings count no longer."
+
     def ask_about_grades(self, values: Sequence[tuple[str, Decimal]]) -> None:
-        """Let the guard ask about values (tag, g/t) out of line by about ten with the dispatch's other results."""
-        stored = list(
-            Reading.objects.filter(
-                sample__dispatch=self.dispatch, symbol=Reading.Symbol.VALUE, grade_g_per_t__isnull=False
-            ).values_list("grade_g_per_t", flat=True)
+        """Let the guard ask about values (tag, g/t) out of line by about ten with the dispatch's other results.
+
+        Blanks and reference materials are left out on both sides: what they hold is known, and checked elsewhere.
+        """
+        of_material = set(
+            self.dispatch.samples.filter(lot=None, duplicate_of=None).values_list("tag", flat=True)
         )
+        values = [(tag, grade_g_per_t) for tag, grade_g_per_t in values if tag not in of_material]
+        stored = (
+            Reading.objects.filter(sample__dispatch=self.dispatch, symbol=Reading.Symbol.VALUE)
+            .exclude(sample__lot=None, sample__duplicate_of=None)
+            .of_whole()
+            .standing()
+        )
+        others = Others([*stored.values_list("grade_g_per_t", flat=True), *(grade for _, grade in values)])
         questions = []
-        for at, (tag, grade_g_per_t) in enumerate(values):
-            others = stored + [other for i, (_, other) in enumerate(values) if i != at]
-            asked = guard.grade_guard(grade_g_per_t, others, self.member.grade_unit).ask
+        for tag, grade_g_per_t in values:
+            if others.hold(grade_g_per_t) and grade_g_per_t <= guard.RICH_G_PER_T:
+                continue
+            asked = guard.grade_guard(grade_g_per_t, others.of(grade_g_per_t), self.member.grade_unit).ask
             if asked:
                 questions.append(f"Sample {tag}: {asked}")
         for question in questions[:MOST_QUESTIONS]:
@@ -79,11 +119,14 @@ class ReturnForm(SiteForm):
             self.ask(f"The same holds for {len(questions) - MOST_QUESTIONS} more. Is the unit right?")
 
     def _of_certificate(self) -> dict:
-        return {name: self.cleaned_data[name] for name in ("certificate_number", "reported_on", "note")}
+        said = {name: self.cleaned_data[name] for name in ("certificate_number", "reported_on", "note")}
+        return said | {"replaces": self.corrects.get(self.cleaned_data.get("replaces") or "")}
 
 
 class TypedReturnForm(ReturnForm):
     """One text for each sample, as printed on paper; a blank one is not in this return."""
+
+    HEAD = ("certificate_number", "reported_on", "replaces", "unit", "method")
 
     unit = forms.ChoiceField(
         label="Unit printed on the certificate",
@@ -102,9 +145,7 @@ class TypedReturnForm(ReturnForm):
 
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
-        self.samples = {
-            f"printed_{sample.pk}": sample for sample in self.dispatch.samples.select_related("lot")
-        }
+        self.samples = {f"printed_{sample.pk}": sample for sample in self.dispatch.samples.with_what()}
         for name, sample in self.samples.items():
             self.fields[name] = forms.CharField(
                 label=f"Sample {sample.tag}",
@@ -119,10 +160,11 @@ class TypedReturnForm(ReturnForm):
                     }
                 ),
             )
-        self.order_fields(["certificate_number", "reported_on", "unit", "method", *self.samples, "note"])
+        self._offer_correcting(list(self.dispatch.returns.standing().without_file()), None)
+        self.order_fields([*self.HEAD, *self.samples, "note"])
 
     def head_fields(self) -> list[forms.BoundField]:
-        return [self[name] for name in ("certificate_number", "reported_on", "unit", "method")]
+        return [self[name] for name in self.HEAD if name in self.fields]
 
     def printed_fields(self) -> list[tuple[forms.BoundField, Sample]]:
         return [(self[name], sample) for name, sample in self.samples.items()]
@@ -169,12 +211,37 @@ class TypedReturnForm(ReturnForm):
 
 
 class UploadForm(SiteForm):
+    """A laboratory's file, or the table pasted out of a mail or a PDF."""
+
     upload = forms.FileField(
         label="The laboratory's file",
-        help_text="A CSV file as it came, at most 2 MB. Nothing is stored before you have seen what was read.",
-        widget=forms.FileInput(attrs={"accept": ".csv,.txt,.tsv,text/csv,text/plain"}),
-        error_messages={"required": "Choose the file.", "empty": "The file is empty."},
+        required=False,
+        help_text="CSV or spreadsheet (.xlsx) as it came, at most 2 MB. Nothing is stored before you have seen what was read.",
+        widget=forms.FileInput(attrs={"accept": ".csv,.txt,.tsv,.xlsx,.xlsm,text/csv,text/plain"}),
+        error_messages={"empty": "The file is empty."},
     )
+    pasted = forms.CharField(
+        label="Or paste the table here",
+        required=False,
+        strip=False,
+        max_length=MOST_PASTED,
+        help_text="With its titles. Out of a spreadsheet, a mail or a PDF; what you paste is kept as a text file.",
+        widget=forms.Textarea(attrs={"rows": 6, "autocomplete": "off", "spellcheck": "false", "wrap": "off"}),
+    )
+
+    def clean(self) -> dict:
+        data = super().clean()
+        has_pasted = bool(data.get("pasted", "").strip())
+        if not data.get("upload") and not has_pasted and not self.errors:
+            self.add_error("upload", "Choose the file, or paste the table below.")
+        elif data.get("upload") and has_pasted:
+            self.add_error("pasted", "Give the file or the pasted table, not both.")
+        return data
+
+    def file(self) -> File:
+        """What was given, as a file."""
+        pasted = self.cleaned_data["pasted"]
+        return self.cleaned_data["upload"] or ContentFile(pasted.encode(), name="pasted.txt")
 
 
 @dataclass(frozen=True)
@@ -187,45 +254,135 @@ class PrintedRow:
     readings: list[Reading]
 
 
+# What the address of a preview says of the columns, beside the file's own name.
+ANSWER = re.compile(r"tag_column|title_line|sheet|(?:unit|as|method)_[0-9]{1,3}")
+LONGEST_ANSWER = 80
+
+
 class FileRead:
-    """What was read from an uploaded file, with a member's answers about its columns; `refusal` where nothing could be."""
+    """What was read from a file, with a member's answers about its columns; `refusal` where nothing could be.
+
+    Without answers in the address, those hold that were settled for this laboratory's tables with the same titles.
+    """
 
     def __init__(self, *, data: bytes, name: str, answers: QueryDict, dispatch: Dispatch) -> None:
         self.data = data
         self.name = name
         self.answers = {
-            key: answers[key]
-            for key in answers
-            if key == "tag_column" or re.fullmatch(r"unit_[0-9]{1,3}", key)
+            key: answers[key][:LONGEST_ANSWER] for key in answers if ANSWER.fullmatch(key) and answers[key]
         }
+        self.is_answered = bool(self.answers)
+        self.settled: ColumnReading | None = None
+        self.titles: Titles | None = None
+        self.unknown: TableUnknown | None = None
         self.certificate: Certificate | None = None
         self.refusal = ""
         try:
-            self.certificate = read_certificate(data, name, choices=self._choices())
+            opened = open_certificate(data, name)
+            self._recall(opened, dispatch, by_itself="plain" in answers)
+            self.certificate = read_opened(opened, self._choices())
+        except TableUnknown as unknown:
+            self.unknown, self.refusal = unknown, str(unknown)
         except ValueError as error:
             self.refusal = str(error)
+        if self.certificate is not None:
+            self._find_samples(dispatch)
+
+    def _recall(self, opened: Opened, dispatch: Dispatch, *, by_itself: bool) -> None:
+        self.titles = titles_of(opened, self.answers.get("sheet"))
+        if self.to_settle() or by_itself:
             return
+        self.settled = (
+            ColumnReading.objects.select_related("settled_by")
+            .filter(laboratory=dispatch.laboratory_id, titles_sha256=self.titles.sha256)
+            .first()
+        )
+        if self.settled is not None:
+            self.answers = self.settled.answers | self.answers
+            if self.titles.unknown_at:
+                self.answers["title_line"] = str(self.titles.unknown_at)
+
+    def _find_samples(self, dispatch: Dispatch) -> None:
         rows = self.certificate.rows
-        self.samples = dispatch.samples.by_printed_tag({row.tag_text for row in rows})
+        self.samples = dispatch.samples.with_what().by_printed_tag({row.tag_text for row in rows})
         self.unknown_tags = sorted({row.tag_text for row in rows} - set(self.samples))
         answered = {sample.pk for sample in self.samples.values()}
-        self.missing = list(dispatch.samples.exclude(pk__in=answered).select_related("lot"))
-        again = {}
+        self.missing = [sample for sample in dispatch.samples.with_what() if sample.pk not in answered]
+        again: dict[str, list[int]] = {}
         for row in rows:
             again.setdefault(row.tag_text, []).append(row.line_number)
         self.tags_again = {
             tag: lines for tag, lines in again.items() if len(lines) > 1 and tag in self.samples
         }
 
+    def tags_again_shown(self) -> list[tuple[str, list[int]]]:
+        return list(self.tags_again.items())[:MOST_PROBLEMS_SHOWN]
+
+    def has_many_columns(self) -> bool:
+        return len(self.certificate.gold_columns) > 1
+
     def _choices(self) -> Choices:
-        tag_column = self.answers.get("tag_column", "")
+        whole = {key: int(text) for key, text in self.answers.items() if re.fullmatch(r"[0-9]{1,6}", text)}
+        roles = self._of_columns("as")
+        unknown = [role for role in roles.values() if role not in ROLES]
+        if unknown:
+            raise ValueError("Choose what a column holds from the list.")
         return Choices(
-            tag_column=int(tag_column) - 1 if re.fullmatch(r"[0-9]{1,3}", tag_column) else None,
-            units={int(key[5:]): unit for key, unit in self.answers.items() if key != "tag_column" and unit},
+            tag_column=whole["tag_column"] - 1 if "tag_column" in whole else None,
+            units={
+                index: unit
+                for index, unit in self._of_columns("unit").items()
+                if index not in roles or unit in units_of(ROLES[roles[index]].meaning)
+            },
+            roles={index: role for index, role in roles.items() if index + 1 != whole.get("tag_column")},
+            methods=self._of_columns("method"),
+            title_line=whole.get("title_line"),
+            sheet=self.answers.get("sheet"),
         )
+
+    def _of_columns(self, what: str) -> dict[int, str]:
+        return {
+            int(key.removeprefix(f"{what}_")): text
+            for key, text in self.answers.items()
+            if key.startswith(f"{what}_")
+        }
+
+    def to_settle(self) -> dict[str, str]:
+        """The answers that hold for the next file too; a line or a sheet is of this file alone."""
+        return {key: text for key, text in self.answers.items() if key not in ("title_line", "sheet")}
 
     def sentences(self) -> list[str]:
         return describe(self.certificate)
+
+    def cells(self) -> Iterator[tuple[Sample, Row, ParsedReading]]:
+        """Every cell of gold of a sample of this dispatch, line by line."""
+        for row in self.certificate.rows:
+            if row.tag_text in self.samples:
+                for cell in row.readings:
+                    yield self.samples[row.tag_text], row, cell
+
+    def method_of(self, row: Row, cell: ParsedReading) -> str:
+        """The method a cell is kept under."""
+        return method_kept(
+            cell.method, row.repeat_mark or self.certificate.columns[cell.column_index].repeat_mark
+        )
+
+    def likely_corrected(self, returns: Sequence[AssayReturn]) -> AssayReturn | None:
+        """The return that this certificate says or seems to correct."""
+        header = self.certificate.header
+        for each in returns:
+            known = each.certificate_number
+            if is_same_number(known, header.get("replaces", "")):
+                return each
+            if is_revision_of(header.get("certificate_number", ""), known):
+                return each
+        return None
+
+    def problems(self) -> list[str]:
+        return list(self.certificate.problems[:MOST_PROBLEMS_SHOWN])
+
+    def problems_not_shown(self) -> int:
+        return max(0, len(self.certificate.problems) - MOST_PROBLEMS_SHOWN)
 
     def shown_rows(self) -> list[PrintedRow]:
         return [self._shown(row) for row in self.certificate.rows[:MOST_LINES_SHOWN]]
@@ -234,11 +391,10 @@ class FileRead:
         return max(0, len(self.certificate.rows) - MOST_LINES_SHOWN)
 
     def _shown(self, row: Row) -> PrintedRow:
-        sample = self.samples.get(row.tag_text)
         return PrintedRow(
             line_number=row.line_number,
             tag_text=row.tag_text,
-            sample=sample,
+            sample=self.samples.get(row.tag_text),
             readings=[
                 Reading(
                     method=cell.method,
@@ -247,48 +403,132 @@ class FileRead:
                     symbol=cell.symbol,
                     grade_g_per_t=cell.grade_g_per_t,
                     limit_g_per_t=cell.limit_g_per_t,
+                    fraction=cell.fraction,
+                    fraction_mass_g=cell.fraction_mass_g,
                 )
                 for cell in row.readings
             ],
         )
 
 
+def units_of(meaning: str) -> tuple[str, ...]:
+    """The units that a column of this meaning can be in."""
+    if meaning == "grade":
+        return tuple(GRADE_UNITS)
+    return MASS_UNITS if meaning in ("mass", "gold mass") else ()
+
+
+ROLE_CHOICES = [
+    ("gold", "Gold of the whole sample"),
+    ("repeat", "Gold of the whole sample, assayed again"),
+    ("plus_mass", "Screen fire assay: mass of the plus fraction"),
+    ("plus_gold", "Screen fire assay: gold in the plus fraction, weighed"),
+    ("plus_grade", "Screen fire assay: grade of the plus fraction"),
+    ("minus_mass", "Screen fire assay: mass of the minus fraction"),
+    ("minus_grade", "Screen fire assay: grade of the minus fraction"),
+    ("mass", "Mass of the sample"),
+    ("other", "Nothing to read here"),
+]
+
+
 class ColumnsForm(forms.Form):
-    """The member's answers about the columns of a file: which holds the tags, which unit a gold column is in."""
+    """The member's answers about the columns of a file: what each holds, in which unit, by which method."""
 
     def __init__(self, *args, read: FileRead, **kwargs) -> None:
         super().__init__(*args, **kwargs)
-        certificate = read.certificate
-        if certificate is None:
-            self.fields["tag_column"] = forms.CharField(
-                label="Column that holds the tags, counted from 1",
-                initial=read.answers.get("tag_column", ""),
-                widget=forms.TextInput(attrs={"inputmode": "numeric", "autocomplete": "off"}),
+        if read.certificate is not None:
+            self._ask_what_was_read(read.certificate)
+        elif read.unknown is not None:
+            self._ask_by_titles(read.unknown, read.answers)
+
+    def _ask_what_was_read(self, certificate: Certificate) -> None:
+        if len(certificate.sheets) > 1:
+            self.fields["sheet"] = forms.ChoiceField(
+                label="Sheet to read",
+                choices=[(sheet, sheet) for sheet in certificate.sheets],
+                initial=certificate.sheet,
             )
-            return
-        others = [column for column in certificate.columns if column.meaning != "grade"]
+        others = [column for column in certificate.columns if not column.holds_readings]
         self.fields["tag_column"] = forms.ChoiceField(
             label="The tags stand in",
             choices=[(column.number, str(column)) for column in others],
             initial=certificate.tag_column.number,
         )
-        for column in certificate.gold_columns:
+        for column in certificate.columns:
+            if column.meaning != "tag" and (column.title or column.meaning != "other"):
+                self._ask_about(column)
+
+    def _ask_about(self, column: Column) -> None:
+        name = str(column)[0].upper() + str(column)[1:]
+        self.fields[f"as_{column.index}"] = forms.ChoiceField(
+            label=f"{name} holds", choices=ROLE_CHOICES, initial=column.role or "other"
+        )
+        units = units_of(column.meaning) if column.holds_readings or column.part else ()
+        if units:
             self.fields[f"unit_{column.index}"] = forms.ChoiceField(
-                label=f"Unit of {column}", choices=UNIT_CHOICES, initial=column.unit or ""
+                label=f"Unit of {column}",
+                choices=[("", "Choose the unit"), *((unit, unit) for unit in units)],
+                initial=column.unit or "",
+            )
+        if column.holds_readings:
+            self.fields[f"method_{column.index}"] = forms.CharField(
+                label=f"Method of {column}",
+                required=False,
+                initial=column.method[:60],
+                max_length=60,
+                widget=forms.TextInput(attrs={"autocomplete": "off"}),
+            )
+
+    def _ask_by_titles(self, unknown: TableUnknown, answers: dict[str, str]) -> None:
+        """Nothing is known but the titles; a unit is asked for once a column is said to hold gold."""
+        titles = [" ".join(cell.split())[:60] for cell in unknown.title_line.cells]
+        columns = [(index, f"column {index + 1} ({title})") for index, title in enumerate(titles) if title]
+        self.fields["title_line"] = forms.CharField(
+            initial=str(unknown.title_line.number), widget=forms.HiddenInput
+        )
+        if unknown.sheet:
+            self.fields["sheet"] = forms.CharField(initial=unknown.sheet, widget=forms.HiddenInput)
+        self.fields["tag_column"] = forms.ChoiceField(
+            label="The tags stand in",
+            choices=[("", "Choose the column"), *((index + 1, name) for index, name in columns)],
+            initial=answers.get("tag_column", ""),
+        )
+        for index, name in columns:
+            self.fields[f"as_{index}"] = forms.ChoiceField(
+                label=f"C{name[1:]} holds",
+                choices=[("", "What its title says"), *ROLE_CHOICES],
+                initial=answers.get(f"as_{index}", ""),
             )
 
 
 class FileReturnForm(ReturnForm):
-    """What a member adds to a file that was read, before it is stored."""
+    """What a member adds to a file that was read, before it is stored.
+
+    `corrects` are the returns it may take the place of, `likely` the one it seems to; `questions` come from the books.
+    """
 
     leave_out_unknown = forms.BooleanField(required=False)
 
-    def __init__(self, *args, read: FileRead, **kwargs) -> None:
+    def __init__(
+        self,
+        *args,
+        read: FileRead,
+        corrects: Sequence[AssayReturn] = (),
+        likely: AssayReturn | None = None,
+        questions: Sequence[str] = (),
+        **kwargs,
+    ) -> None:
         super().__init__(*args, **kwargs)
         self.read = read
+        self.questions = questions
+        self.fields["keep_as_typed"].label = "Yes, store it as it was read"
         certificate = read.certificate
-        self.fields["certificate_number"].initial = certificate.header.get("certificate_number", "")[:60]
+        number = certificate.header.get("certificate_number", "")[:60]
+        if any(each.certificate_number.casefold() == number.casefold() for each in corrects):
+            number = f"{number[:50]}, revised"
+        self.fields["certificate_number"].initial = number
         self.fields["reported_on"].initial = certificate.reported_on
+        self._offer_correcting(corrects, likely)
         number = len(read.unknown_tags)
         if number:
             self.fields["leave_out_unknown"].label = (
@@ -305,12 +545,7 @@ class FileReturnForm(ReturnForm):
     def clean(self) -> dict:
         data = super().clean()
         certificate = self.read.certificate
-        cells = [
-            (row.tag_text, cell)
-            for row in certificate.rows
-            if row.tag_text in self.read.samples
-            for cell in row.readings
-        ]
+        cells = [(sample, cell) for sample, _, cell in self.read.cells()]
         if certificate.columns_without_unit:
             raise ValidationError("Choose the unit of each gold column first.", code="unit_unknown")
         if any(cell.symbol == marks.NOT_UNDERSTOOD for _, cell in cells):
@@ -319,17 +554,32 @@ class FileReturnForm(ReturnForm):
                 "file, or type the return in.",
                 code="not_understood",
             )
-        for problem in certificate.problems:
+        for problem in self.read.problems():
             self.ask(problem)
+        if more := self.read.problems_not_shown():
+            self.ask(f"{more} more of the like, not shown.")
+        for question in self.questions:
+            self.ask(question)
         self.ask_about_grades(
-            [(tag, cell.grade_g_per_t) for tag, cell in cells if cell.symbol == marks.VALUE]
+            [
+                (sample.tag, cell.grade_g_per_t)
+                for sample, cell in cells
+                if cell.symbol == marks.VALUE and not cell.fraction
+            ]
         )
         return data
 
     def entry(self) -> dict:
+        read = self.read
+        settled = (
+            {"titles_sha256": read.titles.sha256, "titles": read.titles.text, "answers": read.to_settle()}
+            if read.is_answered and read.to_settle()
+            else None
+        )
         return self._of_certificate() | {
-            "certificate": self.read.certificate,
-            "file_name": self.read.name,
-            "file_bytes": self.read.data,
+            "certificate": read.certificate,
+            "file_name": read.name,
+            "file_bytes": read.data,
             "leave_out_unknown": self.cleaned_data.get("leave_out_unknown", False),
+            "settled": SettledColumns(**settled) if settled else None,
         }

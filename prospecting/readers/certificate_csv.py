@@ -1,4 +1,4 @@
-"""A laboratory's certificate as a text table in; plain dataclasses out.
+"""A laboratory's certificate in, as text, pasted table or spreadsheet; plain dataclasses out.
 
 Nothing is made up on the way: the raw text of every cell stays, a mark is never a nought, and where a unit, a column or a
 figure can be meant in two ways the certificate comes back with a question (`problems`) instead of an answer.
@@ -7,15 +7,32 @@ Layouts of certificates differ by laboratory; those read here are common practic
 
 import hashlib
 from collections import Counter
+from dataclasses import dataclass
 
 from prospecting.readers import marks
-from prospecting.readers.certificate import Certificate, Choices, Column, ParsedReading, Row
+from prospecting.readers.blank_table import split_at_blanks
+from prospecting.readers.certificate import (
+    Certificate,
+    Choices,
+    Column,
+    ParsedReading,
+    Row,
+    TableUnknown,
+)
 from prospecting.readers.columns import read_columns
 from prospecting.readers.header_facts import header_facts
 from prospecting.readers.layout import find_layout
 from prospecting.readers.samples import Body, with_repeats
-from prospecting.readers.text_table import decode
-from prospecting.readers.titles import GRADE_UNITS
+from prospecting.readers.sheet_table import is_spreadsheet, read_sheets
+from prospecting.readers.text_table import (
+    DELIMITERS,
+    Grid,
+    decode,
+    one_line,
+    split_lines,
+    used_width,
+)
+from prospecting.readers.titles import GRADE_UNITS, LONGEST_TITLE
 
 __all__ = [
     "GRADE_UNITS",
@@ -24,24 +41,91 @@ __all__ = [
     "Column",
     "ParsedReading",
     "Row",
+    "TableUnknown",
     "describe",
+    "open_certificate",
     "read_certificate",
+    "read_opened",
+    "titles_of",
 ]
 
 
-def read_certificate(data: bytes, filename: str = "", *, choices: Choices | None = None) -> Certificate:
-    """Return the certificate in a file of comma-, semicolon- or tab-separated text.
+@dataclass(frozen=True)
+class Opened:
+    """A file cut into cells in every way it can be; nothing of it is understood yet."""
 
-    Raises ValueError with a sentence when the file is empty, too large, no text, or has no table of tags and gold. Smaller
-    trouble is told in `problems`, each naming line and column; read again with `choices` to answer a question there.
+    sha256: str
+    filename: str
+    encoding: str
+    grids: list[Grid]
+
+
+def open_certificate(data: bytes, filename: str = "") -> Opened:
+    """Cut a file into cells; ValueError with a sentence when it is empty, too large, neither text nor a spreadsheet."""
+    sha256 = hashlib.sha256(data).hexdigest()
+    if is_spreadsheet(data):
+        return Opened(sha256, filename, "", read_sheets(data))
+    text, encoding = decode(data)
+    return Opened(sha256, filename, encoding, text_grids(text))
+
+
+def text_grids(text: str) -> list[Grid]:
+    """The text cut at each delimiter that is in it, most frequent first, and at blanks; ValueError where none can be."""
+    grids, refusals = [], []
+    for delimiter in sorted(DELIMITERS, key=text.count, reverse=True):
+        try:
+            grids.append(Grid(split_lines(text, delimiter), delimiter))
+        except ValueError as refusal:
+            refusals.append(refusal)
+    if not grids or (refusals and text.count(grids[0].delimiter) == 0):
+        raise refusals[0]
+    try:
+        last = Grid(split_at_blanks(text), "blanks", is_last_resort=True)
+    except ValueError as refusal:
+        last = Grid([], "blanks", is_last_resort=True, refusal=str(refusal))
+    return [*grids, last]
+
+
+@dataclass(frozen=True)
+class Titles:
+    """What a table is known by again; `unknown_at` is the line of titles where the columns have to be said."""
+
+    sha256: str
+    text: str
+    unknown_at: int | None = None
+
+
+def titles_of(opened: Opened, sheet: str | None = None) -> Titles:
+    """Return the titles of a table as they stand; ValueError where there is no table."""
+    unknown_at = None
+    try:
+        layout = find_layout(opened.grids, Choices(sheet=sheet))
+        beside = [line for label, line in layout.below if label in ("", "unit", "method", "title")]
+        told = [*layout.above, layout.title_line, *beside]
+    except TableUnknown as unknown:
+        told, unknown_at = [unknown.title_line], unknown.title_line.number
+    text = " | ".join(
+        one_line(cell)[:LONGEST_TITLE] for line in told for cell in line.cells[: used_width(line)]
+    )
+    return Titles(hashlib.sha256(text.casefold().encode()).hexdigest(), text, unknown_at)
+
+
+def read_certificate(data: bytes, filename: str = "", *, choices: Choices | None = None) -> Certificate:
+    """Return the certificate in a file: text divided by any usual sign or by blanks, or a spreadsheet.
+
+    Raises ValueError with a sentence when the file is empty, too large, neither text nor spreadsheet, or has no table of tags
+    and gold (TableUnknown where a member can name the columns). Smaller trouble is told in `problems`, each naming line and
+    column; read again with `choices` to answer a question there.
 
     >>> certificate = read_certificate(b"Sample,Au_ppb\\n234566,<5\\n234577,1250\\n")
     >>> [(row.tag_text, row.readings[0].symbol, row.readings[0].grade_g_per_t) for row in certificate.rows]
     [('234566', 'below', None), ('234577', 'value', Decimal('1.25'))]
     """
-    choices = choices or Choices()
-    text, encoding = decode(data)
-    layout = find_layout(text, choices)
+    return read_opened(open_certificate(data, filename), choices or Choices())
+
+
+def read_opened(opened: Opened, choices: Choices) -> Certificate:
+    layout = find_layout(opened.grids, choices)
     header = header_facts(layout.lines_above)
     columns, problems = read_columns(layout, header, choices)
     body = Body(layout, columns)
@@ -49,17 +133,24 @@ def read_certificate(data: bytes, filename: str = "", *, choices: Choices | None
     if not body.rows:
         raise ValueError("No samples stand under the titles of the table; there is nothing to read.")
     return Certificate(
-        filename=filename,
-        sha256=hashlib.sha256(data).hexdigest(),
-        encoding=encoding,
-        delimiter=layout.delimiter,
+        filename=opened.filename,
+        sha256=opened.sha256,
+        encoding=opened.encoding,
+        delimiter=layout.grid.delimiter,
         header=header,
         header_lines=tuple(line for line in layout.lines[: layout.body_at] if not line.is_blank),
         columns=columns,
         rows=with_repeats(body.rows),
         problems=tuple(problems + body.problems),
         ignored_lines=tuple(body.ignored),
+        title_line=layout.title_line,
+        sheet=layout.grid.sheet,
+        sheets=tuple(grid.sheet for grid in opened.grids if grid.sheet),
+        notes=layout.grid.notes,
     )
+
+
+_MOST_COLUMNS_NAMED = 12
 
 
 def describe(certificate: Certificate) -> list[str]:
@@ -69,6 +160,8 @@ def describe(certificate: Certificate) -> list[str]:
     names = "; ".join(f"{_column_words(column)}" for column in gold)
     sentences = _header_sentences(certificate)
     sentences.append(f"{_count(len(rows), 'row')}, gold in {_count(len(gold), 'column')}: {names}.")
+    if certificate.sheet:
+        sentences.append(f"Read from sheet {certificate.sheet}.")
     sentences.append(f"The tags stand in {certificate.tag_column}.")
     symbols = Counter(reading.symbol for row in rows for reading in row.readings)
     sentences.append(
@@ -80,11 +173,22 @@ def describe(certificate: Certificate) -> list[str]:
         sentences.append(
             f"{_count(again, 'tag')} {verb} on more than one line; every reading is kept, in order."
         )
+    left = []
     for column in certificate.columns:
-        if column.meaning in ("mass", "other") and column.title:
+        if column.meaning == "mass" and column.part:
+            unit = f" in {column.unit}" if column.unit else ""
             sentences.append(
-                f"Column {column.number} ({column.title}) is kept as printed and not read as gold."
+                f"Column {column.number} ({column.title}) is the mass of the {column.part} fraction{unit}."
             )
+        elif column.meaning in ("mass", "other") and column.title:
+            left.append(f"{column.number} ({column.title})")
+    if left:
+        which = "column" if len(left) == 1 else "columns"
+        sentences.append(
+            f"Kept as printed and not read as gold: {which} {', '.join(left[:_MOST_COLUMNS_NAMED])}"
+            f"{' and more' if len(left) > _MOST_COLUMNS_NAMED else ''}."
+        )
+    sentences += certificate.notes
     if certificate.ignored_lines:
         left_out = "; ".join(
             f"line {line.number} “{line.text[:80]}”" for line in certificate.ignored_lines[:8]
@@ -108,6 +212,8 @@ def _header_sentences(certificate: Certificate) -> list[str]:
 
 def _column_words(column: Column) -> str:
     parts = [column.method or "method not printed", f"({column.unit})" if column.unit else "(unit not known)"]
+    if column.part:
+        parts.append(f"{column.part} fraction of a screen fire assay")
     if column.repeat_mark:
         parts.append(column.repeat_mark)
     if column.lower_limit_g_per_t is not None:

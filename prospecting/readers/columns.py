@@ -4,13 +4,14 @@ from dataclasses import replace
 from decimal import Decimal
 
 from prospecting.readers import titles
-from prospecting.readers.certificate import Choices, Column
+from prospecting.readers.certificate import ROLES, Choices, Column
 from prospecting.readers.layout import Layout, prints_unit, row_label
 from prospecting.readers.marks import decimal_signs, read_cell
 from prospecting.readers.text_table import one_line
 from prospecting.readers.titles import known_unit, read_unit
 
 MOST_GOLD_COLUMNS = 20
+MASS_UNITS = ("mg", "g", "kg")
 
 
 def read_columns(
@@ -20,46 +21,123 @@ def read_columns(
     problems: list[str] = []
     columns: list[Column] = []
     for index in range(layout.width):
-        title = layout.title(index)
-        meaning = "tag" if index == layout.tag_column else titles.meaning_of(title)
-        column = Column(index=index, title=title, meaning=meaning)
-        if meaning == "grade" and titles.is_screen_half(_method_texts(layout, index)):
-            column = replace(column, meaning="screen half")
-        if column.meaning == "grade":
-            base = next((earlier for earlier in reversed(columns) if earlier.meaning == "grade"), None)
+        column, problem = _column(layout, index, choices)
+        if column.meaning == "grade" and not problem:
+            base = next((each for each in reversed(columns) if each.meaning == "grade"), None)
             column, problem = _gold_column(column, layout, header, choices, base)
-            problems += [problem] if problem else []
-        elif column.meaning == "mass":
-            column = replace(column, unit=titles.mass_unit(" ".join([title, *_texts(layout, index, "unit")])))
-        elif column.meaning == "screen half":
-            column = replace(column, meaning="other")
-            problems.append(
-                f"Line {layout.title_line.number}, {column}: gold of one part of a screen assay is not the grade of the sample "
-                "and is not read as one."
-            )
+        elif column.meaning in ("mass", "gold mass"):
+            column, problem = _mass_column(column, layout, choices)
+        problems += [problem] if problem else []
         columns.append(column)
+    columns = _without_second_plus(columns, choices)
     _check_columns(layout, columns, choices)
+    problems += _part_problems(layout, columns)
     if layout.rival_tag_columns:
         rivals = " and ".join(str(columns[index]) for index in layout.rival_tag_columns)
         problems.append(
             f"Line {layout.title_line.number}: {columns[layout.tag_column]} is taken as the tags, but {rivals} may hold them; "
             "say which."
         )
+    if layout.rival_sheets:
+        problems.append(
+            f"Only sheet {layout.grid.sheet} is read; a table of gold stands also on {', '.join(layout.rival_sheets)}."
+        )
     return tuple(columns), problems
 
 
+def _column(layout: Layout, index: int, choices: Choices) -> tuple[Column, str]:
+    """What a member says a column is, else what its titles say; and a problem or nothing."""
+    title = layout.title(index)
+    if index == layout.tag_column:
+        return Column(index=index, title=title, meaning="tag"), ""
+    if index in choices.roles:
+        role = ROLES[choices.roles[index]]
+        mark = role.repeat_mark and (titles.repeat_mark(title) or role.repeat_mark)
+        return Column(index=index, title=title, meaning=role.meaning, part=role.part, repeat_mark=mark), ""
+    column = Column(index=index, title=title, meaning=titles.meaning_of(title))
+    beside = _method_texts(layout, index)
+    words = f"{title} {beside}"
+    if column.meaning == "screen half" or (column.meaning == "grade" and titles.is_screen_half(beside)):
+        part = titles.screen_part(words)
+        if not part:
+            problem = (
+                f"Line {layout.title_line.number}, {column}: this is gold of a part of a screen assay, and not said of which. "
+                "It is not read; say what the column holds."
+            )
+            return replace(column, meaning="other"), problem
+        is_bead = part == "plus" and not _prints_grade(layout, index) and _mass_unit(layout, index)
+        return replace(column, meaning="gold mass" if is_bead else "grade", part=part), ""
+    if column.meaning == "mass":
+        part = titles.screen_part(words)
+        is_bead = part == "plus" and titles.names_gold(title)
+        return replace(column, meaning="gold mass" if is_bead else "mass", part=part), ""
+    return column, ""
+
+
+def _prints_grade(layout: Layout, index: int) -> bool:
+    return any(prints_unit(text) for text in [layout.title(index), *_texts(layout, index, "unit", "")])
+
+
+def _mass_unit(layout: Layout, index: int) -> str | None:
+    return titles.mass_unit(" ".join([layout.title(index), *_texts(layout, index, "unit", "")]))
+
+
+def _mass_column(column: Column, layout: Layout, choices: Choices) -> tuple[Column, str]:
+    """The column with its unit; of gold or of a part's mass the unit has to be known."""
+    unit = choices.units.get(column.index) or _mass_unit(layout, column.index)
+    if unit and unit not in MASS_UNITS:
+        unit = None
+    column = replace(column, unit=unit)
+    if column.meaning == "gold mass":
+        column = replace(column, method=_method_of(column, layout))
+    problem = ""
+    if unit is None and (column.part or column.meaning == "gold mass"):
+        problem = f"Line {layout.title_line.number}, {column}: no unit of mass is printed; say which it is."
+    return column, problem
+
+
+def _without_second_plus(columns: list[Column], choices: Choices) -> list[Column]:
+    """Where the plus fraction's gold is printed both as a grade and in mg, the grade is its one reading."""
+    has_grade = any(column.meaning == "grade" and column.part == "plus" for column in columns)
+    return [
+        replace(column, meaning="other")
+        if has_grade and column.meaning == "gold mass" and column.index not in choices.roles
+        else column
+        for column in columns
+    ]
+
+
+def _part_problems(layout: Layout, columns: list[Column]) -> list[str]:
+    """What is missing for a screen fire assay to be reckoned from its parts."""
+    found = []
+    for part in ("plus", "minus"):
+        holds = [column for column in columns if column.part == part]
+        gold = [column for column in holds if column.holds_readings]
+        masses = [column for column in holds if column.meaning == "mass"]
+        where = f"Line {layout.title_line.number}: "
+        if gold and not masses:
+            found.append(
+                f"{where}no column gives the mass of the {part} fraction, so no grade of the whole sample can be reckoned from "
+                "its parts."
+            )
+        if len(masses) > 1:
+            found.append(
+                f"{where}{' and '.join(map(str, masses))} are both taken for the mass of the {part} fraction; say which it is."
+            )
+    return found
+
+
 def _check_columns(layout: Layout, columns: list[Column], choices: Choices) -> None:
-    gold = [column.index for column in columns if column.meaning == "grade"]
+    gold = [column.index for column in columns if column.holds_readings]
     if not gold:
-        raise ValueError(
-            "No column of gold was found for the whole sample, only for parts of a screen assay."
-        )
+        raise ValueError("No column of gold is left: say which one holds it.")
     if len(gold) > MOST_GOLD_COLUMNS:
         raise ValueError(f"The table has {len(gold)} columns of gold; at most {MOST_GOLD_COLUMNS} are read.")
     if layout.tag_column >= len(columns):
         raise ValueError(f"There is no column {layout.tag_column + 1} for the tags.")
+    measured = [*gold, *(column.index for column in columns if column.meaning == "mass")]
     for index in choices.units:
-        if index not in gold:
+        if index not in measured:
             raise ValueError(f"A unit was given for column {index + 1}, which holds no gold.")
 
 
@@ -67,8 +145,11 @@ def _gold_column(
     column: Column, layout: Layout, header: dict[str, str], choices: Choices, base: Column | None
 ) -> tuple[Column, str]:
     """Return the column with its unit, method and limit, and a problem or nothing."""
-    repeat_mark = titles.repeat_mark(column.title)
-    method = _method_texts(layout, column.index) or titles.method_in(column.title)
+    repeat_mark = column.repeat_mark or titles.repeat_mark(column.title)
+    if column.index in choices.roles:
+        # Said by a member: "gold" is no repeat, whatever the title looks like.
+        repeat_mark = column.repeat_mark
+    method = choices.methods.get(column.index) or _method_of(column, layout)
     unit, problem = _unit_of(column, layout, header)
     if repeat_mark and base:
         # "Au_ppm, Au_R": the repeat stands in the unit and by the method of the column it repeats.
@@ -87,6 +168,10 @@ def _gold_column(
         problem = f"Line {layout.title_line.number}, {column}: {problem}"
     column = replace(column, unit=unit, method=method or header.get("method", ""), repeat_mark=repeat_mark)
     return replace(column, lower_limit_g_per_t=_lower_limit(column, layout)), problem
+
+
+def _method_of(column: Column, layout: Layout) -> str:
+    return _method_texts(layout, column.index) or titles.method_in(column.title)
 
 
 def _unit_of(column: Column, layout: Layout, header: dict[str, str]) -> tuple[str | None, str]:
@@ -126,7 +211,7 @@ def _method_texts(layout: Layout, index: int) -> str:
 def _lower_limit(column: Column, layout: Layout) -> Decimal | None:
     for text in _texts(layout, column.index, "lower limit"):
         read = read_cell(
-            text, column.unit, decimal_comma=layout.delimiter == ";", signs=decimal_signs([text])
+            text, column.unit, decimal_comma=layout.grid.has_decimal_comma, signs=decimal_signs([text])
         )
         if read.grade_g_per_t or read.limit_g_per_t:
             return read.grade_g_per_t or read.limit_g_per_t

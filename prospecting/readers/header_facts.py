@@ -12,6 +12,10 @@ _FACT_LABELS = (
         "date_reported",
         r"(?:date )?(?:reported|issued)(?: on)?|date of (?:report|issue)|(?:report|issue) date",
     ),
+    (
+        "replaces",
+        r"(?:this (?:certificate|report) )?(?:supersedes|replaces|corrects|amends|revises)(?: (?:certificate|report|job))?",
+    ),
     ("laboratory", r"lab(?:oratory)?(?: name)?"),
     ("unit", r"units?|results? in|(?:all )?gold (?:results? )?in"),
     ("method", r"(?:analysis |assay )?method|analysis"),
@@ -21,7 +25,9 @@ _FACTS = tuple(
     for name, label in _FACT_LABELS
 )
 _FACT_RUN_ON = re.compile(
-    r"(?P<label>(?:certificate|report|job|order)(?: no\.?| number| #)|(?:all )?(?:gold |results )+in)\s+(?P<fact>\S.*)",
+    r"(?P<label>(?:certificate|report|job|order)(?: no\.?| number| #)|(?:all )?(?:gold |results )+in"
+    r"|(?:this (?:certificate|report) )?(?:supersedes|replaces|corrects|amends|revises) (?:certificate|report|job)(?: no\.?)?)"
+    r"\s+(?P<fact>\S.*)",
     re.IGNORECASE,
 )
 _NAMES_LABORATORY = re.compile(r"laborator|assayers?\b|assay office", re.IGNORECASE)
@@ -49,6 +55,36 @@ def _split_fact(cell: str, following: str) -> tuple[str, str]:
         return label.strip(), fact.strip() or following
     run_on = _FACT_RUN_ON.fullmatch(cell)
     return (run_on["label"], run_on["fact"]) if run_on else (cell, following)
+
+
+_REVISION_MARK = re.compile(
+    r"[\s._/,-]*\(?(?:(?:rev(?:ision|ised)?|version|v|r)[\s.]*[0-9]*|amended|corrected|amendment[\s.]*[0-9]*)\)?$",
+    re.IGNORECASE,
+)
+# "INV-14A" or "INV-14-1" may be a version of INV-14 or the next certificate: only taken where INV-14 is known.
+_LAST_SIGN = re.compile(r"(?<=[0-9])[\s._/-]*[A-D]$|(?<=[0-9])[._/-][1-9]$", re.IGNORECASE)
+
+
+def is_same_number(number: str, other: str) -> bool:
+    """Whether two certificate numbers are one, however their signs are divided; two blanks are not."""
+    return bool(_plain(number)) and _plain(number) == _plain(other)
+
+
+def is_revision_of(number: str, known: str) -> bool:
+    """Whether a number reads like a later version of a known one, or is the same.
+
+    >>> [is_revision_of(number, "INV-14") for number in ("INV-14 Rev 1", "INV-14A", "INV-141", "INV-14")]
+    [True, True, False, True]
+    """
+    if is_same_number(number, known):
+        return True
+    known_bases = {_plain(known), _plain(_REVISION_MARK.sub("", known))} - {""}
+    shorter = [_REVISION_MARK.sub("", number), _LAST_SIGN.sub("", number)]
+    return any(_plain(base) in known_bases for base in shorter if base != number)
+
+
+def _plain(number: str) -> str:
+    return re.sub(r"[\W_]+", "", number).casefold()
 
 
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")

@@ -1,26 +1,31 @@
 """Where the table of a certificate stands: the line of titles, the lines that describe columns, the first sample."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from prospecting.readers import titles
-from prospecting.readers.certificate import Choices
+from prospecting.readers.certificate import Choices, TableUnknown
 from prospecting.readers.marks import is_reading
-from prospecting.readers.text_table import DELIMITERS, Line, one_line, split_lines, used_width
+from prospecting.readers.text_table import Grid, Line, one_line, used_width
 
 
 @dataclass(frozen=True)
 class Layout:
     """Where the table stands: the line of gold titles, the lines beside it that describe columns, the first body line."""
 
-    delimiter: str
-    lines: list[Line]
+    grid: Grid
     title_at: int
     above: tuple[Line, ...]
     below: tuple[tuple[str, Line], ...]
     body_at: int
     tag_column: int
     rival_tag_columns: tuple[int, ...]
+    # Other sheets that hold a table too.
+    rival_sheets: tuple[str, ...] = ()
+
+    @property
+    def lines(self) -> list[Line]:
+        return self.grid.lines
 
     @property
     def title_line(self) -> Line:
@@ -67,28 +72,49 @@ _ROW_LABELS = (
     ("element", re.compile(r"elements?|analytes?", re.IGNORECASE)),
 )
 _MOST_ROWS_BELOW = 5
+_NO_TABLE = "No table was found"
 # No certificate has a longer block above its table; looking further would only cost time.
 _MOST_LINES_ABOVE = 200
 
 
-def find_layout(text: str, choices: Choices) -> Layout:
-    """Try each delimiter; the one under which the table has most titles is the file's."""
-    found: list[Layout] = []
-    refusals: list[str] = []
-    for delimiter in sorted(DELIMITERS, key=text.count, reverse=True):
-        try:
-            found.append(_layout_of(split_lines(text, delimiter), delimiter, choices))
-        except ValueError as refusal:
-            refusals.append(str(refusal))
-    if not found:
-        raise ValueError(refusals[0])
-    return max(found, key=lambda layout: layout.width)
+def find_layout(grids: list[Grid], choices: Choices) -> Layout:
+    """Try each way of cutting the file; the one under which the table has most titles is the file's.
+
+    Raises TableUnknown where a member can say what the columns hold, else ValueError.
+    """
+    if choices.sheet is not None:
+        grids = [grid for grid in grids if grid.sheet == choices.sheet]
+        if not grids:
+            raise ValueError("There is no such sheet in this file.")
+    refusals: list[ValueError] = []
+    for is_last_resort in (False, True):
+        found: list[Layout] = []
+        for grid in grids:
+            if grid.is_last_resort == is_last_resort:
+                try:
+                    found.append(_layout_of(grid, choices))
+                except ValueError as refusal:
+                    refusals.append(refusal)
+        if found and found[0].grid.sheet:
+            # The first sheet with a table; the others are named.
+            return replace(found[0], rival_sheets=tuple(layout.grid.sheet for layout in found[1:]))
+        if found:
+            return max(found, key=lambda layout: layout.width)
+    unknown = [refusal for refusal in refusals if isinstance(refusal, TableUnknown)]
+    if unknown:
+        raise max(unknown, key=lambda refusal: used_width(refusal.title_line))
+    raise next((each for each in refusals if not str(each).startswith(_NO_TABLE)), refusals[0])
 
 
-def _layout_of(lines: list[Line], delimiter: str, choices: Choices) -> Layout:
-    title_at = _find_titles(lines)
-    gold = gold_cells(lines[title_at])
-    above = []
+def _layout_of(grid: Grid, choices: Choices) -> Layout:
+    lines = grid.lines
+    if grid.refusal:
+        raise ValueError(grid.refusal)
+    title_at = _chosen_titles(lines, choices)
+    if title_at is None:
+        title_at = _find_titles(grid)
+    gold = sorted({*gold_cells(lines[title_at]), *choices.gold_columns} - _not_gold(choices))
+    above: list[Line] = []
     for line in reversed(lines[max(0, title_at - 2) : title_at]):
         if not _describes_from_above(line, gold):
             break
@@ -96,7 +122,7 @@ def _layout_of(lines: list[Line], delimiter: str, choices: Choices) -> Layout:
     ranks = _tag_ranks([lines[title_at], *above, *_title_lines_after(lines, title_at, gold)], gold)
     width = max(used_width(line) for line in (lines[title_at], *above))
     ranks = {index: rank for index, rank in ranks.items() if index < width}
-    tag_column, rivals = _choose_tag_column(ranks, lines[title_at], gold, choices)
+    tag_column, rivals = _choose_tag_column(ranks, lines[title_at], gold, choices, grid.sheet)
     below, body_at = [], title_at + 1
     for at in range(title_at + 1, len(lines)):
         label = None if lines[at].is_blank else _describes_from_below(lines[at], gold, tag_column)
@@ -106,8 +132,7 @@ def _layout_of(lines: list[Line], delimiter: str, choices: Choices) -> Layout:
             below.append((label, lines[at]))
             body_at = at + 1
     return Layout(
-        delimiter,
-        lines,
+        grid,
         title_at,
         tuple(above),
         tuple(below),
@@ -117,8 +142,23 @@ def _layout_of(lines: list[Line], delimiter: str, choices: Choices) -> Layout:
     )
 
 
-def _find_titles(lines: list[Line]) -> int:
+def _chosen_titles(lines: list[Line], choices: Choices) -> int | None:
+    """Where the line stands that a member says holds the titles; only with a column of gold said too."""
+    if choices.title_line is None or not choices.gold_columns:
+        return None
+    at = next((at for at, line in enumerate(lines) if line.number == choices.title_line), None)
+    if at is None or lines[at].is_blank:
+        raise ValueError(f"Line {choices.title_line} holds no titles.")
+    return at
+
+
+def _not_gold(choices: Choices) -> set[int]:
+    return set(choices.roles) - set(choices.gold_columns)
+
+
+def _find_titles(grid: Grid) -> int:
     """Return the index of the line of gold titles, by the best evidence: a tag title in it, then beside it."""
+    lines = grid.lines
     candidates: list[tuple[int, int]] = []
     for at, line in enumerate(lines[:_MOST_LINES_ABOVE]):
         gold = gold_cells(line)
@@ -131,7 +171,7 @@ def _find_titles(lines: list[Line]) -> int:
         elif sum(bool(cell.strip()) for cell in line.cells) > 1:
             candidates.append((2, at))
     if not candidates:
-        _refuse_table(lines)
+        _refuse_table(grid)
     sure = {at for kind, at in candidates if kind == 0}
 
     def lacks_readings(at: int) -> bool:
@@ -146,18 +186,35 @@ def _find_titles(lines: list[Line]) -> int:
     return min((lacks_readings(at), kind, at) for kind, at in candidates)[2]
 
 
-def _refuse_table(lines: list[Line]) -> None:
+def _refuse_table(grid: Grid) -> None:
+    lines = grid.lines
     if not any(sum(bool(cell.strip()) for cell in line.cells) > 1 for line in lines):
-        raise ValueError("No table was found: no line has two cells divided by commas, semicolons or tabs.")
-    if any(titles.is_screen_half(cell) and titles.names_gold(cell) for line in lines for cell in line.cells):
-        raise ValueError(
-            "No column of gold was found for the whole sample, only for parts of a screen assay."
-        )
-    raise ValueError("No column of gold was found: no title has Au or gold in it, such as “Au ppm”.")
+        raise ValueError(f"{_NO_TABLE}: no line has two cells divided by commas, semicolons or tabs.")
+    sentence = "No column of gold was found: no title has Au or gold in it, such as “Au ppm”."
+    titles_at = _likely_titles(lines)
+    if titles_at is None:
+        raise ValueError(sentence)
+    raise TableUnknown(
+        f"{sentence} If one of the columns below is gold, say which.",
+        title_line=lines[titles_at],
+        sheet=grid.sheet,
+    )
+
+
+def _likely_titles(lines: list[Line]) -> int | None:
+    """The first line of words over a line with a figure in it, where no title names gold."""
+    for at, line in enumerate(lines[:_MOST_LINES_ABOVE]):
+        if sum(bool(cell.strip()) for cell in line.cells) < 2 or any(map(is_reading, line.cells)):
+            continue
+        following = next((below for below in lines[at + 1 :] if not below.is_blank), None)
+        if following and any(is_reading(cell) for cell in following.cells[1:]):
+            return at
+    return None
 
 
 def gold_cells(line: Line) -> list[int]:
-    return [index for index, cell in enumerate(line.cells) if titles.meaning_of(one_line(cell)) == "grade"]
+    """The columns whose title names gold, of the whole sample or of a part of it."""
+    return [index for index, cell in enumerate(line.cells) if titles.heads_readings(one_line(cell))]
 
 
 def _tag_ranks(lines: list[Line], gold: list[int]) -> dict[int, int]:
@@ -172,7 +229,7 @@ def _tag_ranks(lines: list[Line], gold: list[int]) -> dict[int, int]:
 
 
 def _choose_tag_column(
-    ranks: dict[int, int], title_line: Line, gold: list[int], choices: Choices
+    ranks: dict[int, int], title_line: Line, gold: list[int], choices: Choices, sheet: str
 ) -> tuple[int, tuple[int, ...]]:
     if choices.tag_column is not None:
         if choices.tag_column in gold:
@@ -184,9 +241,11 @@ def _choose_tag_column(
         names = ", ".join(
             f"{index} “{one_line(cell)}”" for index, cell in enumerate(title_line.cells[:12], start=1)
         )
-        raise ValueError(
+        raise TableUnknown(
             f"No column is titled as the tag of the sample. The columns of line {title_line.number} are: {names}. "
-            "Say which one holds the tags."
+            "Say which one holds the tags.",
+            title_line=title_line,
+            sheet=sheet,
         )
     best = min(ranks, key=lambda index: (ranks[index], index))
     rivals = tuple(index for index in sorted(ranks) if index != best and ranks[index] <= max(2, ranks[best]))

@@ -5,6 +5,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 
+from prospecting.calc.grade import grade_g_per_t
+from prospecting.calc.units import convert_mass
 from prospecting.readers.titles import in_g_per_t
 
 VALUE, BELOW, ABOVE = "value", "below", "above"
@@ -29,6 +31,9 @@ LONGEST_CELL = 60
 # Pure gold is a million grams per tonne; no assay sees a millionth of a gram in one.
 MOST_G_PER_T = Decimal(1_000_000)
 LEAST_G_PER_T = Decimal("0.000001")
+# A screen fire assay takes about a kilogram (common practice, no source); no laboratory screens a tonne.
+MOST_FRACTION_G = Decimal(1_000_000)
+MASS_STEP_G = Decimal("0.001")
 
 
 @dataclass(frozen=True)
@@ -63,6 +68,53 @@ def read_cell(raw_text: str, unit: str | None, *, decimal_comma: bool, signs: fr
     `decimal_comma` is whether a comma may be the decimal sign (the file is cut at semicolons); `signs` are the decimal
     signs seen in the whole file. Without a unit a figure stays not understood; marks do not need one.
     """
+    read = _read_figure(raw_text, decimal_comma, signs)
+    if isinstance(read, CellRead):
+        return read
+    if unit is None:
+        return CellRead(NOT_UNDERSTOOD)
+    sign, figure = read
+    return _reading(sign, in_g_per_t(figure, unit))
+
+
+def read_gold_mass(
+    raw_text: str, unit: str | None, mass_g: Decimal | None, *, decimal_comma: bool, signs: frozenset[str]
+) -> CellRead:
+    """Read one cell that gives the gold of a plus fraction as a mass; its grade is reckoned with the fraction's mass."""
+    read = _read_figure(raw_text, decimal_comma, signs)
+    if isinstance(read, CellRead):
+        return read
+    if unit is None:
+        return CellRead(NOT_UNDERSTOOD)
+    if not mass_g:
+        return CellRead(
+            NOT_UNDERSTOOD,
+            complaint="is gold as a mass, and the line gives no mass of the fraction it was in.",
+        )
+    sign, figure = read
+    return _reading(sign, grade_g_per_t(convert_mass(figure, unit, "mg"), mass_g))
+
+
+def read_mass_g(
+    raw_text: str, unit: str | None, *, decimal_comma: bool, signs: frozenset[str]
+) -> tuple[Decimal | None, str]:
+    """Return the mass of a fraction in g, None where none is printed; and the complaint about a cell that is no mass."""
+    read = _read_figure(raw_text, decimal_comma, signs)
+    if isinstance(read, CellRead):
+        return None, read.complaint
+    if unit is None:
+        return None, ""
+    sign, figure = read
+    mass_g = convert_mass(figure, unit, "g").quantize(MASS_STEP_G)
+    if sign or not 0 < mass_g <= MOST_FRACTION_G:
+        return None, f"is no mass of a fraction: give one above 0 g, at most {MOST_FRACTION_G:f} g."
+    return mass_g, ""
+
+
+def _read_figure(
+    raw_text: str, decimal_comma: bool, signs: frozenset[str]
+) -> "CellRead | tuple[str, Decimal]":
+    """Sign and figure of a cell; what was read where it holds no figure."""
     text = raw_text.strip()
     if not text:
         return CellRead(BLANK_CELL)
@@ -75,9 +127,7 @@ def read_cell(raw_text: str, unit: str | None, *, decimal_comma: bool, signs: fr
     figure, complaint = _figure(match["figure"], decimal_comma, signs)
     if figure is None:
         return CellRead(NOT_UNDERSTOOD, complaint=complaint)
-    if unit is None:
-        return CellRead(NOT_UNDERSTOOD)
-    return _reading(match["sign"], in_g_per_t(figure, unit))
+    return match["sign"], figure
 
 
 def _reading(sign: str, g_per_t: Decimal) -> CellRead:

@@ -3,11 +3,12 @@
 import re
 from collections import Counter
 from dataclasses import replace
+from decimal import Decimal
 
 from prospecting.readers import marks, titles
 from prospecting.readers.certificate import Column, ParsedReading, Row
 from prospecting.readers.layout import Layout, gold_cells, prints_unit, row_label
-from prospecting.readers.marks import decimal_signs, is_reading, read_cell
+from prospecting.readers.marks import decimal_signs, is_reading, read_cell, read_gold_mass, read_mass_g
 from prospecting.readers.text_table import Line, one_line, used_width
 
 LONGEST_TAG = 60
@@ -30,11 +31,17 @@ class Body:
     def __init__(self, layout: Layout, columns: tuple[Column, ...]) -> None:
         self.layout = layout
         self.columns = columns
-        self.gold = [column for column in columns if column.meaning == "grade"]
+        self.gold = [column for column in columns if column.holds_readings]
+        self.masses = {
+            column.part: column for column in reversed(columns) if column.meaning == "mass" and column.part
+        }
         self.tag = columns[layout.tag_column]
         self.lines = layout.lines[layout.body_at :]
-        self.decimal_comma = layout.delimiter == ";"
-        self.signs = decimal_signs(line.cell(column.index) for line in self.lines for column in self.gold)
+        measured = [*self.gold, *self.masses.values()]
+        self.figures = {
+            "decimal_comma": layout.grid.has_decimal_comma,
+            "signs": decimal_signs(line.cell(column.index) for line in self.lines for column in measured),
+        }
         self.titles = {
             _trimmed(line) for line in (layout.title_line, *layout.above, *(line for _, line in layout.below))
         }
@@ -111,10 +118,13 @@ class Body:
                 f"may stand in the wrong column; none from column {self.gold[0].number} on is read. Mend that line and send "
                 "the file again."
             )
+        masses = {} if shifted else {part: self._mass(line, column) for part, column in self.masses.items()}
         return Row(
             line_number=line.number,
             tag_text=tag,
-            readings=tuple(self._reading(line, column, shifted) for column in self.gold),
+            readings=tuple(
+                self._reading(line, column, shifted, masses.get(column.part)) for column in self.gold
+            ),
             printed_tag=printed_tag,
             cells=line.cells,
         )
@@ -141,16 +151,26 @@ class Body:
                 f"Line {line.number} ends before {missing}; from there on its cells are read as blank."
             )
 
-    def _reading(self, line: Line, column: Column, shifted: bool) -> ParsedReading:
+    def _mass(self, line: Line, column: Column) -> Decimal | None:
+        mass_g, complaint = read_mass_g(line.cell(column.index), column.unit, **self.figures)
+        if complaint:
+            self._complain(line, column, complaint)
+        return mass_g
+
+    def _complain(self, line: Line, column: Column, complaint: str) -> None:
+        shown = one_line(line.cell(column.index))[:60]
+        self.problems.append(f"Line {line.number}, {column}: “{shown}” {complaint}")
+
+    def _reading(self, line: Line, column: Column, shifted: bool, mass_g: Decimal | None) -> ParsedReading:
         raw_text = line.cell(column.index)
         if shifted:
             read = marks.CellRead(marks.NOT_UNDERSTOOD)
+        elif column.meaning == "gold mass":
+            read = read_gold_mass(raw_text, column.unit, mass_g, **self.figures)
         else:
-            read = read_cell(raw_text, column.unit, decimal_comma=self.decimal_comma, signs=self.signs)
+            read = read_cell(raw_text, column.unit, **self.figures)
         if read.complaint:
-            self.problems.append(
-                f"Line {line.number}, {column}: “{one_line(raw_text)[:60]}” {read.complaint}"
-            )
+            self._complain(line, column, read.complaint)
         return ParsedReading(
             column_index=column.index,
             method=column.method,
@@ -159,6 +179,8 @@ class Body:
             symbol=read.symbol,
             grade_g_per_t=read.grade_g_per_t,
             limit_g_per_t=read.limit_g_per_t,
+            fraction=column.part,
+            fraction_mass_g=mass_g,
         )
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 MOST_BYTES = 2_000_000
 MOST_LINES = 20_000
 MOST_CELLS = 200
-DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
+DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "upright strokes"}
 
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig", "UTF-8"),
@@ -41,6 +41,25 @@ class Line:
         return self.cells[index] if index < len(self.cells) else ""
 
 
+@dataclass(frozen=True)
+class Grid:
+    """A file's lines cut into cells in one way: at a delimiter, at blanks, or one sheet of a spreadsheet."""
+
+    lines: list[Line]
+    delimiter: str = ""
+    sheet: str = ""
+    notes: tuple[str, ...] = ()
+    # Taken only where no other way gives a table.
+    is_last_resort: bool = False
+    # Why it could not be cut so.
+    refusal: str = ""
+
+    @property
+    def has_decimal_comma(self) -> bool:
+        """Whether a comma may be the decimal sign: common where cells are divided by semicolons."""
+        return self.delimiter == ";"
+
+
 def decode(data: bytes) -> tuple[str, str]:
     """Return the text and the name of its encoding; ValueError with a sentence where this is no text."""
     if len(data) > MOST_BYTES:
@@ -49,7 +68,9 @@ def decode(data: bytes) -> tuple[str, str]:
         )
     start = data[:1024].lstrip()
     if start.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
-        raise ValueError("This looks like a spreadsheet; save it as CSV and send that file.")
+        raise ValueError(
+            "This looks like a spreadsheet of a kind that is not read; save it as .xlsx or CSV and send that file."
+        )
     if start.startswith(b"%PDF"):
         raise ValueError("This looks like a PDF; ask the laboratory for a CSV file, or type the readings in.")
     text, name = _decoded(data)

@@ -60,11 +60,20 @@ _OF_GOLD_YET_NO_GRADE = re.compile(
     r"|(?<![^\W\d_])(?:lod|ldl|udl|mdl|lor|dl|sd|rsd)(?![^\W\d_])",
     re.IGNORECASE,
 )
-# The two halves of a screen fire assay: neither is the grade of the sample.
+# The two parts of a screen fire assay: neither is the grade of the sample.
+_SIZE = r"\d+(?:\.\d+)?\s?(?:µm|μm|um|microns?|mesh|#)"
+_PARTS = {
+    "plus": re.compile(
+        rf"(?<![^\W\d_])(?:plus|coarse|oversize)(?![^\W\d_])|\(\s?\+\s?\)|(?<![A-Za-z0-9])\+\s?{_SIZE}",
+        re.IGNORECASE,
+    ),
+    "minus": re.compile(
+        rf"(?<![^\W\d_])(?:minus|fines?|undersize)(?![^\W\d_])|\(\s?[-−–]\s?\)|(?<![A-Za-z0-9])[-−–]\s?{_SIZE}",
+        re.IGNORECASE,
+    ),
+}
 _SCREEN_HALF = re.compile(
-    r"(?<![^\W\d_])(?:plus|minus|coarse|fines?|oversize|undersize)(?![^\W\d_])|fraction|\([+-]\)"
-    r"|[+-]\s?\d+\s?(?:µm|μm|um|micron|mesh|#)",
-    re.IGNORECASE,
+    "|".join([r"fraction", *(pattern.pattern for pattern in _PARTS.values())]), re.IGNORECASE
 )
 _MASS = re.compile(r"(?<![^\W\d_])(?:weight|wt|mass|recvd|mg|bead)(?![^\W\d_])", re.IGNORECASE)
 _MASS_UNIT = _word("kg|g|mg|lbs?")
@@ -162,8 +171,26 @@ def meaning_of(title: str) -> str:
     return "other"
 
 
+def heads_readings(title: str) -> bool:
+    """Whether a title names gold as a grade, or as the bead of a screen assay's plus part in mg."""
+    meaning = meaning_of(title)
+    if meaning == "mass":
+        return names_gold(title) and screen_part(title) == "plus"
+    return meaning in ("grade", "screen half")
+
+
 def is_screen_half(text: str) -> bool:
     return bool(_SCREEN_HALF.search(text[:LONGEST_TITLE]))
+
+
+def screen_part(text: str) -> str:
+    """Return "plus" or "minus" where the text names that part of a screen fire assay alone, else nothing.
+
+    >>> [screen_part(title) for title in ("Au +106 µm", "Au (-) ppm", "Au screen fraction")]
+    ['plus', 'minus', '']
+    """
+    named = [part for part, pattern in _PARTS.items() if pattern.search(text[:LONGEST_TITLE])]
+    return named[0] if len(named) == 1 else ""
 
 
 def mass_unit(title: str) -> str | None:

@@ -16,6 +16,7 @@ from prospecting.forms.assays import (
     TypedReturnForm,
     UploadForm,
 )
+from prospecting.frames import certificates
 from prospecting.models import AssayReturn, Dispatch
 from prospecting.views.entry import enter
 
@@ -49,7 +50,7 @@ def _upload(request, dispatch):
     form = UploadForm(request.POST or None, request.FILES or None, member=request.user)
     known = None
     if request.method == "POST" and form.is_valid():
-        upload = form.cleaned_data["upload"]
+        upload = form.file()
         try:
             sha256 = assays.hold_file(upload=upload, held_by=request.user)
         except ValidationError as error:
@@ -80,9 +81,22 @@ def _preview(request, dispatch, sha256):
         return redirect(request.path)
     name = request.GET.get("name", "")[:200]
     read = FileRead(data=data, name=name, answers=request.GET, dispatch=dispatch)
-    form = None
+    beside = form = None
     if read.certificate is not None:
-        form = FileReturnForm(request.POST or None, member=request.user, dispatch=dispatch, read=read)
+        returns = certificates.standing_returns(dispatch)
+        likely = read.likely_corrected(returns)
+        said = request.POST.get("replaces") if request.method == "POST" else None
+        corrected = likely if said is None else next((each for each in returns if str(each.pk) == said), None)
+        beside = certificates.beside(dispatch, returns, corrected, _read_cells(read), request.user.grade_unit)
+        form = FileReturnForm(
+            request.POST or None,
+            member=request.user,
+            dispatch=dispatch,
+            read=read,
+            corrects=returns,
+            likely=likely,
+            questions=beside.questions,
+        )
         if response := enter(
             request,
             form,
@@ -96,6 +110,7 @@ def _preview(request, dispatch, sha256):
         {
             "dispatch": dispatch,
             "read": read,
+            "beside": beside,
             "form": form,
             "columns": ColumnsForm(read=read),
             "held": {"file": sha256, "name": name},
@@ -104,17 +119,31 @@ def _preview(request, dispatch, sha256):
     )
 
 
+def _read_cells(read: FileRead) -> list[certificates.ReadCell]:
+    columns = read.certificate.columns
+    return [
+        certificates.ReadCell(sample, read.method_of(row, cell), str(columns[cell.column_index]), cell)
+        for sample, row, cell in read.cells()
+    ]
+
+
 @page(role="guest")
 def return_detail(request, pk):
     assay_return = get_object_or_404(
-        AssayReturn.objects.without_file().select_related("dispatch__laboratory", "recorded_by"), pk=pk
+        AssayReturn.objects.without_file()
+        .select_related("dispatch__laboratory", "recorded_by", "replaces")
+        .defer("replaces__file_bytes"),
+        pk=pk,
     )
     return render(
         request,
         "prospecting/return_detail.html",
         {
             "assay_return": assay_return,
-            "readings": assay_return.readings.select_related("sample__lot").order_by("sample__tag", "order"),
+            "corrected_by": AssayReturn.objects.without_file().filter(replaces=assay_return).first(),
+            "readings": assay_return.readings.select_related(
+                "sample__lot", "sample__material", "sample__duplicate_of"
+            ).order_by("sample__tag", "order"),
             "crumbs": dispatch_crumbs(
                 assay_return.dispatch, f"Certificate {assay_return.certificate_number}"
             ),
@@ -126,15 +155,23 @@ def return_detail(request, pk):
 def return_file(request, pk):
     """The laboratory's file byte for byte. It is somebody else's text: saved, never shown or run by the browser."""
     assay_return = get_object_or_404(AssayReturn, pk=pk, file_bytes__isnull=False)
+    data = bytes(assay_return.file_bytes)
     return HttpResponse(
-        bytes(assay_return.file_bytes),
-        content_type="text/csv",
+        data,
+        content_type=_content_type(data, assay_return.file_name),
         headers={
             "Content-Disposition": content_disposition_header(True, assay_return.file_name),
             "Content-Security-Policy": "sandbox",
             "X-Content-Type-Options": "nosniff",
         },
     )
+
+
+def _content_type(data: bytes, file_name: str) -> str:
+    # What every packed file begins with; a text does not.
+    if data.startswith(b"PK"):
+        return "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+    return "text/plain" if file_name.endswith(".txt") else "text/csv"
 
 
 def dispatch_crumbs(dispatch: Dispatch, label: str) -> list[tuple[str, str]]:

@@ -385,11 +385,18 @@ class TestColumns:
             ("blank cell", None),
         ]
 
-    def test_half_of_a_screen_assay_is_not_the_grade(self):
+    def test_part_of_a_screen_assay_is_read_as_that_part_and_not_as_the_grade(self):
         certificate = read("Tag,Au plus fraction ppm,Au minus fraction ppm,Au total ppm\n234566,900,2,4.5\n")
-        assert [c.title for c in certificate.gold_columns] == ["Au total ppm"]
-        assert readings_of(certificate) == [("value", Decimal("4.5"))]
-        assert len(certificate.problems) == 2
+        readings = certificate.rows[0].readings
+        assert [(each.fraction, each.grade_g_per_t) for each in readings] == [
+            ("plus", 900),
+            ("minus", 2),
+            ("", Decimal("4.5")),
+        ]
+        assert [problem.split(": ")[1][:44] for problem in certificate.problems] == [
+            "no column gives the mass of the plus fractio",
+            "no column gives the mass of the minus fracti",
+        ]
 
     @pytest.mark.parametrize(
         "title", ["Au bead mg", "Ag/Au ratio", "Au LOD ppm", "Au recovery %", "Au SD ppm", "Cu ppm"]
@@ -575,14 +582,13 @@ class TestRefusals:
             (b"", "The file is empty"),
             (b" \r\n\n", "The file is empty"),
             (b"\xef\xbb\xbf", "The file is empty"),
-            (b"PK\x03\x04rest", "looks like a spreadsheet; save it as CSV"),
+            (b"PK\x03\x04rest", "spreadsheet can't be read; save it anew"),
             (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "looks like a spreadsheet"),
             (b"%PDF-1.7\n", "looks like a PDF"),
             (b"Tag,Au ppm\n234566,\x00\x01\n", "not a plain text file"),
             (b"\xff\xfe\x00", "cannot be read as that"),
             (b"only words here\nand here\n", "No table was found"),
             (b"Tag,Ag ppm\n234566,0.7\n", "No column of gold was found"),
-            (b"Tag,Au plus fraction ppm\n234566,0.7\n", "only for parts of a screen assay"),
             (b"Depth,Au ppm\n234566,0.7\n", "No column is titled as the tag"),
             (b"Tag,Au ppm\n", "No samples stand under the titles"),
             (b'Tag,Au ppm\n"234566,0.7\n234577,0.8\n', "Line 2 has a quotation mark"),
@@ -607,7 +613,10 @@ class TestDescription:
             in sentences
         )
         assert "2 tags stand on more than one line; every reading is kept, in order." in sentences
-        assert "Column 6 (Ag) is kept as printed and not read as gold." in sentences
+        assert (
+            "Kept as printed and not read as gold: columns 2 (Repeat note), 3 (Recvd wt.), 6 (Ag)."
+            in sentences
+        )
         assert any(sentence.startswith("Left out as no sample: line 21") for sentence in sentences)
 
     def test_tells_what_is_to_be_asked(self):

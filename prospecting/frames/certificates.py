@@ -1,0 +1,239 @@
+"""What the books already know beside a certificate that was just read: earlier figures, likely grades, what it would change.
+
+A cell here is a reader's `ParsedReading`, beside the sample it belongs to and the method it would be kept under.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from functools import cache
+from typing import Any, NamedTuple
+
+from django.db.models import Prefetch
+
+from prospecting.calc.unit_jump import UnitJump, jump_against, jump_of_pairs
+from prospecting.calc.units import format_grade
+from prospecting.models import AssayReturn, Dispatch, Origin, Reading, Sample
+
+MOST_KNOWN = 500
+MOST_NAMED = 12
+MOST_CHANGES_SHOWN = 60
+
+
+class ReadCell(NamedTuple):
+    """One cell of gold of a sample of the dispatch. `column` says which column it stands in, for a sentence."""
+
+    sample: Sample
+    method: str
+    column: str
+    cell: Any
+
+
+@dataclass(frozen=True)
+class FigureChange:
+    """One reading that a revised certificate prints otherwise; empty where one of the two doesn't have it."""
+
+    sample: Sample
+    method: str
+    before: str
+    after: str
+
+
+@dataclass(frozen=True)
+class Revision:
+    """What changes where this certificate takes the place of an earlier one."""
+
+    replaced: AssayReturn
+    changes: list[FigureChange]
+    unchanged: int
+    chosen: list[Sample]
+
+    @property
+    def shown(self) -> list[FigureChange]:
+        return self.changes[:MOST_CHANGES_SHOWN]
+
+    @property
+    def not_shown(self) -> int:
+        return max(0, len(self.changes) - MOST_CHANGES_SHOWN)
+
+
+@dataclass(frozen=True)
+class Beside:
+    """A read certificate beside the books: what it would correct, what has the same figures, and what to ask first."""
+
+    revision: Revision | None
+    same: AssayReturn | None
+    questions: list[str]
+
+
+def beside(
+    dispatch: Dispatch,
+    returns: Sequence[AssayReturn],
+    corrected: AssayReturn | None,
+    cells: Sequence[ReadCell],
+    grade_unit: str,
+) -> Beside:
+    """Set what was read beside the dispatch's standing returns and what is known of its ground.
+
+    `corrected` is the return it corrects, or seems to.
+    """
+    revision = revision_of(corrected, cells) if corrected else None
+    same = with_same_figures(returns, cells)
+    questions = unit_questions(dispatch, cells, grade_unit)
+    if same is not None and revision is None:
+        questions.append(
+            f"Every figure of this file is stored already, as certificate {same.certificate_number}. Is it a second copy?"
+        )
+    if revision is not None:
+        questions += _questions_of(revision)
+    return Beside(revision, same, questions)
+
+
+def _questions_of(revision: Revision) -> list[str]:
+    number = revision.replaced.certificate_number
+    changed = len(revision.changes)
+    asked = [
+        f"It takes the place of certificate {number}: {changed} reading{'' if changed == 1 else 's'} changed, "
+        f"{revision.unchanged} stay as they were. Is it that one that is corrected?"
+    ]
+    if revision.chosen:
+        tags = ", ".join(sample.tag for sample in revision.chosen[:MOST_NAMED])
+        more = len(revision.chosen) - MOST_NAMED
+        asked.append(
+            f"By hand a reading of certificate {number} was put in use for {tags}{f' and {more} more' if more > 0 else ''}. It "
+            "counts no longer then; look at these samples again."
+        )
+    return asked
+
+
+def standing_returns(dispatch: Dispatch) -> list[AssayReturn]:
+    """The returns of a dispatch that no other one has replaced, with their readings in the order printed."""
+    readings = Reading.objects.select_related("sample").order_by("order", "pk")
+    returns = dispatch.returns.standing().without_file()
+    return list(returns.prefetch_related(Prefetch("readings", readings)))
+
+
+def revision_of(replaced: AssayReturn, cells: Sequence[ReadCell]) -> Revision:
+    """Compare reading by reading, those of one sample, fraction and method in the order printed."""
+    samples: dict[int, Sample] = {}
+    before, after = defaultdict(list), defaultdict(list)
+    for reading in replaced.readings.all():
+        samples.setdefault(reading.sample_id, reading.sample)
+        before[reading.sample_id, reading.fraction, reading.method].append(
+            (_figure(reading), _printed(reading))
+        )
+    for each in cells:
+        samples[each.sample.pk] = each.sample
+        after[each.sample.pk, each.cell.fraction, each.method].append(
+            (_figure(each.cell), _printed(each.cell))
+        )
+    changes, unchanged = [], 0
+    for key in dict.fromkeys([*before, *after]):
+        for at in range(max(len(before[key]), len(after[key]))):
+            was, now = (side[key][at] if at < len(side[key]) else None for side in (before, after))
+            if was and now and was[0] == now[0]:
+                unchanged += 1
+            else:
+                changes.append(
+                    FigureChange(samples[key[0]], key[2], was[1] if was else "", now[1] if now else "")
+                )
+    chosen = Sample.objects.filter(
+        reading_in_use__assay_return=replaced, in_use_rule=Sample.Rule.CHOSEN
+    ).with_what()
+    return Revision(replaced, changes, unchanged, list(chosen))
+
+
+def with_same_figures(returns: Iterable[AssayReturn], cells: Sequence[ReadCell]) -> AssayReturn | None:
+    """The stored return that holds every figure of these cells already, under whatever file."""
+    read = Counter((each.sample.pk, *_figure(each.cell)) for each in cells if _speaks(each.cell))
+    if not read:
+        return None
+    for each in returns:
+        known = Counter(
+            (reading.sample_id, *_figure(reading)) for reading in each.readings.all() if _speaks(reading)
+        )
+        if read <= known:
+            return each
+    return None
+
+
+def unit_questions(dispatch: Dispatch, cells: Sequence[ReadCell], grade_unit: str) -> list[str]:
+    """Ask about each column that stands about a thousand times (or 34 times) off what is known beforehand.
+
+    Known are, surest first: the grade a reference material is certified for, another column of the same samples, and what
+    counts of other samples from the same zones.
+    """
+    columns: dict[str, list[ReadCell]] = defaultdict(list)
+    for each in cells:
+        if each.cell.symbol == Reading.Symbol.VALUE and not each.cell.fraction:
+            columns[each.column].append(each)
+    of_zones = cache(lambda: _known_of_zones(dispatch))
+    before: dict[int, Decimal] = {}
+    questions = []
+    for column, of_column in columns.items():
+        jump, what = _jump_of(of_column, before, of_zones)
+        if jump is not None:
+            questions.append(_question(column, jump, what, grade_unit))
+        for each in of_column:
+            before.setdefault(each.sample.pk, each.cell.grade_g_per_t)
+    return questions
+
+
+def _jump_of(
+    of_column: list[ReadCell], before: dict[int, Decimal], of_zones: Callable[[], list[Decimal]]
+) -> tuple[UnitJump | None, str]:
+    """The jump of one column against the surest that is known, and what that is; `before` are the columns left of it."""
+    certified = [
+        (each.cell.grade_g_per_t, each.sample.material.certified_g_per_t)
+        for each in of_column
+        if each.sample.material_id and each.sample.material.certified_g_per_t
+    ]
+    beside = [
+        (each.cell.grade_g_per_t, before[each.sample.pk]) for each in of_column if each.sample.pk in before
+    ]
+    for pairs, what in (
+        (certified, "the certified grade of the reference material"),
+        (beside, "the column before it, on the same samples"),
+    ):
+        if jump := jump_of_pairs(pairs):
+            return jump, what
+    of_ground = [each.cell.grade_g_per_t for each in of_column if each.sample.lot_id]
+    return jump_against(of_ground, of_zones()), "what counts of other samples from the same zones"
+
+
+def _question(column: str, jump: UnitJump, what: str, grade_unit: str) -> str:
+    times = "about a thousand times" if jump.times == 1000 else "about 34 times"
+    how = "more than" if jump.is_higher else "less than"
+    slip = (
+        "Does it print ppb where ppm or g/t is meant, or the other way round?"
+        if jump.times == 1000
+        else "Were g/t and troy oz per short ton mixed up?"
+    )
+    read, known = format_grade(jump.read_g_per_t, grade_unit), format_grade(jump.known_g_per_t, grade_unit)
+    return f"{column[0].upper()}{column[1:]} is {times} {how} {what} ({read} against {known}). {slip}"
+
+
+def _known_of_zones(dispatch: Dispatch) -> list[Decimal]:
+    zones = Origin.objects.filter(lot__sample__dispatch=dispatch).values("dig__zone")
+    lots = Origin.objects.filter(dig__zone__in=zones).values("lot")
+    known = Sample.objects.of_ground().filter(lot__in=lots, in_use_symbol=Reading.Symbol.VALUE)
+    return list(known.exclude(dispatch=dispatch).values_list("in_use_g_per_t", flat=True)[:MOST_KNOWN])
+
+
+def _figure(reading: Any) -> tuple[str, Decimal | None, Decimal | None]:
+    """Of a stored reading or a cell: what it says, to the step that the books keep."""
+    return reading.symbol, _kept(reading.grade_g_per_t), _kept(reading.limit_g_per_t)
+
+
+def _kept(grade_g_per_t: Decimal | None) -> Decimal | None:
+    return None if grade_g_per_t is None else round(grade_g_per_t, 6)
+
+
+def _printed(reading: Any) -> str:
+    text = " ".join(reading.raw_text.split())
+    return f"{text} {reading.unit or ''}".strip() if text else "nothing"
+
+
+def _speaks(reading: Any) -> bool:
+    return reading.symbol in Reading.ANSWERS

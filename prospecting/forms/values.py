@@ -24,8 +24,45 @@ class ChooseReadingForm(SiteForm):
 
     def __init__(self, *args, sample: Sample, **kwargs) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["reading"].queryset = sample.readings.usable().in_turn().select_related("assay_return")
+        self.fields["reading"].queryset = (
+            sample.readings.usable()
+            .standing()
+            .of_whole()
+            .in_turn()
+            .select_related("assay_return")
+            .defer("assay_return__file_bytes")
+        )
         self.fields["reading"].initial = sample.reading_in_use_id
 
     def entry(self) -> dict:
         return {"reading": self.cleaned_data["reading"], "reason": self.cleaned_data["reason"]}
+
+
+class RuleForm(SiteForm):
+    """By which rule values count, of one sample or of all of a dispatch."""
+
+    rule = forms.ChoiceField(
+        label="Which value counts",
+        choices=[
+            (Sample.Rule.FIRST, "First reading of the first return"),
+            (Sample.Rule.MEAN, "Mean of all repeats by the same method"),
+            (Sample.Rule.SCREEN, "Screen fire assay, from its two fractions, over a charge"),
+        ],
+        widget=forms.RadioSelect,
+        error_messages={
+            "required": "Choose one of the rules.",
+            "invalid_choice": "Choose one of the rules in the list.",
+        },
+    )
+    reason = forms.CharField(
+        label="Why this rule",
+        max_length=200,
+        help_text="For example: settled before the readings came; coarse gold, so the screen fire assay.",
+    )
+
+    def __init__(self, *args, rule: str | None = None, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["rule"].initial = rule
+
+    def entry(self) -> dict:
+        return {"rule": self.cleaned_data["rule"], "reason": self.cleaned_data["reason"]}

@@ -2,15 +2,30 @@ from django.shortcuts import get_object_or_404, render
 
 from prospecting.access import page
 from prospecting.actions import values
-from prospecting.forms.values import ChooseReadingForm
-from prospecting.models import Sample
+from prospecting.forms.values import ChooseReadingForm, RuleForm
+from prospecting.frames.values import sample_value
+from prospecting.models import Dispatch, Sample
 from prospecting.views.assays import dispatch_crumbs
 from prospecting.views.entry import enter
 
 
+@page(role="guest")
+def sample_detail(request, pk):
+    sample = get_object_or_404(Sample.objects.with_what().select_related("dispatch__laboratory"), pk=pk)
+    return render(
+        request,
+        "prospecting/sample_detail.html",
+        {
+            "sample": sample,
+            "found": sample_value(sample, grade_unit=request.user.grade_unit),
+            "crumbs": dispatch_crumbs(sample.dispatch, f"Sample {sample.tag}"),
+        },
+    )
+
+
 @page(role="member", methods=("GET", "POST"))
 def reading_choose(request, pk):
-    sample = get_object_or_404(Sample.objects.select_related("lot", "dispatch__laboratory"), pk=pk)
+    sample = get_object_or_404(Sample.objects.with_what().select_related("dispatch__laboratory"), pk=pk)
     form = ChooseReadingForm(request.POST or None, member=request.user, sample=sample)
     if response := enter(
         request,
@@ -22,4 +37,48 @@ def reading_choose(request, pk):
         request,
         "prospecting/reading_choose.html",
         {"sample": sample, "form": form, "crumbs": dispatch_crumbs(sample.dispatch, f"Sample {sample.tag}")},
+    )
+
+
+@page(role="member", methods=("GET", "POST"))
+def sample_rule(request, pk):
+    sample = get_object_or_404(Sample.objects.with_what().select_related("dispatch__laboratory"), pk=pk)
+    form = RuleForm(request.POST or None, member=request.user, rule=sample.in_use_rule)
+    if response := enter(
+        request,
+        form,
+        lambda: values.set_rule(sample=sample, **form.entry(), set_by=request.user).dispatch,
+    ):
+        return response
+    return render(
+        request,
+        "prospecting/rule_form.html",
+        {
+            "form": form,
+            "heading": f"Which value of sample {sample.tag} counts?",
+            "of_what": sample.what,
+            "crumbs": dispatch_crumbs(sample.dispatch, f"Sample {sample.tag}"),
+        },
+    )
+
+
+@page(role="member", methods=("GET", "POST"))
+def dispatch_rule(request, pk):
+    dispatch = get_object_or_404(Dispatch.objects.select_related("laboratory"), pk=pk)
+    form = RuleForm(request.POST or None, member=request.user)
+    if response := enter(
+        request,
+        form,
+        lambda: values.set_dispatch_rule(dispatch=dispatch, **form.entry(), set_by=request.user),
+        said="Recorded. The journal names each sample whose value changed, and those that keep their own.",
+    ):
+        return response
+    return render(
+        request,
+        "prospecting/rule_form.html",
+        {
+            "form": form,
+            "heading": f"Which values of dispatch {dispatch.pk} count?",
+            "crumbs": dispatch_crumbs(dispatch, "Which values count"),
+        },
     )

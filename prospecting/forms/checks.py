@@ -1,0 +1,23 @@
+"""A return with a failed check, and whether its values count all the same."""
+
+from django import forms
+
+from prospecting.forms.base import SiteForm
+
+
+class AcceptForm(SiteForm):
+    reason = forms.CharField(
+        label="Why the values may be used although a check failed",
+        max_length=200,
+        help_text="For example: the laboratory ran the blank again and found its packet opened; its letter is in the folder.",
+    )
+
+    def entry(self) -> dict:
+        return {"reason": self.cleaned_data["reason"]}
+
+
+class JudgeForm(SiteForm):
+    """Nothing is asked: the checks are judged again by the figures as they stand."""
+
+    def entry(self) -> dict:
+        return {}

@@ -1,0 +1,448 @@
+"""Laboratories over time and side by side: control charts, bias, blanks, duplicates, days taken."""
+
+import datetime
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+
+from django.utils import timezone
+
+from prospecting.calc import batch_checks, units
+from prospecting.calc.batch_checks import Precision, Turnaround
+from prospecting.calc.quality_control import (
+    BLANK_FACTOR,
+    WARNING_SIGMAS,
+    WESTERN_ELECTRIC,
+    Bias,
+    CarryOver,
+    ControlChart,
+    carry_over,
+    individuals_chart,
+)
+from prospecting.calc.working import Working, WorkingRow, given
+from prospecting.frames.checks import OUTCOMES, STAGES, Say, plus_minus_words, precision_words, z_words
+from prospecting.models import AssayReturn, Dispatch, Laboratory, ReferenceMaterial, Sample
+from prospecting.models.check_evidence import CheckBook, CheckRow, certified_of
+
+SIGNAL_WORDS = {
+    "rule1_beyond_3": "beyond 3 standard deviations",
+    "rule2_2_of_3_beyond_2": "two of three beyond 2 standard deviations on one side",
+    "rule3_4_of_5_beyond_1": "four of five beyond 1 standard deviation on one side",
+    "rule4_8_same_side": "eight in a row on one side",
+}
+TOO_FEW = "too few to tell"
+
+
+@dataclass(frozen=True)
+class ChartedResult:
+    """One result of a check material, in order of reporting; `value` is the limit where `way` says below or above."""
+
+    sample: Sample
+    assay_return: AssayReturn
+    value: float
+    way: str
+    read: str
+    z: str
+    says: str
+    is_signal: bool
+    before: str = ""
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A line of a control chart, in g/t."""
+
+    value: float
+    label: str
+    kind: str
+
+
+@dataclass(frozen=True)
+class MaterialHistory:
+    """One reference material at one laboratory."""
+
+    material: ReferenceMaterial
+    certified: str
+    results: Sequence[ChartedResult]
+    limits: Sequence[Limit]
+    limits_from: str
+    signals: Sequence[str]
+    bias: Bias | None
+    bias_words: str
+    bias_short: str
+    working: Working | None
+
+
+@dataclass(frozen=True)
+class BlankHistory:
+    """The coarse blanks of one laboratory, and the results before them for what is carried over."""
+
+    results: Sequence[ChartedResult]
+    limits: Sequence[Limit]
+    failed: int
+    judged: int
+    pairs: Sequence[tuple[float, float]]
+    limits_from: str
+
+
+@dataclass(frozen=True)
+class StageHistory:
+    stage: str
+    name: str
+    pairs: int
+    precision: Precision | None
+    words: str
+    within: str
+
+
+@dataclass(frozen=True)
+class LaboratoryRecord:
+    """One laboratory as all its returns show it."""
+
+    laboratory: Laboratory
+    returns: int
+    failed: int
+    accepted: int
+    unchecked: int
+    turnaround: Turnaround | None
+    days_words: str
+    materials: Sequence[MaterialHistory]
+    blanks: BlankHistory
+    stages: Sequence[StageHistory]
+
+
+def laboratory_records(laboratories: Sequence[Laboratory], *, grade_unit: str) -> list[LaboratoryRecord]:
+    """What the returns of each laboratory show; the same number of queries however many there are."""
+    say = partial(units.format_grade, unit=grade_unit)
+    book = CheckBook([laboratory.pk for laboratory in laboratories])
+    returns: dict[int, list[AssayReturn]] = defaultdict(list)
+    replaced = {each.replaces_id for each in book.returns.values()}
+    for each in book.returns.values():
+        if each.pk not in replaced:
+            returns[each.dispatch.laboratory_id].append(each)
+    dispatches: dict[int, list[Dispatch]] = defaultdict(list)
+    for dispatch in Dispatch.objects.filter(laboratory__in=laboratories, sent_on__isnull=False):
+        dispatches[dispatch.laboratory_id].append(dispatch)
+    return [
+        _record(laboratory, book, returns[laboratory.pk], dispatches[laboratory.pk], say)
+        for laboratory in laboratories
+    ]
+
+
+def _record(
+    laboratory: Laboratory,
+    book: CheckBook,
+    returns: Sequence[AssayReturn],
+    dispatches: Sequence[Dispatch],
+    say: Say,
+) -> LaboratoryRecord:
+    states = [each.checks_state for each in returns]
+    days = _turnaround(laboratory, dispatches, book.returns.values())
+    return LaboratoryRecord(
+        laboratory=laboratory,
+        returns=len(returns),
+        failed=states.count(AssayReturn.Checks.FAILED),
+        accepted=states.count(AssayReturn.Checks.ACCEPTED),
+        unchecked=states.count(AssayReturn.Checks.NONE),
+        turnaround=days,
+        days_words=_days_words(laboratory, days),
+        materials=[
+            _material_history(material, rows, say)
+            for material, rows in sorted(
+                book.series(laboratory.pk).items(), key=lambda each: each[0].certified_g_per_t
+            )
+        ],
+        blanks=_blank_history(book, laboratory, say),
+        stages=[_stage_history(book, laboratory, stage) for stage in ("pulp", "coarse", "field")],
+    )
+
+
+def _turnaround(
+    laboratory: Laboratory, dispatches: Sequence[Dispatch], returns: Sequence[AssayReturn]
+) -> Turnaround | None:
+    """From the day sent to the first return; a parcel still out is late once its day has passed."""
+    first: dict[int, AssayReturn] = {}
+    for each in sorted(returns, key=lambda one: (one.reported_on, one.pk)):
+        first.setdefault(each.dispatch_id, each)
+    today = timezone.localdate()
+    days, lateness = [], []
+    for dispatch in dispatches:
+        came = first[dispatch.pk].reported_on if dispatch.pk in first else None
+        if came is not None:
+            days.append((came - dispatch.sent_on).days)
+        expected = dispatch.expected_on or _expected(laboratory, dispatch)
+        if came is not None or (expected is not None and today > expected):
+            lateness.append(None if expected is None else ((came or today) - expected).days)
+    return batch_checks.turnaround(days, lateness)
+
+
+def _expected(laboratory: Laboratory, dispatch: Dispatch):
+    if laboratory.turnaround_days is None:
+        return None
+    return dispatch.sent_on + datetime.timedelta(days=laboratory.turnaround_days)
+
+
+def _days_words(laboratory: Laboratory, days: Turnaround | None) -> str:
+    stated = "" if laboratory.turnaround_days is None else f"; it says {laboratory.turnaround_days}"
+    if days is None:
+        return f"nothing has come back yet{stated}"
+    if days.number == 1:
+        said = f"{days.shortest} days from sending to the first return, once"
+    else:
+        said = (
+            f"{days.median:g} days from sending to the first return in the middle, {days.shortest} to {days.longest}, over "
+            f"{days.number} dispatches"
+        )
+    late = f"; {days.late} of {days.with_day} late" if days.with_day else "; no day expected was named"
+    return said + stated + late
+
+
+def _material_history(material: ReferenceMaterial, rows: Sequence[CheckRow], say: Say) -> MaterialHistory:
+    certified = certified_of(material)
+    told = [row for row in rows if row.figure.grade is not None]
+    values = [float(row.figure.grade) for row in told]
+    chart = _own_limits(values, certified.grade) if certified.sd is None else None
+    z: list[float] = []
+    if certified.sd is not None:
+        z = batch_checks.z_scores(values, certified)
+    elif chart is not None:
+        z = chart.standardized(values)
+    broken = batch_checks.signals(z)
+    z_of = {id(row): (place, z[place] if z else None) for place, row in enumerate(told)}
+    results = [_charted(row, *z_of.get(id(row), (None, None)), broken, say) for row in rows]
+    found = batch_checks.bias_of(
+        values,
+        certified.grade,
+        batch_checks.certified_uncertainty(certified.plus_minus, material.plus_minus_kind),
+    )
+    return MaterialHistory(
+        material=material,
+        certified=say(certified.grade)
+        + (f" ({plus_minus_words(material, say)})" if material.plus_minus_g_per_t else ""),
+        results=results,
+        limits=_limits(certified, chart),
+        limits_from=_limits_words(certified, chart, len(values), say),
+        signals=[
+            f"{row.assay_return}, {row.assay_return.reported_on:%d %b %Y}: "
+            + "; ".join(SIGNAL_WORDS[name] for name in broken[place])
+            for place, row in enumerate(told)
+            if place in broken
+        ],
+        bias=found,
+        bias_words=_bias_words(found, len(values), certified.grade, say),
+        bias_short=_bias_short(found, len(values), certified.grade),
+        working=_bias_working(found, values, certified, material, say),
+    )
+
+
+def _own_limits(values: Sequence[float], centre: float) -> ControlChart | None:
+    if len(values) < batch_checks.FEWEST_FOR_LIMITS or len(set(values)) == 1:
+        return None
+    return individuals_chart(values, centre=centre)
+
+
+def _charted(row: CheckRow, place: int | None, z: float | None, broken: dict, say: Say) -> ChartedResult:
+    names = broken.get(place, [])
+    read = _read(row, say)
+    return ChartedResult(
+        sample=row.sample,
+        assay_return=row.assay_return,
+        value=float(row.figure.limit if row.figure.grade is None else row.figure.grade),
+        way="" if row.figure.grade is not None else row.figure.symbol,
+        read=read,
+        z="" if z is None else z_words(z),
+        says="; ".join(SIGNAL_WORDS[name] for name in names),
+        is_signal=bool(names),
+    )
+
+
+def _limits(certified: batch_checks.Certified, chart: ControlChart | None) -> list[Limit]:
+    lines = [Limit(certified.grade, "certified", "certified")]
+    sd = certified.sd if certified.sd is not None else chart.sigma if chart else None
+    if sd is not None:
+        for sds, value in batch_checks.control_limits(certified.grade, sd):
+            kind = "warning" if abs(sds) == WARNING_SIGMAS else "action"
+            lines.append(Limit(value, f"{sds:+g} sd".replace("-", "−"), kind))
+    return lines
+
+
+def _limits_words(
+    certified: batch_checks.Certified, chart: ControlChart | None, number: int, say: Say
+) -> str:
+    if certified.sd is not None:
+        return (
+            f"Lines at 2 and 3 standard deviations between laboratories ({say(certified.sd)} each), as the certificate gives "
+            "them."
+        )
+    if chart is not None:
+        return (
+            "The certificate gives no standard deviation between laboratories, so the lines stand at 2 and 3 standard deviations "
+            f"of this laboratory's own results ({say(chart.sigma)} each, mean moving range over 1.128) around the certified "
+            "grade. They show a change, not whether the laboratory agrees with others."
+        )
+    return (
+        "The certificate gives no standard deviation between laboratories, and "
+        f"{number} {'result is' if number == 1 else 'results are'} too few to draw limits from."
+    )
+
+
+def _bias_words(found: Bias | None, number: int, certified: float, say: Say) -> str:
+    if found is None:
+        return f"Bias: {TOO_FEW} ({_results(number)}; it is reckoned from {batch_checks.FEWEST_FOR_BIAS} different ones on)."
+    middle, low, high = _of_certified(found, certified)
+    word = "A bias is shown" if found.is_significant else "No bias is shown"
+    side = "above" if found.difference > 0 else "below"
+    return (
+        f"{word}: over {number} results it reads {middle.lstrip('−')} {side} the certified {say(certified)} on average (about "
+        f"95 % confidence, k = 2: {low} to {high})."
+    )
+
+
+def _bias_short(found: Bias | None, number: int, certified: float) -> str:
+    """The same for a place with little room."""
+    if found is None:
+        return f"{_results(number)}: {TOO_FEW}"
+    middle, low, high = _of_certified(found, certified)
+    word = "bias shown" if found.is_significant else "no bias shown"
+    return f"{word}, {middle} (about 95 %: {low} to {high}), {_results(number)}"
+
+
+def _of_certified(found: Bias, certified: float) -> list[str]:
+    """The difference and the ends of its interval, as a share of the certified grade."""
+    return [
+        units.format_share(batch_checks.relative(each, certified)).replace("-", "−")
+        for each in (found.difference, found.low, found.high)
+    ]
+
+
+def _results(number: int) -> str:
+    return f"{number} {'result' if number == 1 else 'results'}"
+
+
+def _bias_working(
+    found: Bias | None,
+    values: Sequence[float],
+    certified: batch_checks.Certified,
+    material: ReferenceMaterial,
+    say: Say,
+) -> Working | None:
+    if found is None:
+        return None
+    u = batch_checks.certified_uncertainty(certified.plus_minus, material.plus_minus_kind)
+    unknown = (
+        "The certificate does not tell how well its mean is known; this is taken as exactly known, so the interval is if "
+        "anything too narrow."
+    )
+    return Working(
+        (
+            WorkingRow(
+                label="Bias against the certificate",
+                formula="mean - certified, ± 2 x root of (s² / n + u²)",
+                inputs=(
+                    given("n", len(values)),
+                    given("mean", say(found.mean)),
+                    given("certified", say(certified.grade), link=material.get_absolute_url()),
+                    given("s / root of n", say(found.u_mean)),
+                    given("u of the certified mean", "not known" if u is None else say(u)),
+                ),
+                value=f"{say(found.low)} to {say(found.high)}",
+                source="T. Linsinger, ERM Application Note 1 (2010), from memory",
+            ),
+        ),
+        assumptions=(unknown,) if u is None else (),
+    )
+
+
+def _blank_history(book: CheckBook, laboratory: Laboratory, say: Say) -> BlankHistory:
+    results, pairs, limits, failed, judged = [], [], set(), 0, 0
+    for row in book.of_kind(Sample.Kind.BLANK, laboratory_id=laboratory.pk):
+        if row.figure is None:
+            continue
+        finding = batch_checks.judge_blank(row.figure, limit := book.detection_limit(row))
+        failed += finding.outcome == batch_checks.FAILED
+        judged += finding.outcome != batch_checks.NOT_JUDGED
+        if limit is not None:
+            limits.add(limit)
+        if row.figure.grade is not None and row.before_figure and row.before_figure.grade is not None:
+            pairs.append((float(row.figure.grade), float(row.before_figure.grade)))
+        before = f"{row.before.tag}, {_read_figure(row.before_figure, say)}" if row.before else "not known"
+        results.append(
+            ChartedResult(
+                sample=row.sample,
+                assay_return=row.assay_return,
+                value=float(row.figure.limit if row.figure.grade is None else row.figure.grade),
+                way="" if row.figure.grade is not None else row.figure.symbol,
+                read=_read(row, say),
+                z="",
+                says=OUTCOMES[finding.outcome],
+                is_signal=finding.outcome == batch_checks.FAILED,
+                before=before,
+            )
+        )
+    lines = []
+    if limits:
+        lines = [
+            Limit(max(limits), "limit", "certified"),
+            Limit(batch_checks.blank_allowed(max(limits)), f"{BLANK_FACTOR:g} × limit", "action"),
+        ]
+    several = (
+        "Of several detection limits the highest is drawn; each is judged by its own."
+        if len(limits) > 1
+        else ""
+    )
+    return BlankHistory(results, lines, failed, judged, pairs, several)
+
+
+def _stage_history(book: CheckBook, laboratory: Laboratory, stage: str) -> StageHistory:
+    rows = [
+        row
+        for row in book.of_kind(Sample.Kind.DUPLICATE, laboratory_id=laboratory.pk)
+        if row.sample.duplicate_stage == stage and row.pair is not None
+    ]
+    pairs = [row.pair for row in rows if row.pair.is_clear_of(book.detection_limit(row))]
+    found = batch_checks.precision_of(pairs, stage)
+    limit = units.format_share(batch_checks.HARD_LIMIT[stage])
+    return StageHistory(
+        stage=stage,
+        name=STAGES[stage],
+        pairs=len(pairs),
+        precision=found,
+        words=precision_words(found, len(pairs)),
+        within=f"{units.format_share(found.share_within)} of pairs within {limit}" if found else "",
+    )
+
+
+def carry_over_words(pairs: Sequence[tuple[float, float]]) -> str:
+    """What share of the sample before it a coarse blank holds, with its interval; loads scipy where there are enough."""
+    if len(pairs) < batch_checks.FEWEST_FOR_CARRY_OVER:
+        many = (
+            f"{len(pairs)} {'blank' if len(pairs) == 1 else 'blanks'} with a figure after a sample with one"
+        )
+        return f"Carry-over: {TOO_FEW} ({many})."
+    try:
+        found: CarryOver = carry_over([blank for blank, _ in pairs], [before for _, before in pairs])
+    except ValueError as error:
+        return f"Carry-over: {TOO_FEW}. {error}"
+    rate, low, high = (
+        units.format_share(each).replace("-", "−") for each in (found.rate, found.rate_low, found.rate_high)
+    )
+    of = f"{low} to {high} of the sample before ({100 * found.level:g} % confidence), over {len(pairs)} coarse blanks"
+    if found.is_shown:
+        return f"Carry-over is shown: {rate}, with {of}."
+    return f"Carry-over is not shown: {of}, and nothing at all lies among that."
+
+
+def rule_set() -> tuple[str, str]:
+    """Name and source of the rules by which a control chart signals."""
+    return WESTERN_ELECTRIC.name, WESTERN_ELECTRIC.source
+
+
+def _read(row: CheckRow, say: Say) -> str:
+    return _read_figure(row.figure, say)
+
+
+def _read_figure(result, say: Say) -> str:
+    if result is None:
+        return "no figure"
+    return say(result.grade) if result.grade is not None else f"{result.symbol} {say(result.limit)}"

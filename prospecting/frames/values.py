@@ -1,0 +1,185 @@
+"""How a sample came by its value: every reading in order, which of them count, by which rule, with its working."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+
+from django.db.models import Q
+
+from prospecting.calc import units, value_in_use
+from prospecting.calc.value_in_use import Figure, NoValue, ScreenParts, Value
+from prospecting.calc.working import Working, WorkingRow, given
+from prospecting.frames.checks import Say, mark_of
+from prospecting.models import Dispatch, Reading, Sample
+from prospecting.models.check_evidence import as_figure, counting, readings_of_samples
+
+BERINGER = "mass-weighted mean of both fractions, as C. and J. J. Beringer, A Text-book of Assaying (1904)"
+RULE_WORDS = {
+    Sample.Rule.FIRST: "The first reading counts; the others stay beside it. Where it only says “above its limit”, the re-run "
+    "that found how much counts.",
+    Sample.Rule.MEAN: "The mean of all repeats by the first reading's method counts.",
+    Sample.Rule.SCREEN: "The screen fire assay counts, reckoned from its two fractions; a charge of the same sample stays "
+    "beside it.",
+    Sample.Rule.CHOSEN: "A member chose this reading by hand.",
+}
+
+
+@dataclass(frozen=True)
+class ReadingLine:
+    """One reading; `counts` says how it bears on the value in use, in words."""
+
+    reading: Reading
+    counts: str
+    is_used: bool
+
+
+@dataclass(frozen=True)
+class SampleValue:
+    """A sample's readings in order with what they come to."""
+
+    lines: Sequence[ReadingLine]
+    rule: str
+    pending: bool
+    mark: str
+    warnings: Sequence[str]
+    can_choose: bool
+    working: Working | None
+
+
+def sample_value(sample: Sample, *, grade_unit: str) -> SampleValue:
+    """How the value of this sample came about. `sample` comes with its dispatch."""
+    say = partial(units.format_grade, unit=grade_unit)
+    readings = list(
+        sample.readings.select_related("assay_return__replaced_by", "sample__lot")
+        .defer("assay_return__file_bytes", "assay_return__replaced_by__file_bytes")
+        .in_turn()
+    )
+    standing = readings_of_samples(Q(sample=sample))
+    taken = counting(standing)
+    figures = [as_figure(reading) for reading in taken]
+    value = _value(sample, figures)
+    used = {figure.key for figure in value.used} if value else {sample.reading_in_use_id}
+    counted = {reading.pk for reading in taken}
+    in_use = next((reading for reading in readings if reading.pk == sample.reading_in_use_id), None)
+    return SampleValue(
+        lines=[ReadingLine(each, _counts(each, used, counted), each.pk in used) for each in readings],
+        rule=RULE_WORDS[sample.in_use_rule],
+        pending=sample.in_use_symbol == Reading.Symbol.ABOVE,
+        mark=mark_of(in_use.assay_return.checks_state, in_use.assay_return.accepted_reason) if in_use else "",
+        warnings=_warnings(sample, figures, say),
+        can_choose=any(not reading.fraction for reading in standing),
+        working=_working(sample, value, figures, say),
+    )
+
+
+def _value(sample: Sample, figures: Sequence[Figure]) -> Value | None:
+    """What the sample's rule gives; None where a member chose, or there is nothing."""
+    rule = {
+        Sample.Rule.FIRST: value_in_use.first_value,
+        Sample.Rule.MEAN: value_in_use.mean_value,
+        Sample.Rule.SCREEN: value_in_use.screen_over_charge,
+    }.get(sample.in_use_rule)
+    if rule is None:
+        return None
+    try:
+        return rule(figures)
+    except NoValue:
+        return None
+
+
+def _counts(reading: Reading, used: set, counted: set) -> str:
+    if reading.pk in used:
+        return "counts"
+    if hasattr(reading.assay_return, "replaced_by"):
+        return f"replaced by certificate {reading.assay_return.replaced_by.certificate_number}"
+    if reading.symbol not in Reading.FIGURES:
+        return "says nothing of the grade"
+    if reading.pk not in counted:
+        return "a check of its return failed, and the sample was assayed again"
+    return "kept beside it"
+
+
+def _warnings(sample: Sample, figures: Sequence[Figure], say: Say) -> list[str]:
+    """Where the laboratory printed a total beside both fractions of a screen fire assay and the two differ."""
+    try:
+        value = value_in_use.screen_value(figures)
+    except NoValue as none:
+        is_told = sample.in_use_rule == Sample.Rule.SCREEN or not any(figure.fraction for figure in figures)
+        return [] if is_told else [str(none)]
+    by_screen = sample.dispatch.method == Dispatch.Method.SCREEN_FIRE
+    totals = [
+        figure
+        for figure in figures
+        if not figure.fraction and value_in_use.is_screen_total(figure.method, by_screen=by_screen)
+    ]
+    return [
+        f"The laboratory printed a total of {say(total.grade)}, but its two fractions come to {say(value.grade)}. Ask it "
+        "which is right."
+        for total in totals
+        if value_in_use.disagrees_with_printed(value, total)
+    ]
+
+
+def _working(sample: Sample, value: Value | None, figures: Sequence[Figure], say: Say) -> Working | None:
+    if value is None or sample.in_use_rule not in (Sample.Rule.MEAN, Sample.Rule.SCREEN):
+        return None
+    if sample.in_use_rule == Sample.Rule.SCREEN:
+        parts = value_in_use.screen_parts(figures)
+        return Working(_screen_rows(parts, value, say), assumptions=_taken_as_given(value))
+    row = WorkingRow(
+        label="Mean of the repeats",
+        formula="all below their limits: below the largest of these"
+        if value.symbol == value_in_use.BELOW
+        else "sum of the readings / their number",
+        inputs=tuple(given(f"reading {n}", _read(each, say)) for n, each in enumerate(value.used, 1)),
+        value=_read(value, say),
+    )
+    return Working((row,), assumptions=_taken_as_given(value))
+
+
+def _screen_rows(parts: ScreenParts, value: Value, say: Say) -> tuple[WorkingRow, ...]:
+    minus_g = next(each.mass_g for each in parts.minus if each.mass_g)
+    return (
+        WorkingRow(
+            label="Gold in the plus fraction, assayed whole",
+            formula="grade x mass",
+            inputs=(
+                given("grade", _read(parts.plus, say)),
+                given("mass", f"{parts.plus.mass_g.normalize():f}", "g"),
+            ),
+            value=_between(parts.plus_gold_mg, units.format_gold_mg),
+        ),
+        WorkingRow(
+            label="Gold in the minus fraction",
+            formula="mean of its assays x mass",
+            inputs=(
+                *(given(f"assay {n}", _read(each, say)) for n, each in enumerate(parts.minus, 1)),
+                given("mass", f"{minus_g.normalize():f}", "g"),
+            ),
+            value=_between(parts.minus_gold_mg, units.format_gold_mg),
+        ),
+        WorkingRow(
+            label="Grade of the sample",
+            formula="gold of both fractions / mass of both",
+            value=_read(value, say),
+            source=BERINGER,
+        ),
+    )
+
+
+def _taken_as_given(value: Value) -> tuple[str, ...]:
+    given_so = [
+        "A reading below the detection limit is never taken as nothing, as the limit or as half of it."
+    ]
+    return (*given_so, value.note) if value.note else tuple(given_so)
+
+
+def _between(low_high: tuple, say: Say) -> str:
+    low, high = low_high
+    if low == high:
+        return say(low)
+    return f"{say(low)} or more" if high is None else f"{say(low)} to {say(high)}"
+
+
+def _read(result: Figure | Value, say: Say) -> str:
+    return say(result.grade) if result.grade is not None else f"{result.symbol} {say(result.limit)}"

@@ -1,0 +1,169 @@
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+
+from prospecting.access import page
+from prospecting.actions import checks
+from prospecting.charts.control import Line, Result, control_picture
+from prospecting.forms.checks import AcceptForm, JudgeForm
+from prospecting.frames.checks import RULE_SET, return_checks
+from prospecting.frames.laboratories import (
+    BlankHistory,
+    MaterialHistory,
+    carry_over_words,
+    laboratory_records,
+    rule_set,
+)
+from prospecting.kept_results import kept_result
+from prospecting.models import AssayReturn, Laboratory
+from prospecting.views.assays import dispatch_crumbs
+from prospecting.views.entry import enter
+
+
+@page(role="guest")
+def return_checks_page(request, pk):
+    assay_return = _return(pk)
+    return render(
+        request,
+        "prospecting/return_checks.html",
+        {
+            "assay_return": assay_return,
+            "checks": return_checks(assay_return, grade_unit=request.user.grade_unit),
+            "rule_set": RULE_SET,
+            "crumbs": _crumbs(assay_return, "Checks"),
+        },
+    )
+
+
+@page(role="keeper", methods=("GET", "POST"))
+def return_accept(request, pk):
+    assay_return = _return(pk)
+    form = AcceptForm(request.POST or None, member=request.user)
+    if response := enter(
+        request,
+        form,
+        lambda: checks.accept_return(assay_return=assay_return, **form.entry(), accepted_by=request.user),
+        then=reverse("return-checks", args=[pk]),
+    ):
+        return response
+    return render(
+        request,
+        "prospecting/return_accept.html",
+        {
+            "assay_return": assay_return,
+            "checks": return_checks(assay_return, grade_unit=request.user.grade_unit),
+            "form": form,
+            "crumbs": _crumbs(assay_return, "Accept"),
+        },
+    )
+
+
+@page(role="member", methods=("GET", "POST"))
+def return_judge(request, pk):
+    """Judge again: after a certificate of a reference material was mended, or an earlier return came late."""
+    assay_return = _return(pk)
+    form = JudgeForm(request.POST or None, member=request.user)
+    if response := enter(
+        request,
+        form,
+        lambda: checks.judge_return(assay_return=assay_return, recorded_by=request.user),
+        said="Judged again.",
+        then=reverse("return-checks", args=[pk]),
+    ):
+        return response
+    return render(
+        request,
+        "prospecting/return_judge.html",
+        {"assay_return": assay_return, "form": form, "crumbs": _crumbs(assay_return, "Judge again")},
+    )
+
+
+@page(role="guest")
+def laboratory_compare(request):
+    laboratories = list(Laboratory.objects.order_by("name"))
+    return render(
+        request,
+        "prospecting/laboratory_compare.html",
+        {
+            "records": laboratory_records(laboratories, grade_unit=request.user.grade_unit),
+            "crumbs": _laboratory_crumbs("Side by side"),
+        },
+    )
+
+
+@page(role="guest")
+def laboratory_detail(request, pk):
+    laboratory = get_object_or_404(Laboratory, pk=pk)
+    unit = request.user.grade_unit
+    (record,) = laboratory_records([laboratory], grade_unit=unit)
+    pairs = record.blanks.pairs
+    return render(
+        request,
+        "prospecting/laboratory_detail.html",
+        {
+            "laboratory": laboratory,
+            "record": record,
+            "materials": [(each, _material_picture(each, unit)) for each in record.materials],
+            "blank_picture": _blank_picture(record.blanks, unit),
+            # Its interval needs scipy, which no page loads twice for the same figures.
+            "carry_over": kept_result("carry over", (tuple(pairs),), lambda: carry_over_words(pairs)),
+            "rule_set": rule_set(),
+            "crumbs": _laboratory_crumbs(str(laboratory)),
+        },
+    )
+
+
+def _material_picture(history: MaterialHistory, grade_unit: str):
+    return control_picture(
+        _results(history.results),
+        _lines(history.limits),
+        grade_unit=grade_unit,
+        name=f"material-{history.material.pk}",
+        title=f"Does it read {history.material} as certified?",
+        description=f"{len(history.results)} results in order of reporting against the certified grade. "
+        f"{history.limits_from} {history.bias_words}",
+    )
+
+
+def _blank_picture(blanks: BlankHistory, grade_unit: str):
+    return control_picture(
+        _results(blanks.results),
+        _lines(blanks.limits),
+        grade_unit=grade_unit,
+        name="blanks",
+        title="Do coarse blanks come back barren?",
+        description=f"{len(blanks.results)} coarse blanks in order of reporting, {blanks.failed} of them failed.",
+        from_zero=True,
+    )
+
+
+def _results(results) -> list[Result]:
+    return [
+        Result(
+            value=each.value,
+            day=f"{each.assay_return.reported_on.day} {each.assay_return.reported_on:%b %Y}",
+            title=f"{each.sample.tag}, {each.assay_return}: {each.read}"
+            + (f"; {each.says}" if each.says else ""),
+            way=each.way,
+            is_signal=each.is_signal,
+        )
+        for each in results
+    ]
+
+
+def _lines(limits) -> list[Line]:
+    return [Line(each.value, each.label, each.kind) for each in limits]
+
+
+def _return(pk: int) -> AssayReturn:
+    return get_object_or_404(
+        AssayReturn.objects.without_file().select_related("dispatch__laboratory", "accepted_by"), pk=pk
+    )
+
+
+def _crumbs(assay_return: AssayReturn, label: str) -> list[tuple[str, str]]:
+    *before, _ = dispatch_crumbs(assay_return.dispatch, "")
+    return [*before, (str(assay_return), assay_return.get_absolute_url()), (label, "")]
+
+
+def _laboratory_crumbs(label: str) -> list[tuple[str, str]]:
+    return [("Assays", reverse("dispatch-list")), ("Laboratories", reverse("laboratory-list")), (label, "")]

@@ -1,0 +1,226 @@
+from decimal import Decimal
+
+import pytest
+from django.core.exceptions import PermissionDenied
+
+from prospecting.actions import values
+from prospecting.actions.refusal import Refused
+from prospecting.models import AssayReturn, JournalEntry, Reading, Sample
+from tests.make import make_member
+from tests.prospecting.actions.test_assays import REPORTED, make_dispatch
+from tests.prospecting.actions.test_checks import a_return, lots_of
+
+pytestmark = pytest.mark.django_db
+FIRST, MEAN, SCREEN = Sample.Rule.FIRST, Sample.Rule.MEAN, Sample.Rule.SCREEN
+
+
+def fractions(dispatch, sample, *parts, number="S-1") -> AssayReturn:
+    """A return with parts of a screen fire assay: (fraction, text, mass or None), fraction "" for the whole."""
+    member = dispatch.recorded_by
+    came = AssayReturn.objects.create(
+        dispatch=dispatch, certificate_number=number, reported_on=REPORTED, recorded_by=member
+    )
+    for order, (fraction, text, mass) in enumerate(parts, 1):
+        is_below = text.startswith("<")
+        Reading.objects.create(
+            assay_return=came,
+            sample=sample,
+            order=order,
+            raw_text=text,
+            unit="ppm",
+            fraction=fraction,
+            fraction_mass_g=mass,
+            symbol="below" if is_below else "value",
+            grade_g_per_t=None if is_below else text,
+            limit_g_per_t=text[1:] if is_below else None,
+        )
+    values.apply_rules(came, recorded_by=member)
+    sample.refresh_from_db()
+    return came
+
+
+WHOLE_ASSAY = [("plus", "73.12", "25.3"), ("minus", "3.2", "974.7"), ("minus", "3.6", "974.7")]
+
+
+@pytest.fixture
+def dispatch():
+    return make_dispatch(2)
+
+
+def set_rule(sample, rule, reason="settled beforehand", member=None) -> Sample:
+    values.set_rule(sample=sample, rule=rule, reason=reason, set_by=member or make_member())
+    sample.refresh_from_db()
+    return sample
+
+
+class TestRuleOfASample:
+    def test_takes_the_mean_and_says_so_in_the_journal(self, dispatch):
+        a, _ = lots_of(dispatch)
+        a_return(dispatch, (a, "4"), (a, "5"))
+        set_rule(a, MEAN)
+        assert (a.in_use_g_per_t, a.in_use_rule, a.in_use_reason) == (
+            Decimal("4.5"),
+            MEAN,
+            "settled beforehand",
+        )
+        entry = JournalEntry.objects.about(dispatch).first()
+        assert entry.changes["value in use"] == [
+            "4 g/t, first reading of the first return",
+            "4.5 g/t, mean of all repeats",
+        ]
+
+    def test_holds_for_readings_that_come_later(self, dispatch):
+        a, _ = lots_of(dispatch)
+        set_rule(a, MEAN)
+        assert (a.in_use, a.in_use_rule) == (None, MEAN)
+        a_return(dispatch, (a, "4"), (a, "5"))
+        a_return(dispatch, (a, "9"), number="C-2")
+        a.refresh_from_db()
+        assert a.in_use_g_per_t == 6
+
+    def test_gives_a_bound_where_all_lie_below(self, dispatch):
+        a, _ = lots_of(dispatch)
+        a_return(dispatch, (a, "<0.005"), (a, "<0.01"))
+        set_rule(a, MEAN)
+        assert (a.in_use.symbol, a.in_use.limit_g_per_t) == ("below", Decimal("0.01"))
+
+    def test_is_refused_where_it_gives_no_figure_and_changes_nothing(self, dispatch):
+        a, _ = lots_of(dispatch)
+        a_return(dispatch, (a, "0.04"), (a, "<0.005"))
+        before = JournalEntry.objects.count()
+        with pytest.raises(Refused, match="no single figure") as refusal:
+            set_rule(a, MEAN)
+        a.refresh_from_db()
+        assert (refusal.value.field, a.in_use_rule, a.in_use_g_per_t) == ("rule", FIRST, Decimal("0.04"))
+        assert JournalEntry.objects.count() == before
+
+    def test_falls_back_to_the_first_when_later_readings_leave_no_mean_and_says_why(self, dispatch):
+        a, _ = lots_of(dispatch)
+        set_rule(a, MEAN)
+        a_return(dispatch, (a, "0.04"), (a, "<0.005"))
+        a.refresh_from_db()
+        assert (a.in_use_rule, a.in_use_g_per_t) == (FIRST, Decimal("0.04"))
+        assert a.in_use_reason.startswith("Some repeats lie below the detection limit")
+
+    @pytest.mark.parametrize(
+        ("rule", "reason", "code"),
+        [
+            (MEAN, " ", "reason_missing"),
+            (MEAN, "x" * 201, "reason_too_long"),
+            ("chosen", "by hand", "rule_unknown"),
+            ("median", "because", "rule_unknown"),
+            (FIRST, "because", "no_change"),
+            (SCREEN, "because", "rule_gives_none"),
+        ],
+    )
+    def test_refuses(self, dispatch, rule, reason, code):
+        a, _ = lots_of(dispatch)
+        a_return(dispatch, (a, "4"))
+        with pytest.raises(Refused) as refusal:
+            set_rule(a, rule, reason)
+        assert refusal.value.code == code
+
+    def test_is_for_members(self, dispatch):
+        with pytest.raises(PermissionDenied):
+            set_rule(lots_of(dispatch)[0], MEAN, member=make_member("guest"))
+
+
+class TestRuleOfADispatch:
+    def test_changes_what_it_can_and_names_what_it_leaves(self, dispatch):
+        a, b = lots_of(dispatch)
+        a_return(dispatch, (a, "4"), (a, "5"), (b, "0.04"), (b, "<0.005"))
+        values.set_dispatch_rule(
+            dispatch=dispatch, rule=MEAN, reason="repeats were asked for", set_by=make_member()
+        )
+        a.refresh_from_db()
+        b.refresh_from_db()
+        assert (a.in_use_g_per_t, b.in_use_g_per_t) == (Decimal("4.5"), Decimal("0.04"))
+        assert (a.in_use_rule, b.in_use_rule) == (MEAN, FIRST)
+        entry = JournalEntry.objects.about(dispatch).first()
+        assert f"gives no value for {b.tag}" in entry.what
+        assert set(entry.changes) == {a.tag}
+
+    def test_leaves_what_was_chosen_by_hand(self, dispatch):
+        a, _ = lots_of(dispatch)
+        came = a_return(dispatch, (a, "4"), (a, "5"))
+        chosen = came.readings.get(raw_text="5")
+        values.choose_reading(sample=a, reading=chosen, reason="the first was spilt", chosen_by=make_member())
+        values.set_dispatch_rule(dispatch=dispatch, rule=MEAN, reason="repeats", set_by=make_member())
+        a.refresh_from_db()
+        assert (a.in_use_rule, a.in_use_g_per_t) == (Sample.Rule.CHOSEN, 5)
+
+    def test_refuses_when_nothing_would_change(self, dispatch):
+        with pytest.raises(Refused) as refusal:
+            values.set_dispatch_rule(dispatch=dispatch, rule=FIRST, reason="as it is", set_by=make_member())
+        assert refusal.value.code == "no_change"
+
+    def test_is_for_members(self, dispatch):
+        with pytest.raises(PermissionDenied):
+            values.set_dispatch_rule(dispatch=dispatch, rule=MEAN, reason="x", set_by=make_member("guest"))
+
+
+class TestScreenFireAssay:
+    """c05 of fixtures/reference/grade_sampling_assay.json: 5.16398 g/t from both fractions."""
+
+    def test_counts_by_itself_where_nothing_else_came(self, dispatch):
+        a, _ = lots_of(dispatch)
+        came = fractions(dispatch, a, *WHOLE_ASSAY)
+        assert float(a.in_use_g_per_t) == pytest.approx(5.16398, abs=1e-4)
+        assert (a.in_use_rule, a.reading_in_use.assay_return) == (SCREEN, came)
+
+    def test_counts_over_a_charge_where_it_was_asked_for(self):
+        dispatch = make_dispatch(1, method="screen_fire")
+        (a,) = lots_of(dispatch)
+        fractions(dispatch, a, ("", "2.9", None), *WHOLE_ASSAY)
+        assert a.in_use_rule == SCREEN
+        set_rule(a, FIRST, "the plus fraction was spilt")
+        assert a.in_use_g_per_t == Decimal("2.9")
+        values.apply_rules(dispatch.returns.get(), recorded_by=dispatch.recorded_by)
+        a.refresh_from_db()
+        assert a.in_use_g_per_t == Decimal("2.9")
+
+    def test_counts_over_a_charge_elsewhere_only_when_a_member_says_so(self, dispatch):
+        a, _ = lots_of(dispatch)
+        fractions(dispatch, a, ("", "2.9", None), *WHOLE_ASSAY)
+        assert a.in_use_g_per_t == Decimal("2.9")
+        set_rule(a, SCREEN, "coarse gold")
+        assert float(a.in_use_g_per_t) == pytest.approx(5.16398, abs=1e-4)
+
+    def test_a_part_below_that_matters_leaves_a_bound_and_its_range(self, dispatch):
+        a, _ = lots_of(dispatch)
+        fractions(dispatch, a, ("plus", "12", "20"), ("minus", "<0.01", "980"))
+        assert (a.in_use.symbol, a.in_use.limit_g_per_t) == ("below", Decimal("0.2498"))
+        assert "0.240 to 0.250 g/t" in a.in_use_reason
+
+    def test_one_fraction_alone_is_no_value(self, dispatch):
+        a, _ = lots_of(dispatch)
+        came = fractions(dispatch, a, ("plus", "73", "25"))
+        assert a.in_use is None
+        with pytest.raises(Refused) as refusal:
+            values.choose_reading(
+                sample=a, reading=came.readings.get(), reason="all there is", chosen_by=make_member()
+            )
+        assert refusal.value.code == "only_a_fraction"
+
+
+class TestReRunOverTheLimit:
+    def test_stands_where_the_first_only_says_above(self, dispatch):
+        a, _ = lots_of(dispatch)
+        a_return(dispatch, (a, ">10"))
+        a.refresh_from_db()
+        assert (a.in_use.symbol, a.in_use.limit_g_per_t) == ("above", 10)
+        a_return(dispatch, (a, "12.3"), number="C-2")
+        a.refresh_from_db()
+        assert (a.in_use.symbol, a.in_use_g_per_t, a.in_use_rule) == ("value", Decimal("12.3"), FIRST)
+
+
+def test_asks_the_same_few_questions_however_many_samples(django_assert_num_queries):
+    for number in (2, 6):
+        dispatch = make_dispatch(number)
+        came = a_return(dispatch, *((sample, "4.1") for sample in lots_of(dispatch)))
+        Sample.objects.filter(dispatch=dispatch).update(
+            in_use_symbol="", in_use_g_per_t=None, reading_in_use=None
+        )
+        with django_assert_num_queries(5):
+            values.apply_rules(came, recorded_by=dispatch.recorded_by)
+        assert dispatch.samples.answered().count() == number

@@ -1,40 +1,288 @@
-"""To the laboratory: laboratories, and dispatches under blind tags."""
+"""To the laboratory: laboratories, check materials, and dispatches packed under blind tags."""
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
 from random import SystemRandom
 
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, models, transaction
 
-from prospecting.actions.journal import write_journal
-from prospecting.actions.material import check_day, lock_lots
+from prospecting.actions.journal import changed_fields, write_journal
+from prospecting.actions.material import DrawFrom, StepDetails, check_day, lock_lots
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
+from prospecting.actions.steps import take_for_assay
 from prospecting.calc import codes
-from prospecting.models import Dispatch, Laboratory, Lot, Sample
+from prospecting.calc.packing import Expectation, list_order
+from prospecting.models import Dispatch, Draw, Laboratory, Lot, ReferenceMaterial, Sample
 
 _rng = SystemRandom()
+Kind, Stage = Sample.Kind, Sample.Stage
+
+
+# Given the lots in a dispatch, what is known of them beforehand, by their ids.
+Expect = Callable[[Sequence[Lot]], Mapping[int, Expectation]]
+
+
+def nothing_known(lots: Sequence[Lot]) -> Mapping[int, Expectation]:
+    return {}
+
+
+@dataclass(frozen=True)
+class PlannedCheck:
+    """One check to pack: packets name their `material`; a duplicate its sample and, taken in the field, the draw for it."""
+
+    kind: str
+    material: ReferenceMaterial | None = None
+    of: Sample | None = None
+    stage: str = ""
+    mass_g: Decimal | None = None
+    typed: str = ""
+    details: StepDetails | None = None
+    done_on: datetime.date | None = None
+    field: str | None = None
 
 
 @transaction.atomic
-def add_laboratory(*, name: str, recorded_by, note: str = "") -> Laboratory:
+def add_laboratory(
+    *, name: str, recorded_by, note: str = "", turnaround_days: int | None = None
+) -> Laboratory:
     require_writer(recorded_by)
-    name = " ".join(name.split())
-    if not name:
-        raise Refused("Give the laboratory's name.", code="name_missing", field="name")
-    twice = Refused(f"{name} is in the list already.", code="laboratory_twice", field="name")
-    if Laboratory.objects.filter(name__iexact=name).exists():
-        raise twice
-    laboratory = Laboratory(name=name, note=note.strip())
-    laboratory.clean_fields()
-    try:
-        with transaction.atomic():
-            laboratory.save()
-    except IntegrityError:
-        # Someone else added it a moment ago.
-        raise twice from None
+    laboratory = Laboratory(name=_tidy(name), note=note.strip(), turnaround_days=turnaround_days)
+    _save_named(laboratory, missing="Give the laboratory's name.", code="laboratory_twice")
     write_journal(member=recorded_by, about=laboratory, what="laboratory added")
     return laboratory
+
+
+@transaction.atomic
+def change_laboratory(
+    *, laboratory: Laboratory, name: str, recorded_by, note: str = "", turnaround_days: int | None = None
+) -> Laboratory:
+    require_writer(recorded_by)
+    laboratory = Laboratory.objects.select_for_update().get(pk=laboratory.pk)
+    values = {"name": _tidy(name), "note": note.strip(), "turnaround_days": turnaround_days}
+    if changes := _set(laboratory, values):
+        _save_named(laboratory, missing="Give the laboratory's name.", code="laboratory_twice")
+        write_journal(member=recorded_by, about=laboratory, what="laboratory changed", changes=changes)
+    return laboratory
+
+
+@transaction.atomic
+def add_material(*, name: str, kind: str, recorded_by, **values) -> ReferenceMaterial:
+    """Record a reference material with what its certificate prints, or a barren material for coarse blanks.
+
+    `values` are the other fields of ReferenceMaterial: each figure as typed and in g/t.
+    """
+    require_writer(recorded_by)
+    material = ReferenceMaterial(name=_tidy(name), kind=kind, recorded_by=recorded_by, **values)
+    _check_material(material)
+    _save_named(material, missing="Give the material's name.", code="material_twice")
+    write_journal(member=recorded_by, about=material, what="check material added")
+    return material
+
+
+@transaction.atomic
+def change_material(
+    *, material: ReferenceMaterial, recorded_by, reason: str = "", **values
+) -> ReferenceMaterial:
+    """Change what is recorded of a material, or retire it. Once packets went out, its figures need a reason to change."""
+    require_writer(recorded_by)
+    material = ReferenceMaterial.objects.select_for_update().get(pk=material.pk)
+    changes = _set(material, values | {"name": _tidy(values["name"])})
+    if not changes:
+        return material
+    went_out = material.samples.filter(dispatch__sent_on__isnull=False).exists()
+    if went_out and "kind" in changes:
+        raise Refused(
+            "Packets of it went out already: it stays the kind it is. Add the other as a material of its own.",
+            code="kind_used",
+            field="kind",
+        )
+    judged_by = {"certified_g_per_t", "plus_minus_g_per_t", "plus_minus_kind", "sd_g_per_t"}
+    if went_out and judged_by & set(changes) and not reason.strip():
+        raise Refused(
+            "Returns were judged by these figures. Say why they change.",
+            code="reason_missing",
+            field="reason",
+        )
+    _check_material(material)
+    _save_named(material, missing="Give the material's name.", code="material_twice")
+    write_journal(
+        member=recorded_by,
+        about=material,
+        what="check material changed",
+        why=reason.strip(),
+        changes=changes,
+    )
+    return material
+
+
+@transaction.atomic
+def pack_dispatch(
+    *,
+    laboratory: Laboratory,
+    method: str,
+    recorded_by,
+    lots: Sequence[Lot] = (),
+    checks: Sequence[PlannedCheck] = (),
+    preparation: str = "",
+    price_per_sample: Decimal | None = None,
+    price_besides: Decimal | None = None,
+    rejects_until: datetime.date | None = None,
+    expected_on: datetime.date | None = None,
+    note: str = "",
+    expect: Expect = nothing_known,
+) -> Dispatch:
+    """Begin a dispatch: every lot and check gets a tag drawn at random, and the list is shuffled. It is sent by `say_sent`."""
+    require_writer(recorded_by)
+    dispatch = _new_dispatch(
+        laboratory=laboratory,
+        method=method,
+        preparation=" ".join(preparation.split()),
+        price_per_sample=price_per_sample,
+        price_besides=price_besides,
+        rejects_until=rejects_until,
+        expected_on=expected_on,
+        note=note.strip(),
+        recorded_by=recorded_by,
+    )
+    samples = _add_lots(dispatch, lots)
+    samples += [_add_check(dispatch, check, recorded_by) for check in checks]
+    write_journal(
+        member=recorded_by, about=dispatch, what=_listed("begun to pack", samples) + _order(dispatch, expect)
+    )
+    return dispatch
+
+
+@transaction.atomic
+def change_dispatch(*, dispatch: Dispatch, recorded_by, **values) -> Dispatch:
+    """Change what is asked for and what it costs; where it goes and by which method, only while it is being packed."""
+    require_writer(recorded_by)
+    dispatch = _locked(dispatch)
+    changes = _set(dispatch, values)
+    if not changes:
+        return dispatch
+    for name in ("laboratory", "method", "preparation"):
+        if dispatch.sent_on and name in changes:
+            raise Refused(
+                "It has gone: the laboratory, the method and the preparation stay as they were asked for.",
+                code="gone",
+                field=name,
+            )
+    _check_days(dispatch)
+    _check_method(dispatch)
+    dispatch.full_clean(exclude=["recorded_by"])
+    dispatch.save()
+    write_journal(member=recorded_by, about=dispatch, what="dispatch changed", changes=changes)
+    return dispatch
+
+
+@transaction.atomic
+def add_splits(
+    *, dispatch: Dispatch, lots: Sequence[Lot], recorded_by, expect: Expect = nothing_known
+) -> Dispatch:
+    """Put further splits for assay into a dispatch that is being packed; the order is drawn anew."""
+    require_writer(recorded_by)
+    dispatch = _being_packed(dispatch)
+    if not lots:
+        raise Refused("Tick at least one split to send.", code="nothing_to_send", field="lots")
+    samples = _add_lots(dispatch, lots)
+    return _repacked(dispatch, _listed("packed", samples), recorded_by, expect)
+
+
+@transaction.atomic
+def take_splits(
+    *,
+    dispatch: Dispatch,
+    draws: Sequence[DrawFrom],
+    done_on: datetime.date,
+    details: StepDetails,
+    recorded_by,
+    expect: Expect = nothing_known,
+) -> Dispatch:
+    """Take a split for assay from each of these lots, and pack them: one step each, as `take_for_assay` records it."""
+    require_writer(recorded_by)
+    dispatch = _being_packed(dispatch)
+    if not draws:
+        raise Refused("Choose at least one lot.", code="nothing_to_send", field="lots")
+    # In the order in which every action locks lots, so that two members never wait for each other.
+    lock_lots(draw.lot for draw in draws)
+    made = [
+        take_for_assay(draw=draw, recorded_by=recorded_by, done_on=done_on, details=details).made.get()
+        for draw in draws
+    ]
+    samples = _add_lots(dispatch, made)
+    return _repacked(dispatch, _listed("taken and packed", samples), recorded_by, expect)
+
+
+@transaction.atomic
+def add_checks(
+    *, dispatch: Dispatch, checks: Sequence[PlannedCheck], recorded_by, expect: Expect = nothing_known
+) -> Dispatch:
+    """Put planned checks into a dispatch that is being packed, each under a tag like any other; the order is drawn anew."""
+    require_writer(recorded_by)
+    dispatch = _being_packed(dispatch)
+    if not checks:
+        raise Refused("Tick at least one check, or go back.", code="no_check")
+    samples = [_add_check(dispatch, check, recorded_by) for check in checks]
+    return _repacked(dispatch, _listed("packed", samples), recorded_by, expect)
+
+
+@transaction.atomic
+def take_out(*, sample: Sample, reason: str, recorded_by, expect: Expect = nothing_known) -> Dispatch:
+    """Take one tag out of a dispatch that is being packed. Its split stays a split for assay."""
+    require_writer(recorded_by)
+    dispatch = _being_packed(sample.dispatch)
+    sample = Sample.objects.with_what().get(pk=sample.pk)
+    if twins := list(sample.duplicates.all()):
+        named = ", ".join(twin.tag for twin in twins)
+        raise Refused(
+            f"{named} is a duplicate of it. Take that out first.", code="has_duplicate", field="reason"
+        )
+    what = f"taken out {sample.tag}, {sample.what}"
+    sample.delete()
+    return _repacked(dispatch, what, recorded_by, expect, why=reason.strip())
+
+
+@transaction.atomic
+def give_up(*, dispatch: Dispatch, reason: str, recorded_by) -> Laboratory:
+    """Undo a dispatch that never went: its splits wait again, its tags are gone, the journal keeps what lay under them."""
+    require_writer(recorded_by)
+    dispatch = _being_packed(dispatch)
+    if not reason.strip():
+        raise Refused("Say why it is given up.", code="reason_missing", field="reason")
+    laboratory = dispatch.laboratory
+    what = _listed(f"dispatch {dispatch.pk} given up before it went", list(dispatch.samples.with_what()))
+    try:
+        dispatch.samples.exclude(duplicate_of=None).delete()
+        dispatch.samples.all().delete()
+        dispatch.delete()
+    except models.ProtectedError:
+        raise Refused(
+            "Something is recorded about this dispatch already, so it stays.", code="in_use"
+        ) from None
+    write_journal(member=recorded_by, about=laboratory, what=what, why=reason.strip())
+    return laboratory
+
+
+@transaction.atomic
+def say_sent(
+    *,
+    dispatch: Dispatch,
+    sent_on: datetime.date,
+    recorded_by,
+    expected_on: datetime.date | None = None,
+) -> Dispatch:
+    """The dispatch has gone: from now on nothing goes in or out. No day expected takes the laboratory's own number of days."""
+    require_writer(recorded_by)
+    dispatch = _being_packed(dispatch)
+    samples = list(dispatch.samples.with_what())
+    if not any(sample.lot_id for sample in samples):
+        raise Refused("No split of a lot is packed yet.", code="nothing_to_send")
+    _send(dispatch, sent_on, expected_on)
+    write_journal(member=recorded_by, about=dispatch, what=_listed("sent", samples))
+    return dispatch
 
 
 @transaction.atomic
@@ -48,51 +296,93 @@ def send_dispatch(
     expected_on: datetime.date | None = None,
     note: str = "",
 ) -> Dispatch:
-    """Record what goes to the laboratory: each lot gets a tag drawn at random, which tells the laboratory nothing."""
+    """Pack and send at once, without checks: each lot gets a tag drawn at random, which tells the laboratory nothing."""
     require_writer(recorded_by)
+    if not lots:
+        raise Refused("Tick at least one split to send.", code="nothing_to_send", field="lots")
+    dispatch = _new_dispatch(laboratory=laboratory, method=method, note=note.strip(), recorded_by=recorded_by)
+    samples = _add_lots(dispatch, lots)
+    _order(dispatch, nothing_known)
+    _send(dispatch, sent_on, expected_on)
+    write_journal(member=recorded_by, about=dispatch, what=_listed("sent", samples))
+    return dispatch
+
+
+def _new_dispatch(**fields) -> Dispatch:
+    dispatch = Dispatch(**fields)
+    _check_days(dispatch)
+    _check_method(dispatch)
+    dispatch.full_clean(exclude=["recorded_by"])
+    dispatch.save()
+    return dispatch
+
+
+def _send(dispatch: Dispatch, sent_on: datetime.date, expected_on: datetime.date | None) -> None:
     check_day(sent_on, field_name="sent_on")
-    if expected_on is not None and expected_on < sent_on:
+    days = dispatch.laboratory.turnaround_days
+    dispatch.sent_on = sent_on
+    if expected_on is not None:
+        dispatch.expected_on = expected_on
+    elif dispatch.expected_on is None and days is not None:
+        dispatch.expected_on = sent_on + datetime.timedelta(days=days)
+    _check_days(dispatch)
+    dispatch.save(update_fields=["sent_on", "expected_on"])
+
+
+def _check_days(dispatch: Dispatch) -> None:
+    if dispatch.sent_on is None:
+        return
+    if dispatch.expected_on is not None and dispatch.expected_on < dispatch.sent_on:
         raise Refused(
             "The return can't be expected before the samples are sent.",
             code="expected_too_early",
             field="expected_on",
         )
-    if method == Dispatch.Method.OTHER and not note.strip():
+    if dispatch.rejects_until is not None and dispatch.rejects_until < dispatch.sent_on:
+        raise Refused(
+            "Rejects can't be kept until a day before the samples are sent.",
+            code="rejects_too_early",
+            field="rejects_until",
+        )
+
+
+def _check_method(dispatch: Dispatch) -> None:
+    if dispatch.method == Dispatch.Method.OTHER and not dispatch.note.strip():
         raise Refused("Say in the note which method it is.", code="method_unsaid", field="note")
-    if not lots:
-        raise Refused("Tick at least one split to send.", code="nothing_to_send", field="lots")
+
+
+def _locked(dispatch: Dispatch) -> Dispatch:
+    return Dispatch.objects.select_for_update(of=("self",)).select_related("laboratory").get(pk=dispatch.pk)
+
+
+def _being_packed(dispatch: Dispatch) -> Dispatch:
+    dispatch = _locked(dispatch)
+    if dispatch.sent_on is not None:
+        raise Refused(
+            f"This dispatch went on {dispatch.sent_on:%d %b %Y}: nothing goes in or out any more.",
+            code="gone",
+        )
+    return dispatch
+
+
+def _add_lots(dispatch: Dispatch, lots: Sequence[Lot]) -> list[Sample]:
     locked = list(lock_lots(lots).values())
     _check_may_go(locked)
-    dispatch = Dispatch(
-        laboratory=laboratory,
-        sent_on=sent_on,
-        method=method,
-        expected_on=expected_on,
-        note=note.strip(),
-        recorded_by=recorded_by,
-    )
-    dispatch.full_clean(exclude=["recorded_by"])
-    dispatch.save()
-    # Shuffled as well: neither the tags nor the order in which they were given out follows the order of the lots.
+    # Shuffled: neither the tags nor the order in which they were given out follows the order of the lots.
     _rng.shuffle(locked)
-    samples = Sample.objects.bulk_create(
+    return Sample.objects.bulk_create(
         [
-            Sample(dispatch=dispatch, lot=lot, tag=tag, place=place)
-            for place, (lot, tag) in enumerate(zip(locked, _new_tags(len(locked)), strict=True), start=1)
+            Sample(dispatch=dispatch, lot=lot, tag=tag)
+            for lot, tag in zip(locked, _new_tags(len(locked)), strict=True)
         ]
     )
-    sent = ", ".join(
-        f"{sample.lot.code} as {sample.tag}" for sample in sorted(samples, key=lambda each: each.tag)
-    )
-    write_journal(member=recorded_by, about=dispatch, what=f"sent {sent}")
-    return dispatch
 
 
 def _check_may_go(lots: Sequence[Lot]) -> None:
     sent = dict(Sample.objects.filter(lot__in=lots).values_list("lot_id", "dispatch_id"))
     for lot in lots:
         if lot.pk in sent:
-            why = f"went out with dispatch {sent[lot.pk]} already"
+            why = f"is in dispatch {sent[lot.pk]} already"
         elif lot.is_void:
             why = "is void"
         elif lot.kind != Lot.Kind.ASSAY_SPLIT:
@@ -102,6 +392,146 @@ def _check_may_go(lots: Sequence[Lot]) -> None:
         else:
             continue
         raise Refused(f"{lot.code} {why}.", code="may_not_go", field="lots")
+
+
+def _add_check(dispatch: Dispatch, check: PlannedCheck, recorded_by) -> Sample:
+    sample = Sample(dispatch=dispatch, kind=check.kind, tag=_new_tags(1)[0])
+    if check.kind in (Kind.BLANK, Kind.REFERENCE):
+        sample.material = _packet(check)
+    else:
+        sample.duplicate_of = _twin(dispatch, check)
+        sample.duplicate_stage = check.stage
+        if check.stage == Stage.FIELD:
+            sample.lot = _second_split(sample.duplicate_of, check, recorded_by)
+    sample.full_clean(exclude=["dispatch", "lot", "duplicate_of", "material"], validate_unique=False)
+    sample.save()
+    return sample
+
+
+def _packet(check: PlannedCheck) -> ReferenceMaterial:
+    material = check.material
+    if material is None or material.kind != check.kind:
+        what = "barren material" if check.kind == Kind.BLANK else "reference material"
+        raise Refused(f"Choose the {what}.", code="material_missing", field=check.field)
+    if material.is_retired:
+        raise Refused(f"{material} is retired.", code="material_retired", field=check.field)
+    return material
+
+
+def _twin(dispatch: Dispatch, check: PlannedCheck) -> Sample:
+    of = check.of
+    if of is None or of.dispatch_id != dispatch.pk or of.kind != Kind.LOT:
+        raise Refused(
+            "Choose which sample of this dispatch is to be assayed twice.",
+            code="twin_missing",
+            field=check.field,
+        )
+    return of
+
+
+def _second_split(of: Sample, check: PlannedCheck, recorded_by) -> Lot:
+    """A second split from the lot that the first was taken from, by the same step."""
+    source = parent_of(of.lot)
+    if source is None:
+        raise Refused(
+            f"{of.lot.code} was not taken from one lot, so no second split can be.",
+            code="no_source",
+            field=check.field,
+        )
+    mass_g = check.mass_g if check.mass_g is not None else of.lot.mass_g
+    draw = DrawFrom(lot=source, mass_g=mass_g, typed=check.typed, field="field_mass")
+    return take_for_assay(
+        draw=draw,
+        recorded_by=recorded_by,
+        done_on=check.done_on,
+        details=check.details or StepDetails(),
+    ).made.get()
+
+
+def parent_of(split: Lot) -> Lot | None:
+    """The lot a split was taken from; None where it came of several or of none."""
+    draws = list(Draw.objects.filter(step=split.made_by_id).select_related("lot")[:2])
+    return draws[0].lot if len(draws) == 1 else None
+
+
+def _repacked(dispatch: Dispatch, what: str, recorded_by, expect: Expect, why: str = "") -> Dispatch:
+    write_journal(member=recorded_by, about=dispatch, what=what + _order(dispatch, expect), why=why)
+    return dispatch
+
+
+def _order(dispatch: Dispatch, expect: Expect) -> str:
+    """Draw the order of the laboratory's list anew; what is said of where the coarse blanks stand, and why there."""
+    samples = list(dispatch.samples.with_what().order_by("pk"))
+    crushed = [sample for sample in samples if sample.lot_id]
+    blanks = [sample for sample in samples if sample.kind == Kind.BLANK]
+    others = [sample for sample in samples if not sample.lot_id and sample.kind != Kind.BLANK]
+    expected = expect([sample.lot for sample in crushed]) if blanks else {}
+    grades = {sample: expected[sample.lot_id].g_per_t for sample in crushed if sample.lot_id in expected}
+    order = list_order(crushed, others, blanks, grades, _rng)
+    for place, sample in enumerate(order.keys, start=1):
+        sample.place = place
+    Sample.objects.bulk_update(samples, ["place"])
+    return "".join(
+        f"; blank {blank.tag} after {sample.tag}, {_why_there(expected.get(sample.lot_id))}"
+        for blank, sample in order.after.items()
+    )
+
+
+def _why_there(expectation: Expectation | None) -> str:
+    if expectation is None:
+        return "drawn at random, for nothing is known of any sample's grade"
+    return f"expected the richest not taken yet ({expectation.where})"
+
+
+def _listed(verb: str, samples: Sequence[Sample]) -> str:
+    """What went under which tag, in the order of the tags, for the journal."""
+    named = ", ".join(f"{sample.what} as {sample.tag}" for sample in sorted(samples, key=lambda one: one.tag))
+    return f"{verb} {named}" if named else verb
+
+
+def _check_material(material: ReferenceMaterial) -> None:
+    if material.kind == ReferenceMaterial.Kind.BLANK:
+        if material.certified_g_per_t is not None:
+            raise Refused(
+                "Barren material has no certified grade. Leave it blank, or choose the other kind.",
+                code="blank_with_grade",
+                field="certified",
+            )
+    elif not material.certified_g_per_t or material.certified_g_per_t <= 0:
+        raise Refused("Give the certified value.", code="value_missing", field="certified")
+    elif material.plus_minus_g_per_t is not None and not material.plus_minus_kind:
+        raise Refused(
+            "Say what the certificate's plus or minus means; “the certificate does not say” is an answer too.",
+            code="kind_missing",
+            field="plus_minus_kind",
+        )
+
+
+def _tidy(name: str) -> str:
+    return " ".join(name.split())
+
+
+def _set(record: models.Model, values: Mapping[str, object]) -> dict[str, list[str]]:
+    changes = changed_fields(record=record, values=dict(values))
+    for name, value in values.items():
+        setattr(record, name, value)
+    return changes
+
+
+def _save_named(record: Laboratory | ReferenceMaterial, *, missing: str, code: str) -> None:
+    """Save what has a name of its own; a name another one has is refused beside its field."""
+    if not record.name:
+        raise Refused(missing, code="name_missing", field="name")
+    twice = Refused(f"{record.name} is in the list already.", code=code, field="name")
+    if type(record).objects.filter(name__iexact=record.name).exclude(pk=record.pk).exists():
+        raise twice
+    record.clean_fields(exclude=["recorded_by"] if hasattr(record, "recorded_by_id") else None)
+    try:
+        with transaction.atomic():
+            record.save()
+    except IntegrityError:
+        # Someone else added it a moment ago.
+        raise twice from None
 
 
 def _new_tags(number: int) -> list[str]:

@@ -1,20 +1,196 @@
-"""Laboratories and dispatches: what is typed and ticked becomes typed values."""
+"""Laboratories, check materials and dispatches: what is typed and ticked becomes typed values."""
+
+import datetime
+from collections.abc import Sequence
+from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
 
-from prospecting.calc import units
+from prospecting.calc import guard, packing, units
 from prospecting.forms.assays import note_field
-from prospecting.forms.base import DayField, SiteForm
-from prospecting.models import Dispatch, Laboratory, Lot
+from prospecting.forms.base import MASS_STEP_G, CountField, DayField, NumberField, QuantityField, SiteForm
+from prospecting.forms.steps import StepForm, mass_field, passes_field, splitting_field
+from prospecting.forms.tags import SHEET_CHOICES, label_sheet
+from prospecting.models import Dispatch, Laboratory, Lot, ReferenceMaterial, Sample, Step
+from prospecting.readers.titles import GRADE_UNITS, in_g_per_t
+
+PRICE_HELP = "In the group's own currency."
+MOST_PACKETS = 20
+GRADE_STEP = Decimal("0.000001")
+# As in the model; a reader has to choose before the site knows what a plus or minus says.
+PLUS_MINUS_HELP = (
+    "Read the certificate's small print: the same ± means half or double the scatter, or none of it at all."
+)
 
 
 class LaboratoryForm(SiteForm):
     name = forms.CharField(label="Name", max_length=100)
-    note = note_field("Address, how to reach them, what they charge.")
+    turnaround_days = CountField(
+        label="Days it says it takes, from sending to return",
+        least=1,
+        most=400,
+        required=False,
+        help_text="Two to six weeks and the post are usual. A dispatch's expected day is proposed from it.",
+    )
+    note = note_field("Address, how to reach them, what they charge, the smallest order they take.")
 
     def entry(self) -> dict:
-        return {name: self.cleaned_data[name] for name in ("name", "note")}
+        return {name: self.cleaned_data[name] for name in ("name", "turnaround_days", "note")}
+
+
+def laboratory_before(laboratory: Laboratory) -> dict:
+    return {name: getattr(laboratory, name) for name in ("name", "turnaround_days", "note")}
+
+
+def printed_field(label: str, **kwargs) -> forms.CharField:
+    """A figure copied from a certificate, kept as it was typed."""
+    return forms.CharField(
+        label=label,
+        max_length=24,
+        required=False,
+        widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
+        **kwargs,
+    )
+
+
+class MaterialForm(SiteForm):
+    """A reference material as its certificate prints it, or a barren material."""
+
+    figures = ("certified", "plus_minus", "sd")
+
+    kind = forms.ChoiceField(
+        label="Which it is", choices=ReferenceMaterial.Kind.choices, widget=forms.RadioSelect
+    )
+    name = forms.CharField(label="Name on the packet", max_length=80)
+    certified = printed_field("Certified value")
+    unit = forms.ChoiceField(
+        label="Unit the certificate prints",
+        choices=[("", "Choose the unit"), *((unit, unit) for unit in GRADE_UNITS)],
+        required=False,
+    )
+    plus_minus = printed_field("Plus or minus")
+    plus_minus_kind = forms.ChoiceField(
+        label="What that plus or minus is",
+        choices=ReferenceMaterial.PlusMinus.choices,
+        widget=forms.RadioSelect,
+        required=False,
+        help_text=PLUS_MINUS_HELP,
+    )
+    sd = printed_field(
+        "Standard deviation between laboratories",
+        help_text="Where the certificate gives it beside another kind of plus or minus.",
+    )
+    certified_method = forms.CharField(
+        label="Method it is certified for",
+        max_length=80,
+        required=False,
+        help_text="A value by fire assay says nothing of aqua regia.",
+    )
+    packet = QuantityField(
+        label="Mass of one packet",
+        read=units.parse_mass,
+        unit="g",
+        step=MASS_STEP_G,
+        required=False,
+        help_text="In g, or with its unit: 60 g, 2 oz",
+    )
+    note = note_field("Where it came from, how much is left.")
+    is_retired = forms.BooleanField(label="No more packets of it are sent", required=False)
+    reason = forms.CharField(
+        label="Why its figures change",
+        max_length=200,
+        required=False,
+        help_text="Asked only when packets of it went out already.",
+    )
+
+    def __init__(self, *args, material: ReferenceMaterial | None = None, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        if material is None:
+            del self.fields["is_retired"], self.fields["reason"]
+
+    def clean(self) -> dict:
+        data = super().clean()
+        self.g_per_t = {name: self._read(name) for name in self.figures}
+        certified, plus_minus = self.g_per_t["certified"], self.g_per_t["plus_minus"]
+        if data.get("kind") == ReferenceMaterial.Kind.BLANK:
+            return data
+        if certified:
+            says = guard.grade_guard(certified, grade_unit=self.member.grade_unit)
+            self.fields["certified"].says = says.sentence
+            self.ask(says.ask and f"{self.fields['certified'].label}: {says.ask}")
+        for name in ("plus_minus", "sd"):
+            part = self.g_per_t[name]
+            if certified and part and packing.wide_plus_minus(certified, part):
+                self.ask(
+                    f"{self.fields[name].label}: {data[name]} beside {data['certified']} is more than half of it. "
+                    "Is the number right?"
+                )
+        if plus_minus is not None and not data.get("plus_minus_kind"):
+            self.add_error(
+                "plus_minus_kind",
+                ValidationError(
+                    "Say what it is; “the certificate does not say” is an answer too.", code="required"
+                ),
+            )
+        return data
+
+    def _read(self, name: str) -> Decimal | None:
+        """A printed figure in g/t; None where nothing, or nothing that can be read, was typed."""
+        text, unit = self.cleaned_data.get(name), self.cleaned_data.get("unit")
+        if not text:
+            return None
+        try:
+            number = units.parse_number(text, allow_zero=False)
+        except ValueError as error:
+            self.add_error(name, ValidationError(str(error), code="number"))
+            return None
+        if not unit:
+            if "unit" not in self.errors:
+                self.add_error("unit", ValidationError("Say which unit the figures are in.", code="required"))
+            return None
+        g_per_t = in_g_per_t(number, unit).quantize(GRADE_STEP)
+        if not 0 < g_per_t < 1_000_000:
+            self.add_error(
+                name,
+                ValidationError(
+                    "No material holds that much or that little. Check the figure and its unit.",
+                    code="nonsense",
+                ),
+            )
+            return None
+        return g_per_t
+
+    def entry(self) -> dict:
+        data = self.cleaned_data
+        is_blank = data["kind"] == ReferenceMaterial.Kind.BLANK
+        plus_minus = self.g_per_t["plus_minus"]
+        packet = data["packet"]
+        return {
+            **{name: data[name] for name in ("kind", "name", "certified_method", "note")},
+            **{name: data[name] for name in ("is_retired", "reason") if name in self.fields},
+            "certified_typed": data["certified"],
+            "plus_minus_typed": data["plus_minus"],
+            "sd_typed": data["sd"],
+            "unit": data["unit"],
+            "certified_g_per_t": self.g_per_t["certified"],
+            "plus_minus_g_per_t": None if is_blank else plus_minus,
+            "plus_minus_kind": "" if is_blank or plus_minus is None else data["plus_minus_kind"],
+            "sd_g_per_t": None if is_blank else self.g_per_t["sd"],
+            "packet_g": packet.canonical.quantize(Decimal("0.01")) if packet else None,
+            "packet_typed": packet.typed if packet else "",
+        }
+
+
+def material_before(material: ReferenceMaterial) -> dict:
+    """A material's values as initial values of its form."""
+    names = ("kind", "name", "unit", "plus_minus_kind", "certified_method", "note", "is_retired")
+    return {name: getattr(material, name) for name in names} | {
+        "certified": material.certified_typed,
+        "plus_minus": material.plus_minus_typed,
+        "sd": material.sd_typed,
+        "packet": material.packet_typed,
+    }
 
 
 class SplitsField(forms.ModelMultipleChoiceField):
@@ -33,38 +209,323 @@ class SplitsField(forms.ModelMultipleChoiceField):
         return super().clean(value)
 
 
+def splits_field(**kwargs) -> SplitsField:
+    return SplitsField(
+        Lot.objects.of_kind(Lot.Kind.ASSAY_SPLIT),
+        label="Splits that wait to be sent",
+        widget=forms.CheckboxSelectMultiple,
+        **kwargs,
+    )
+
+
+def free_splits(mass_unit: str) -> list[tuple[int, str]]:
+    """The splits for assay in no dispatch yet, as choices."""
+    free = Lot.objects.in_stock().of_kind(Lot.Kind.ASSAY_SPLIT).filter(sample__isnull=True).order_by("pk")
+    return [
+        (
+            lot.pk,
+            f"{lot.code}{f', {lot.title}' if lot.title else ''}, {units.format_mass(lot.on_hand_g, mass_unit)}",
+        )
+        for lot in free
+    ]
+
+
+def price_field(label: str) -> NumberField:
+    return NumberField(label=label, most=9_999_999, places=2, required=False, help_text=PRICE_HELP)
+
+
 class DispatchForm(SiteForm):
+    """What a dispatch is to be; `dispatch` is the one to change, and `lots` are ticked only for a new one."""
+
     laboratory = forms.ModelChoiceField(
         Laboratory.objects.all(),
         empty_label="Choose the laboratory",
         error_messages={"invalid_choice": "Choose one of the laboratories in the list."},
     )
-    lots = SplitsField(
-        Lot.objects.of_kind(Lot.Kind.ASSAY_SPLIT), label="Splits to send", widget=forms.CheckboxSelectMultiple
-    )
+    lots = splits_field(required=False)
     method = forms.ChoiceField(
         choices=[("", "Choose the method to ask for"), *Dispatch.Method.choices],
         help_text="Fire assay counts all the gold of one charge; screen fire assay is the one for visible gold.",
         error_messages={"invalid_choice": "Choose one of the methods in the list."},
     )
-    sent_on = DayField(label="Day sent")
+    preparation = forms.CharField(
+        label="How it is to be prepared",
+        max_length=200,
+        required=False,
+        help_text="Printed for the laboratory, like: crush all, split 1 kg, grind all of it.",
+    )
+    price_per_sample = price_field("Price of a sample, with its preparation")
+    price_besides = price_field("Order fee and post")
     expected_on = DayField(label="Return expected", initial=None, required=False)
+    rejects_until = DayField(
+        label="Rejects and pulps kept until",
+        initial=None,
+        required=False,
+        help_text="Laboratories commonly keep them one to three months, then charge or bin them.",
+    )
     note = note_field("Not printed for the laboratory, except to say which method “Other” is.")
+    names = (
+        "laboratory",
+        "method",
+        "preparation",
+        "price_per_sample",
+        "price_besides",
+        "expected_on",
+        "rejects_until",
+        "note",
+    )
 
-    def __init__(self, *args, **kwargs) -> None:
+    def __init__(self, *args, dispatch: Dispatch | None = None, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         self.has_laboratory = Laboratory.objects.exists()
-        # Shown are the splits free to go. A form sent twice still finds its lots: the action says what has gone already.
-        free = Lot.objects.in_stock().of_kind(Lot.Kind.ASSAY_SPLIT).filter(sample__isnull=True).order_by("pk")
-        self.fields["lots"].widget.choices = [(lot.pk, self._words(lot)) for lot in free]
-        self.has_splits = bool(self.fields["lots"].widget.choices)
+        if dispatch is None:
+            # Shown are the splits free to go. A form sent twice still finds its lots: the action says what has gone already.
+            self.fields["lots"].widget.choices = free_splits(self.member.mass_unit)
+            del self.fields["expected_on"]
+        else:
+            del self.fields["lots"]
+            if dispatch.sent_on:
+                for name in ("laboratory", "method", "preparation"):
+                    del self.fields[name]
 
-    def _words(self, lot: Lot) -> str:
-        what = f", {lot.title}" if lot.title else ""
-        return f"{lot.code}{what}, {units.format_mass(lot.on_hand_g, self.member.mass_unit)}"
+    @property
+    def has_splits(self) -> bool:
+        return bool(self.fields["lots"].widget.choices)
 
     def entry(self) -> dict:
         data = self.cleaned_data
-        return {name: data[name] for name in ("laboratory", "sent_on", "method", "expected_on", "note")} | {
-            "lots": list(data["lots"])
+        entry = {name: data[name] for name in self.names if name in self.fields}
+        return entry | ({"lots": list(data["lots"])} if "lots" in self.fields else {})
+
+
+def dispatch_before(dispatch: Dispatch) -> dict:
+    return {name: getattr(dispatch, name) for name in DispatchForm.names}
+
+
+class SplitsForm(SiteForm):
+    """Further waiting splits for a dispatch that is being packed."""
+
+    lots = splits_field()
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["lots"].widget.choices = free_splits(self.member.mass_unit)
+        self.has_splits = bool(self.fields["lots"].widget.choices)
+
+    def entry(self) -> dict:
+        return {"lots": list(self.cleaned_data["lots"])}
+
+
+class TakeSplitsForm(StepForm):
+    """A split for assay from each of several lots at once, all taken the same way."""
+
+    kind = Step.Kind.ASSAY
+    method = splitting_field()
+    passes = passes_field()
+
+    def __init__(self, *args, lots: Sequence[Lot], **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        del self.fields["loss_reason"]
+        self.lots = {f"mass_{lot.code}": lot for lot in lots}
+        for name, lot in self.lots.items():
+            called = f", {lot.title}" if lot.title else ""
+            self.add_mass_field(
+                name,
+                f"Split off from {lot.code}",
+                help_text=f"{lot.get_kind_display()}{called}. It holds {self.shown(lot.on_hand_g)}.",
+            )
+        self.order_fields([*self.lots, "method", "passes"])
+
+    def draws(self) -> list[dict]:
+        return [self.draw(name, lot) for name, lot in self.lots.items()]
+
+    def clean(self) -> dict:
+        data = super().clean()
+        self.ask_about_odd_ones(list(self.lots))
+        return data
+
+
+class SampleChoiceField(forms.ModelChoiceField):
+    def __init__(self, label: str) -> None:
+        super().__init__(
+            Sample.objects.none(),
+            label=label,
+            empty_label="Choose the sample",
+            error_messages={
+                "required": "Choose the sample it is a duplicate of.",
+                "invalid_choice": "Choose one of the samples of this dispatch.",
+            },
+        )
+
+    def label_from_instance(self, sample: Sample) -> str:
+        return f"{sample.tag}, {sample.lot.code}{f' {sample.lot.title}' if sample.lot.title else ''}"
+
+
+class MaterialChoiceField(forms.ModelChoiceField):
+    def __init__(self, label: str, missing: str) -> None:
+        super().__init__(
+            ReferenceMaterial.objects.none(),
+            label=label,
+            empty_label=None,
+            error_messages={
+                "required": missing,
+                "invalid_choice": "Choose one of the materials in the list.",
+            },
+        )
+
+
+def packets_field() -> CountField:
+    return CountField(label="How many", least=1, most=MOST_PACKETS, initial=1)
+
+
+class ChecksForm(SiteForm):
+    """The planned checks of a dispatch: ticked as proposed, changed by ticks, or left out. Under a tick stands what it needs."""
+
+    # What stands under a tick that isn't set is hidden, and must not keep the browser from sending the form.
+    use_required_attribute = False
+
+    blank = forms.BooleanField(label="Coarse blank", required=False)
+    blank_material = MaterialChoiceField(
+        "Barren material", "Add the barren material first: see check materials."
+    )
+    blank_number = packets_field()
+    reference = forms.BooleanField(label="Reference material", required=False)
+    reference_material = MaterialChoiceField(
+        "Which reference material", "Add the reference material first: see check materials."
+    )
+    reference_number = packets_field()
+    field = forms.BooleanField(label="Field duplicate", required=False)
+    field_of = SampleChoiceField("Second split from the lot of")
+    field_mass = mass_field(
+        "Mass of the second split", required=False, help_text="Leave blank for as much as the first."
+    )
+    field_method = splitting_field()
+    field_day = DayField(label="Day it was split off", done=True)
+    coarse = forms.BooleanField(label="Coarse duplicate", required=False)
+    coarse_of = SampleChoiceField("Cut twice after crushing")
+    pulp = forms.BooleanField(label="Pulp duplicate", required=False)
+    pulp_of = SampleChoiceField("Weighed twice from the ground powder")
+    under = {
+        "blank": ("blank_material", "blank_number"),
+        "reference": ("reference_material", "reference_number"),
+        "field": ("field_of", "field_mass", "field_method", "field_day"),
+        "coarse": ("coarse_of",),
+        "pulp": ("pulp_of",),
+    }
+
+    def __init__(self, *args, dispatch: Dispatch, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        samples = dispatch.samples.filter(kind=Sample.Kind.LOT).select_related("lot").order_by("tag")
+        for name in ("field_of", "coarse_of", "pulp_of"):
+            self.fields[name].queryset = samples
+        for kind in (ReferenceMaterial.Kind.BLANK, ReferenceMaterial.Kind.REFERENCE):
+            self.fields[f"{kind}_material"].queryset = ReferenceMaterial.objects.in_use().of_kind(kind)
+        if self.is_bound:
+            self._ask_only_under_ticks()
+
+    def _ask_only_under_ticks(self) -> None:
+        for tick, names in self.under.items():
+            if not self.data.get(tick):
+                for name in names:
+                    self.fields[name].required = False
+
+    def group(self, tick: str) -> tuple[forms.BoundField, list[forms.BoundField]]:
+        return self[tick], [self[name] for name in self.under[tick]]
+
+    def clean(self) -> dict:
+        data = super().clean()
+        if not self.errors and not any(data.get(tick) for tick in self.under):
+            raise ValidationError("Tick at least one check, or go back without any.", code="no_check")
+        return data
+
+    def planned(self) -> list[dict]:
+        """The named arguments of `PlannedCheck`, but for the details of the step that takes a field duplicate."""
+        data = self.cleaned_data
+        planned = []
+        for kind in (Sample.Kind.BLANK, Sample.Kind.REFERENCE):
+            if data[kind.value]:
+                packet = {"kind": kind, "material": data[f"{kind}_material"], "field": f"{kind}_material"}
+                planned += [packet] * data[f"{kind}_number"]
+        for stage in Sample.Stage:
+            if data[stage.value]:
+                planned.append(
+                    {
+                        "kind": Sample.Kind.DUPLICATE,
+                        "stage": stage,
+                        "of": data[f"{stage}_of"],
+                        "field": f"{stage}_of",
+                    }
+                )
+                if stage == Sample.Stage.FIELD:
+                    planned[-1] |= self._second_split()
+        return planned
+
+    def _second_split(self) -> dict:
+        data = self.cleaned_data
+        mass = data["field_mass"]
+        return {
+            "mass_g": mass.canonical if mass else None,
+            "typed": mass.typed if mass else data["field_of"].lot.mass_typed,
+            "done_on": data["field_day"],
         }
+
+
+class TakeOutForm(SiteForm):
+    reason = forms.CharField(label="Why it comes out", max_length=200, required=False)
+
+    def entry(self) -> dict:
+        return {"reason": self.cleaned_data["reason"]}
+
+
+class GiveUpForm(SiteForm):
+    reason = forms.CharField(label="Why it is given up", max_length=200)
+
+    def entry(self) -> dict:
+        return {"reason": self.cleaned_data["reason"]}
+
+
+class SentForm(SiteForm):
+    """The dispatch has gone."""
+
+    sent_on = DayField(label="Day sent", done=True)
+    expected_on = DayField(label="Return expected", initial=None, required=False)
+
+    def __init__(self, *args, dispatch: Dispatch, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        days = dispatch.laboratory.turnaround_days
+        self.fields["expected_on"].initial = dispatch.expected_on
+        if dispatch.expected_on is None:
+            self.fields["expected_on"].help_text = (
+                f"Left blank: {days} days after the day sent, as {dispatch.laboratory} says it takes."
+                if days
+                else "The laboratory's own number of days isn't known; its page takes it."
+            )
+
+    def entry(self) -> dict[str, datetime.date | None]:
+        return {name: self.cleaned_data[name] for name in ("sent_on", "expected_on")}
+
+
+class BagLabelsForm(forms.Form):
+    """What paper the bags' labels are printed on. Sent by GET."""
+
+    sheet = forms.ChoiceField(label="Paper", choices=SHEET_CHOICES[:2], initial=SHEET_CHOICES[0][1][0][0])
+    first_label = CountField(
+        label="First free label",
+        least=1,
+        most=500,
+        initial=1,
+        help_text="For a sheet used before: counted row by row from the upper left.",
+    )
+    outlines = forms.BooleanField(label="Print the edges too, to cut plain paper along them", required=False)
+
+    def clean(self) -> dict:
+        data = super().clean()
+        if self.errors:
+            return data
+        self.label_sheet = label_sheet(data["sheet"])
+        labels = len(self.label_sheet.places())
+        if data["first_label"] > labels:
+            self.add_error(
+                "first_label", ValidationError(f"This sheet has {labels} labels.", code="out_of_range")
+            )
+        return data

@@ -9,11 +9,11 @@ from itertools import islice
 from pathlib import Path
 
 from django.conf import settings
-from django.db.models import F
+from django.db.models import Count, F
 from PIL import Image
 
 from prospecting.calc import codes, lineage, mass_balance
-from prospecting.models import AssayReturn, Dig, Draw, Lot, Origin, Photo, Sample, Step
+from prospecting.models import AssayReturn, Dig, Dispatch, Draw, Lot, Origin, Photo, Sample, Step
 from prospecting.models.contamination import lots_carrying_a_mark
 
 # Steps read at a time: a few thousand rows in memory, however long the books are.
@@ -147,6 +147,45 @@ def faults_of_assays() -> Iterator[Fault]:
             yield Fault(
                 f"Certificate {kept.certificate_number}", "its stored file is not the one that was read."
             )
+
+
+def faults_of_dispatches() -> Iterator[Fault]:
+    """Places on a laboratory's list given twice, checks that are not what they say, and returns of what never went."""
+    # Lists of the first days had no places.
+    placed = Sample.objects.filter(place__gt=0).values("dispatch_id", "place").annotate(times=Count("pk"))
+    for row in placed.filter(times__gt=1).order_by("dispatch_id", "place"):
+        yield Fault(
+            f"Dispatch {row['dispatch_id']}", f"place {row['place']} of its list has {row['times']} tags."
+        )
+    for sample in Sample.objects.exclude(duplicate_of=None).select_related("duplicate_of").order_by("pk"):
+        where, twin = f"Sample {sample.tag}", sample.duplicate_of
+        if sample.dispatch_id != twin.dispatch_id:
+            yield Fault(where, f"it is a duplicate of {twin.tag}, which went with another dispatch.")
+        elif twin.kind != Sample.Kind.LOT:
+            yield Fault(where, f"it is a duplicate of {twin.tag}, which is a check itself.")
+    for sample in Sample.objects.exclude(material=None).select_related("material").order_by("pk"):
+        if sample.material.kind != sample.kind:
+            yield Fault(
+                f"Sample {sample.tag}",
+                f"it is a {sample.get_kind_display().lower()}, and {sample.material} is none.",
+            )
+    unsent = Dispatch.objects.filter(sent_on=None, returns__isnull=False).distinct().order_by("pk")
+    for dispatch in unsent:
+        yield Fault(f"Dispatch {dispatch.pk}", "a return came back, and it is still being packed.")
+    yield from _faults_of_second_splits()
+
+
+def _faults_of_second_splits() -> Iterator[Fault]:
+    """Field duplicates that were not taken from the lot their sample was taken from."""
+    pairs = Sample.objects.filter(duplicate_stage=Sample.Stage.FIELD).order_by("pk")
+    rows = list(pairs.values_list("tag", "lot__made_by_id", "duplicate_of__lot__made_by_id"))
+    drawn: dict[int, set[int]] = defaultdict(set)
+    for some in _some_at_once((step for _, *both in rows for step in both), 10_000):
+        for step_id, lot_id in Draw.objects.filter(step__in=some).values_list("step_id", "lot_id"):
+            drawn[step_id].add(lot_id)
+    for tag, step, twins_step in rows:
+        if drawn[step] != drawn[twins_step]:
+            yield Fault(f"Sample {tag}", "it was not split off the lot of the sample it is a duplicate of.")
 
 
 def _faults_of_balance(

@@ -45,6 +45,10 @@ class ReferenceMaterialQuerySet(models.QuerySet):
     def of_kind(self, kind: str) -> "ReferenceMaterialQuerySet":
         return self.filter(kind=kind)
 
+    def with_sample_count(self) -> "ReferenceMaterialQuerySet":
+        """Annotates `sample_count`, the packets of it under a tag."""
+        return self.annotate(sample_count=Count("samples"))
+
 
 class ReferenceMaterial(models.Model):
     """Material sent along to check a laboratory: of a certified grade, or known to hold no gold worth naming."""
@@ -194,6 +198,13 @@ class Dispatch(models.Model):
 
     def get_absolute_url(self) -> str:
         return reverse("dispatch-detail", args=[self.pk])
+
+    @property
+    def days_past_expected(self) -> int:
+        """Whole days since the day the return was expected on; 0 before it and where no day is given."""
+        if self.expected_on is None:
+            return 0
+        return max(0, (timezone.localdate() - self.expected_on).days)
 
 
 class SampleQuerySet(models.QuerySet):

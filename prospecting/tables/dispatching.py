@@ -1,19 +1,47 @@
 import django_tables2 as tables
+from django.urls import reverse
+from django.utils.html import format_html
 
-from prospecting.models import Dispatch, Laboratory
+from prospecting.calc import units
+from prospecting.models import Dispatch, Laboratory, ReferenceMaterial
 from prospecting.tables.base import ListTable
+
+NUMBER = {"td": {"class": "num"}, "th": {"class": "num"}}
 
 
 class LaboratoryTable(ListTable):
     name = tables.Column(verbose_name="Laboratory", attrs={"td": {"class": "lead"}})
+    turnaround_days = tables.Column(verbose_name="Days it says it takes", attrs=NUMBER)
     note = tables.Column(verbose_name="Note", orderable=False)
-    dispatch_count = tables.Column(
-        verbose_name="Dispatches", attrs={"td": {"class": "num"}, "th": {"class": "num"}}
-    )
+    dispatch_count = tables.Column(verbose_name="Dispatches", attrs=NUMBER)
 
     class Meta:
         model = Laboratory
-        fields = ("name", "note", "dispatch_count")
+        fields = ("name", "turnaround_days", "dispatch_count", "note")
+
+    def render_name(self, value: str, record: Laboratory):
+        return format_html('<a href="{}">{}</a>', reverse("laboratory-detail", args=[record.pk]), value)
+
+
+class MaterialTable(ListTable):
+    name = tables.Column(verbose_name="Check material", linkify=True, attrs={"td": {"class": "lead"}})
+    kind = tables.Column(verbose_name="Which it is", orderable=False)
+    certified_g_per_t = tables.Column(verbose_name="Certified value", attrs=NUMBER)
+    sample_count = tables.Column(verbose_name="Packets packed", attrs=NUMBER)
+
+    class Meta:
+        model = ReferenceMaterial
+        fields = ("name", "kind", "certified_g_per_t", "sample_count")
+
+    def __init__(self, *args, grade_unit: str, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.grade_unit = grade_unit
+
+    def render_kind(self, record: ReferenceMaterial) -> str:
+        return f"{record.get_kind_display()}{', retired' if record.is_retired else ''}"
+
+    def render_certified_g_per_t(self, value) -> str:
+        return units.format_grade(value, self.grade_unit)
 
 
 class DispatchTable(ListTable):
@@ -21,9 +49,7 @@ class DispatchTable(ListTable):
     laboratory = tables.Column(order_by="laboratory__name")
     sent_on = tables.DateColumn(verbose_name="Sent", format="d M Y")
     method = tables.Column(orderable=False)
-    sample_count = tables.Column(
-        verbose_name="Samples", attrs={"td": {"class": "num"}, "th": {"class": "num"}}
-    )
+    sample_count = tables.Column(verbose_name="Tags", attrs=NUMBER)
     state = tables.TemplateColumn(template_name="prospecting/_dispatch_state.html", verbose_name="Return")
     expected_on = tables.DateColumn(verbose_name="Expected", format="d M Y")
 

@@ -1,69 +1,200 @@
+"""Laboratories, check materials, and what is done to a whole dispatch; packing one belongs to trials, which knows the pans."""
+
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django_tables2 import RequestConfig
 
 from prospecting.access import page
 from prospecting.actions import dispatching
-from prospecting.forms.dispatching import DispatchForm, LaboratoryForm
-from prospecting.models import Dispatch, Laboratory
-from prospecting.tables.dispatching import DispatchTable, LaboratoryTable
+from prospecting.charts.bag_labels import draw_bag_labels
+from prospecting.forms.dispatching import (
+    BagLabelsForm,
+    DispatchForm,
+    GiveUpForm,
+    LaboratoryForm,
+    MaterialForm,
+    SentForm,
+    dispatch_before,
+    laboratory_before,
+    material_before,
+)
+from prospecting.frames.dispatches import material_sight, parcel_of
+from prospecting.models import Dispatch, Laboratory, ReferenceMaterial
+from prospecting.tables.dispatching import DispatchTable, LaboratoryTable, MaterialTable
 from prospecting.views.entry import enter
 
 
+def _crumbs(*further: tuple[str, str]) -> list[tuple[str, str]]:
+    return [("Assays", reverse("dispatch-list")), *further]
+
+
 @page(role="guest")
-def laboratory_list(request):
-    table = LaboratoryTable(Laboratory.objects.with_dispatch_count().order_by("name"))
+def laboratory_list(request: HttpRequest) -> HttpResponse:
+    table = LaboratoryTable(Laboratory.objects.with_dispatch_count().order_by("name"), request=request)
     RequestConfig(request, paginate={"per_page": 50}).configure(table)
-    crumbs = [("Assays", reverse("dispatch-list")), ("Laboratories", "")]
-    return render(request, "prospecting/laboratory_list.html", {"table": table, "crumbs": crumbs})
+    context = {"table": table, "crumbs": _crumbs(("Laboratories", ""))}
+    return render(request, "prospecting/laboratory_list.html", context)
 
 
 @page(role="member", methods=("GET", "POST"))
-def laboratory_add(request):
+def laboratory_add(request: HttpRequest) -> HttpResponse:
     form = LaboratoryForm(request.POST or None, member=request.user)
     if response := enter(
         request, form, lambda: dispatching.add_laboratory(**form.entry(), recorded_by=request.user)
     ):
         return response
-    crumbs = [("Assays", reverse("dispatch-list")), ("Laboratories", reverse("laboratory-list")), ("Add", "")]
+    crumbs = _crumbs(("Laboratories", reverse("laboratory-list")), ("Add", ""))
     return render(request, "prospecting/laboratory_add.html", {"form": form, "crumbs": crumbs})
 
 
+@page(role="member", methods=("GET", "POST"))
+def laboratory_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    laboratory = get_object_or_404(Laboratory, pk=pk)
+    form = LaboratoryForm(request.POST or None, member=request.user, initial=laboratory_before(laboratory))
+    if response := enter(
+        request,
+        form,
+        lambda: dispatching.change_laboratory(
+            laboratory=laboratory, **form.entry(), recorded_by=request.user
+        ),
+    ):
+        return response
+    crumbs = _crumbs(("Laboratories", reverse("laboratory-list")), (laboratory.name, ""))
+    context = {"form": form, "laboratory": laboratory, "crumbs": crumbs}
+    return render(request, "prospecting/laboratory_edit.html", context)
+
+
 @page(role="guest")
-def dispatch_list(request):
-    table = DispatchTable(
-        Dispatch.objects.with_state().select_related("laboratory").order_by("-sent_on", "-pk")
+def material_list(request: HttpRequest) -> HttpResponse:
+    rows = ReferenceMaterial.objects.with_sample_count().order_by("is_retired", "kind", "name")
+    table = MaterialTable(rows, grade_unit=request.user.grade_unit)
+    RequestConfig(request, paginate={"per_page": 50}).configure(table)
+    context = {"table": table, "crumbs": _crumbs(("Check materials", ""))}
+    return render(request, "prospecting/material_list.html", context)
+
+
+@page(role="guest")
+def material_detail(request: HttpRequest, pk: int) -> HttpResponse:
+    material = get_object_or_404(ReferenceMaterial.objects.select_related("recorded_by"), pk=pk)
+    crumbs = _crumbs(("Check materials", reverse("material-list")), (material.name, ""))
+    sight = material_sight(material, grade_unit=request.user.grade_unit)
+    context = {"material": material, "sight": sight, "crumbs": crumbs}
+    return render(request, "prospecting/material_detail.html", context)
+
+
+@page(role="member", methods=("GET", "POST"))
+def material_add(request: HttpRequest) -> HttpResponse:
+    form = MaterialForm(request.POST or None, member=request.user)
+    if response := enter(
+        request, form, lambda: dispatching.add_material(**form.entry(), recorded_by=request.user)
+    ):
+        return response
+    crumbs = _crumbs(("Check materials", reverse("material-list")), ("Add", ""))
+    return render(request, "prospecting/material_add.html", {"form": form, "crumbs": crumbs})
+
+
+@page(role="member", methods=("GET", "POST"))
+def material_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    material = get_object_or_404(ReferenceMaterial, pk=pk)
+    form = MaterialForm(
+        request.POST or None, member=request.user, material=material, initial=material_before(material)
     )
+    if response := enter(
+        request,
+        form,
+        lambda: dispatching.change_material(material=material, **form.entry(), recorded_by=request.user),
+    ):
+        return response
+    crumbs = _crumbs(
+        ("Check materials", reverse("material-list")),
+        (material.name, material.get_absolute_url()),
+        ("Edit", ""),
+    )
+    context = {"form": form, "material": material, "crumbs": crumbs}
+    return render(request, "prospecting/material_edit.html", context)
+
+
+@page(role="guest")
+def dispatch_list(request: HttpRequest) -> HttpResponse:
+    # Said again, for a count by groups leaves the model's own order aside.
+    rows = Dispatch.objects.with_state().select_related("laboratory").order_by(*Dispatch._meta.ordering)
+    table = DispatchTable(rows)
     RequestConfig(request, paginate={"per_page": 50}).configure(table)
     return render(request, "prospecting/dispatch_list.html", {"table": table})
 
 
 @page(role="member", methods=("GET", "POST"))
-def dispatch_add(request):
-    form = DispatchForm(request.POST or None, member=request.user)
+def dispatch_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    dispatch = get_object_or_404(Dispatch.objects.select_related("laboratory"), pk=pk)
+    form = DispatchForm(
+        request.POST or None, member=request.user, dispatch=dispatch, initial=dispatch_before(dispatch)
+    )
     if response := enter(
         request,
         form,
-        lambda: dispatching.send_dispatch(**form.entry(), recorded_by=request.user),
-        said="Recorded. Write each tag on its bag now, and nothing else.",
+        lambda: dispatching.change_dispatch(dispatch=dispatch, **form.entry(), recorded_by=request.user),
     ):
         return response
-    crumbs = [("Assays", reverse("dispatch-list")), ("Send samples", "")]
-    return render(request, "prospecting/dispatch_add.html", {"form": form, "crumbs": crumbs})
+    crumbs = _crumbs((f"Dispatch {pk}", dispatch.get_absolute_url()), ("Change", ""))
+    context = {"form": form, "dispatch": dispatch, "crumbs": crumbs}
+    return render(request, "prospecting/dispatch_edit.html", context)
 
 
-@page(role="guest")
-def dispatch_detail(request, pk):
+@page(role="member", methods=("GET", "POST"))
+def dispatch_sent(request: HttpRequest, pk: int) -> HttpResponse:
     dispatch = get_object_or_404(
         Dispatch.objects.with_state().select_related("laboratory", "recorded_by"), pk=pk
     )
-    return render(
+    form = SentForm(request.POST or None, member=request.user, dispatch=dispatch)
+    if response := enter(
         request,
-        "prospecting/dispatch_detail.html",
-        {
-            "dispatch": dispatch,
-            "samples": dispatch.samples.with_value().with_reading_counts().order_by("tag"),
-            "returns": dispatch.returns.without_file().with_reading_count().order_by("reported_on", "pk"),
-            "crumbs": [("Assays", reverse("dispatch-list")), (f"Dispatch {pk}", "")],
-        },
-    )
+        form,
+        lambda: dispatching.say_sent(dispatch=dispatch, **form.entry(), recorded_by=request.user),
+        said="Recorded. Nothing goes into this dispatch or out of it any more.",
+    ):
+        return response
+    crumbs = _crumbs((f"Dispatch {pk}", dispatch.get_absolute_url()), ("It has gone", ""))
+    context = {"form": form, "dispatch": dispatch, "parcel": parcel_of(dispatch), "crumbs": crumbs}
+    return render(request, "prospecting/dispatch_sent.html", context)
+
+
+@page(role="member", methods=("GET", "POST"))
+def dispatch_give_up(request: HttpRequest, pk: int) -> HttpResponse:
+    dispatch = get_object_or_404(Dispatch.objects.with_state().select_related("laboratory"), pk=pk)
+    form = GiveUpForm(request.POST or None, member=request.user)
+    if response := enter(
+        request,
+        form,
+        lambda: dispatching.give_up(dispatch=dispatch, **form.entry(), recorded_by=request.user),
+        said=f"Dispatch {pk} is given up. Its splits wait to be sent again; take its labels off the bags.",
+        then=reverse("dispatch-list"),
+    ):
+        return response
+    crumbs = _crumbs((f"Dispatch {pk}", dispatch.get_absolute_url()), ("Give it up", ""))
+    context = {"form": form, "dispatch": dispatch, "crumbs": crumbs}
+    return render(request, "prospecting/dispatch_give_up.html", context)
+
+
+@page(role="member")
+def dispatch_labels(request: HttpRequest, pk: int) -> HttpResponse:
+    """Labels for the bags, in the order of the list; nothing on them tells one from another but the tag."""
+    dispatch = get_object_or_404(Dispatch, pk=pk)
+    form = BagLabelsForm(request.GET if "sheet" in request.GET else None)
+    crumbs = _crumbs((f"Dispatch {pk}", dispatch.get_absolute_url()), ("Bag labels", ""))
+    context = {"dispatch": dispatch, "form": form, "crumbs": crumbs}
+    if form.is_valid():
+        sheet = form.label_sheet
+        # A second cut is made by the laboratory: no bag of it goes into the dispatch.
+        bags = dispatch.samples.exclude(duplicate_stage__in=["coarse", "pulp"]).order_by("place", "tag")
+        context |= {
+            "sheets": draw_bag_labels(
+                list(bags.values_list("tag", flat=True)),
+                f"Order {dispatch.pk}",
+                sheet,
+                first_label=form.cleaned_data["first_label"],
+            ),
+            "paper_styles": f"prospecting/paper/{sheet.paper.name}.css",
+            "paper_size": f"{sheet.paper.width_mm} × {sheet.paper.height_mm} mm",
+        }
+    return render(request, "prospecting/dispatch_labels.html", context)

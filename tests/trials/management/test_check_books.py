@@ -14,7 +14,19 @@ from prospecting.actions import assays, dispatching, steps
 from prospecting.actions.contamination import mark_lot
 from prospecting.actions.material import DrawFrom, StepDetails, void_step
 from prospecting.actions.photos import keep_photo
-from prospecting.models import AssayReturn, Contamination, Dig, Draw, Lot, Origin, Photo, Sample, Step
+from prospecting.models import (
+    AssayReturn,
+    Contamination,
+    Dig,
+    Dispatch,
+    Draw,
+    Lot,
+    Member,
+    Origin,
+    Photo,
+    Sample,
+    Step,
+)
 from prospecting.readers.certificate_csv import read_certificate
 from tests import make
 from tests.trials.make_trial import PORTION, make_closed, make_result
@@ -110,6 +122,31 @@ def blend() -> Lot:
     return Lot.objects.filter(kind=Lot.Kind.BLEND, is_void=False).get()
 
 
+def keeper() -> Member:
+    return Member.objects.earliest("pk")
+
+
+def checked_parcel() -> Dispatch:
+    """Two splits, a second split of one of them, and a coarse blank: packed, and sound."""
+    parcel = make.make_parcel(2, member=keeper())
+    first = parcel.samples.first()
+    second = dispatching.PlannedCheck(
+        kind="duplicate",
+        of=first,
+        stage="field",
+        details=StepDetails(method="riffle"),
+        done_on=DAY,
+    )
+    blank = dispatching.PlannedCheck(kind="blank", material=make.make_material("blank", member=keeper()))
+    return dispatching.add_checks(dispatch=parcel, checks=[second, blank], recorded_by=keeper())
+
+
+def test_a_parcel_with_checks_adds_up(books):
+    checked_parcel()
+    code, said = check()
+    assert (code, "OFF" in said) == (0, False), said
+
+
 def break_file() -> None:
     photo = Photo.objects.get()
     with photo.file.storage.open(photo.file.name, "wb") as file:
@@ -175,6 +212,32 @@ TAMPERED: dict[str, tuple[Callable[[], None], str]] = {
     "a mark from nowhere": (
         lambda: change(Lot.objects.filter(kind="bucket", is_marked=False), is_marked=True),
         "no standing mark reaches it",
+    ),
+    "a place given twice": (
+        lambda: checked_parcel().samples.update(place=3),
+        "place 3 of its list has 4 tags",
+    ),
+    "a duplicate of another parcel": (
+        lambda: change(
+            checked_parcel().samples.filter(kind="duplicate"), duplicate_of=Sample.objects.earliest("pk")
+        ),
+        "which went with another dispatch",
+    ),
+    "a second split of another lot": (
+        lambda: change(
+            checked_parcel().samples.filter(kind="duplicate"), lot=make.make_assay_split(member=keeper())
+        ),
+        "not split off the lot of the sample it is a duplicate of",
+    ),
+    "a packet of the wrong material": (
+        lambda: change(
+            checked_parcel().samples.filter(kind="blank"), material=make.make_material(member=keeper())
+        ),
+        "it is a coarse blank, and Invented reference",
+    ),
+    "a return of a parcel still here": (
+        lambda: change(Dispatch.objects.filter(returns__isnull=False), sent_on=None),
+        "a return came back, and it is still being packed",
     ),
     "a photo's file lost": (lose_file, "its file is missing"),
     "a photo's file broken": (break_file, "can't be read as a picture"),

@@ -17,6 +17,7 @@ CHECKS = {
     "contamination marks": material.faults_of_marks,
     "photos and their files": material.faults_of_photos,
     "samples, certificates and values in use": material.faults_of_assays,
+    "dispatches and their checks": material.faults_of_dispatches,
     "plans of trials": trials.faults_of_plans,
     "runs and what they drew": trials.faults_of_runs,
     "weighings of runs": trials.faults_of_weighings,

@@ -1,0 +1,164 @@
+"""Whether one charge can speak for coarse gold: its grains on average and the chance of none, beside a screen fire assay."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from urllib.parse import urlencode
+
+from django.urls import reverse
+
+from prospecting.calc import sampling, units
+from prospecting.calc.packing import SCREEN_ASSAY_G, ChargeLuck, charge_luck
+from prospecting.models import Dispatch, Sample
+from trials.calc.working import Working, WorkingRow, figure, given
+from trials.frames.expected_grades import Foreseen
+from trials.frames.sampling_plan import CHARGE_G, GRAIN_SOURCE
+
+CHARGES_G = tuple(CHARGE_G.values())
+BALLS = "Every grain is taken as a ball of fine gold, 19.3 g/cm³, of one size, and all the gold as free grains of it."
+KINDEST = "Only luck with grains is counted. Splitting, weighing and the furnace come on top, so the true scatter is larger."
+SCREEN_WORDS = "1 kg"
+
+
+@dataclass(frozen=True)
+class ChargeRow:
+    """One mass to assay, in words for the table."""
+
+    name: str
+    grains: str
+    none: str
+    spread: str
+    is_poor: bool
+
+
+@dataclass(frozen=True)
+class ChargeSight:
+    """What the page says: sentences, a row for each charge, and how it was reckoned."""
+
+    sentences: tuple[str, ...]
+    rows: tuple[ChargeRow, ...]
+    working: Working
+
+
+@dataclass(frozen=True)
+class ScreenPrompt:
+    """One sample of a dispatch for which the charge asked for is often empty: what is told, and where it is reckoned."""
+
+    sample: Sample
+    sentence: str
+    grains: str
+    none: str
+    where: str
+    url: str
+
+
+def charge_sight(*, grade_g_per_t: float, gold_um: float, grade_unit: str) -> ChargeSight:
+    """What counting chance does to the usual charges, and to a screen fire assay, at this grade and size of gold."""
+    grain_mg = sampling.grain_mass_mg(gold_um)
+    lucks = [charge_luck(grade_g_per_t, charge_g, grain_mg) for charge_g in (*CHARGES_G, SCREEN_ASSAY_G)]
+    *charges, screen = lucks
+    return ChargeSight(
+        sentences=(
+            *map(_sentence, charges),
+            _of_screen(screen),
+        ),
+        rows=tuple(
+            ChargeRow(
+                name=_name(luck),
+                grains=figure(luck.grains),
+                none=units.format_odds(luck.none),
+                spread=_spread(luck),
+                is_poor=luck.is_poor,
+            )
+            for luck in lucks
+        ),
+        working=_working(lucks, grade_g_per_t, gold_um, grain_mg, grade_unit),
+    )
+
+
+def screen_prompts(
+    dispatch: Dispatch, samples: Sequence[Sample], seen: dict[int, Foreseen]
+) -> list[ScreenPrompt]:
+    """The samples whose gold is likely too coarse for the charge this dispatch asks for, the emptiest charge first."""
+    charge_g = CHARGE_G.get(dispatch.method)
+    if charge_g is None:
+        return []
+    poor = []
+    for sample in samples:
+        known = seen.get(sample.lot_id)
+        if known and known.grade and known.grade.g_per_t > 0 and known.grain_um:
+            luck = charge_luck(float(known.grade.g_per_t), charge_g, sampling.grain_mass_mg(known.grain_um))
+            if luck.is_poor:
+                poor.append((luck, sample, known))
+    poor.sort(key=lambda each: -each[0].none)
+    return [_prompt(*each) for each in poor]
+
+
+def _prompt(luck: ChargeLuck, sample: Sample, known: Foreseen) -> ScreenPrompt:
+    grade_g_per_t = float(known.grade.g_per_t)
+    screen = charge_luck(grade_g_per_t, SCREEN_ASSAY_G, sampling.grain_mass_mg(known.grain_um))
+    asked = {"gold": f"{known.grain_um:.0f} µm", "grade": f"{grade_g_per_t:.3g} g/t"}
+    return ScreenPrompt(
+        sample=sample,
+        sentence=f"{_sentence(luck)} {_of_screen(screen)}",
+        grains=figure(luck.grains, 2),
+        none=units.format_odds(luck.none),
+        where=f"grade: {known.grade.where}; grains: {known.grain_where}",
+        url=f"{reverse('assay-charges')}?{urlencode(asked)}",
+    )
+
+
+def _name(luck: ChargeLuck) -> str:
+    if luck.charge_g == SCREEN_ASSAY_G:
+        return f"Screen fire assay of {SCREEN_WORDS}"
+    return f"Fire assay, {luck.charge_g:g} g charge"
+
+
+def _sentence(luck: ChargeLuck) -> str:
+    begin = f"A {luck.charge_g:g} g charge holds {figure(luck.grains, 2)} grains on average: "
+    if luck.none < 0.001:
+        return f"{begin}counting alone scatters single charges by {_spread(luck)}."
+    empty = f"{begin}{units.format_odds(luck.none)} such charges hold none and read about nil, and "
+    if luck.grains < 1:
+        return f"{empty}the others read far too high."
+    return f"{empty}counting alone scatters single charges by {_spread(luck)}."
+
+
+def _of_screen(luck: ChargeLuck) -> str:
+    return (
+        f"A screen fire assay of {SCREEN_WORDS} holds {figure(luck.grains, 2)}, and counting alone scatters it by "
+        f"{_spread(luck)}."
+    )
+
+
+def _spread(luck: ChargeLuck) -> str:
+    return "more than 100 %" if luck.spread > 1 else f"about {100 * luck.spread:.0f} %"
+
+
+def _working(
+    lucks: Sequence[ChargeLuck], grade_g_per_t: float, gold_um: float, grain_mg: float, grade_unit: str
+) -> Working:
+    rows = [
+        WorkingRow(
+            "One grain",
+            "mass = π/6 × diameter³ × 19.3 g/cm³",
+            (given("diameter", f"{gold_um:g}", "µm"),),
+            figure(grain_mg),
+            "mg",
+        )
+    ]
+    for luck in lucks:
+        rows.append(
+            WorkingRow(
+                _name(luck),
+                "grains n = grade × charge ÷ mass of one grain; chance of none = e^−n; spread (one standard deviation) = 1/√n",
+                (
+                    given("grade", units.format_grade(grade_g_per_t, grade_unit)),
+                    given("charge", f"{luck.charge_g:g}", "g"),
+                    given("one grain", figure(grain_mg), "mg"),
+                ),
+                f"n = {figure(luck.grains)}; none: {figure(luck.none)}; spread: {figure(luck.spread)}",
+                "",
+                GRAIN_SOURCE,
+            )
+        )
+    return Working(tuple(rows), (BALLS, KINDEST))

@@ -1,0 +1,77 @@
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from trials.calc import next_assay as na
+from trials.calc.next_assay import Assayed, Candidate, Zone
+
+
+def one_dig_each(grades, sd=1.0) -> list[Assayed]:
+    return [Assayed(grade, sd, {dig: 1.0}) for dig, grade in enumerate(grades)]
+
+
+def test_equal_assays_of_a_dig_each_give_the_plain_mean_and_students_interval():
+    grades = [3.0, 5.0, 9.0, 4.0, 7.0]
+    now = Zone(one_dig_each(grades, sd=0.5)).now
+    assert now.mean == pytest.approx(np.mean(grades))
+    # With equal errors the moment estimate makes the standard error that of the plain mean; referee: scipy.
+    low, high = stats.t.interval(0.95, 4, np.mean(grades), stats.sem(grades))
+    assert now.half_width == pytest.approx((high - low) / 2)
+    assert now.between_sd**2 == pytest.approx(np.var(grades, ddof=1) - 0.5**2)
+
+
+def test_the_moment_estimate_agrees_with_statsmodels():
+    from statsmodels.stats.meta_analysis import combine_effects
+
+    grades, sds = [3.0, 5.0, 9.0, 4.0, 7.0], [0.5, 1.0, 0.7, 0.4, 2.0]
+    found = na.between_digs_sd(
+        [Assayed(g, s, {n: 1.0}) for n, (g, s) in enumerate(zip(grades, sds, strict=True))]
+    )
+    referee = combine_effects(np.array(grades), np.array(sds) ** 2, method_re="dl")
+    assert found**2 == pytest.approx(referee.tau2)
+
+
+@pytest.mark.parametrize("shares", [{99: 1.0}, {0: 1.0}, {0: 0.5, 1: 0.5}, {0: 0.3, 99: 0.7}])
+def test_the_bordered_inverse_gives_what_reckoning_all_anew_gives(shares):
+    assays = [*one_dig_each([3.0, 5.0, 9.0, 4.0]), Assayed(6.0, 0.8, {0: 0.5, 2: 0.5})]
+    zone = Zone(assays)
+    digs = sorted({dig for each in assays for dig in each.shares} | set(shares))
+    table = np.array([[each.get(dig, 0.0) for dig in digs] for each in [*(a.shares for a in assays), shares]])
+    sds = np.array([*(each.sd for each in assays), 0.6])
+    whole = np.linalg.inv(zone.between_sd**2 * table @ table.T + np.diag(sds**2))
+    known = len({dig for each in assays for dig in each.shares})
+    t = stats.t.ppf(0.975, known - 1 + (99 in shares))
+    assert zone.after(Candidate(0.6, shares)).half_width == pytest.approx(t / math.sqrt(whole.sum()))
+
+
+def test_a_new_dig_narrows_more_than_the_same_dig_again():
+    zone = Zone(one_dig_each([3.0, 5.0, 9.0, 4.0, 7.0]))
+    new, again = (zone.after(Candidate(1.0, {dig: 1.0})) for dig in (99, 0))
+    assert new.adds_dig and not again.adds_dig
+    assert new.by_share > again.by_share >= 0
+    assert zone.after(Candidate(0.1, {99: 1.0})).by_share > new.by_share
+
+
+def test_where_chance_explains_all_the_scatter_the_surest_assay_narrows_most():
+    zone = Zone(one_dig_each([5.0, 5.1, 4.9, 5.0], sd=2.0))
+    assert zone.between_sd == 0
+    assert zone.after(Candidate(0.5, {0: 1.0})).by_share > zone.after(Candidate(2.0, {0: 1.0})).by_share
+
+
+@pytest.mark.parametrize("digs", [0, 1, 2])
+def test_too_few_digs_are_refused(digs):
+    with pytest.raises(ValueError, match="at least 3"):
+        Zone([Assayed(5.0, 1.0, {dig: 1.0}) for dig in range(digs)])
+
+
+def test_the_gain_for_the_money():
+    assert na.for_its_price(0.2, 40.0, 10.0) == pytest.approx(0.05)
+    assert na.for_its_price(0.2, 0.0, 10.0) is None
+    assert na.no_less_than(0.5, 10.0, 0.2) == 2.0
+
+
+def test_chance_of_a_charge_is_that_of_its_grains():
+    # 30 g at 5 g/t hold 0.15 mg: 15 grains of 0.01 mg, +-26 % (G. Pitard's rule 1/sqrt(n), from memory).
+    assert na.assay_sd(5.0, 0.15, 0.01) / 5.0 == pytest.approx(1 / math.sqrt(15))

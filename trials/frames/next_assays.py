@@ -1,0 +1,447 @@
+"""Which lots to assay next: each lot on hand, by how much its assay would narrow its zone's mean grade for its price."""
+
+import hashlib
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from django.urls import reverse
+
+from prospecting.calc import units
+from prospecting.calc.grade import gold_mg
+from prospecting.models import Dispatch, Lot, Sample
+from trials.calc.working import Working, WorkingRow, figure
+from trials.frames.field_against_laboratory import LEVEL
+from trials.frames.field_pairs import (
+    Assay,
+    Books,
+    Sides,
+    assay_bounds,
+    colours_of,
+    shares_on_hand,
+    sides_of,
+)
+from trials.frames.uniformity import CHARGES_G, grain_of
+from trials.models import PlannedRun
+
+# What a laboratory asks for at least, by method (common practice, no source); a screen fire assay takes about a kilogram.
+NEEDED_G = {
+    Dispatch.Method.FIRE_15: Decimal(150),
+    Dispatch.Method.FIRE_30: Decimal(250),
+    Dispatch.Method.FIRE_50: Decimal(250),
+    Dispatch.Method.SCREEN_FIRE: Decimal(1000),
+}
+MOST_SHOWN = 20
+# Of a zone with more assays the newest count: beyond these another one hardly narrows anything (our own limit).
+MOST_ASSAYS = 600
+# What a gain is told for, in the group's own currency.
+PER_MONEY = 10.0
+# Lots one may take a split of, and splits that wait to be sent.
+KINDS = (
+    Lot.Kind.BUCKET,
+    Lot.Kind.CRUSHED,
+    Lot.Kind.UNDERSIZE,
+    Lot.Kind.SPLIT,
+    Lot.Kind.BLEND,
+    Lot.Kind.PORTION,
+    Lot.Kind.ASSAY_SPLIT,
+)
+NO_GRAIN = (
+    "Nothing tells how far chance moves an assay: no colours were counted by size in any pan. Type below what a typical grain "
+    "weighs."
+)
+
+
+@dataclass(frozen=True)
+class NextAsked:
+    """`method` blank: every method with a price in the books. `price` blank: as in its last dispatch."""
+
+    method: str = ""
+    price: Decimal | None = None
+    grain_mg: float | None = None
+
+
+@dataclass(frozen=True)
+class OnHand:
+    """A lot that could be assayed."""
+
+    lot: int
+    code: str
+    kind: str
+    on_hand_g: Decimal
+
+
+@dataclass(frozen=True)
+class Stock:
+    """Lots on hand with their digs, which lots wait at a laboratory, and the last price of each method."""
+
+    lots: Sequence[OnHand]
+    shares: Mapping[int, Sequence[tuple[int, int, Decimal]]]
+    waiting: Sequence[int]
+    prices: Mapping[str, Decimal]
+    last_method: str
+
+    def fingerprint(self) -> str:
+        return hashlib.sha256(repr(self).encode()).hexdigest()
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One assay that could be bought, as the table lists it."""
+
+    code: str
+    url: str
+    take_url: str
+    zone: str
+    zone_url: str
+    method: str
+    needed_text: str
+    mean_text: str
+    now_text: str
+    after_text: str
+    now_bare: str
+    after_bare: str
+    narrower: float
+    price_text: str
+    for_price: float | None
+    adds_dig: bool
+    is_split: bool
+
+    @property
+    def narrower_text(self) -> str:
+        if self.narrower >= 1:
+            return f"{figure(self.narrower, 2)} times its mean"
+        return f"{units.format_share(round(self.narrower, 4))} of its mean"
+
+    @property
+    def for_price_text(self) -> str:
+        return "" if self.for_price is None else units.format_share(round(self.for_price, 5))
+
+
+@dataclass(frozen=True)
+class Unknown:
+    """A zone with too little to reckon, and lots of it that would bring further digs."""
+
+    zone: str
+    url: str
+    digs: int
+    more: int
+    lots: Sequence[tuple[str, str]]
+
+
+@dataclass(frozen=True)
+class Ranking:
+    choices: Sequence[Choice]
+    more: int
+    unknown: Sequence[Unknown]
+    sentences: Sequence[str]
+    refusal: str
+    with_price: bool
+    unit: str
+    working: Working | None
+
+
+def read_stock() -> Stock:
+    """Lots one may take a split of: in stock, not held back, not marked, not kept for a run."""
+    kept = PlannedRun.objects.open().filter(portion__isnull=False).values("portion")
+    lots = (
+        Lot.objects.in_stock()
+        .of_kind(*KINDS)
+        .filter(reserve_reason="", is_marked=False, sample__isnull=True)
+        .exclude(pk__in=kept)
+        .order_by("pk")
+    )
+    dispatches = Dispatch.objects.filter(sent_on__isnull=False).order_by("sent_on", "pk")
+    told = list(dispatches.values_list("method", "price_per_sample"))
+    return Stock(
+        lots=[OnHand(*row) for row in lots.values_list("pk", "code", "kind", "on_hand_g")],
+        shares=shares_on_hand(),
+        waiting=sorted(Sample.objects.of_ground().filter(in_use_symbol="").values_list("lot_id", flat=True)),
+        prices={method: price for method, price in told if price is not None and method in NEEDED_G},
+        last_method=next((method for method, _ in reversed(told) if method in NEEDED_G), ""),
+    )
+
+
+def next_assays(books: Books, stock: Stock, asked: NextAsked, *, grade_unit: str, mass_unit: str) -> Ranking:
+    """Rank the assays that could be bought."""
+    grain = grain_of(colours_of(books, books.pans), typed_mg=asked.grain_mg, weighed=len(books.pans))
+    if grain is None:
+        return Ranking([], 0, [], [], NO_GRAIN, False, "", None)
+    sides = sides_of(books, grain_mg=grain.high_mg, without_failed=False)
+    offered = _offered(stock, asked)
+    known, assays = _zones(sides)
+    candidates, waiting, mixed = _candidates(sides, stock)
+    choices = [
+        choice
+        for zone, lots in candidates.items()
+        if zone in known
+        for lot in lots
+        for choice in _choices_of(lot, zone, known[zone], offered, stock, sides, grade_unit, mass_unit)
+    ]
+    with_price = any(price is not None for price in offered.values())
+    choices.sort(
+        key=lambda each: (
+            -(each.for_price if with_price and each.for_price is not None else 0),
+            -each.narrower,
+            each.code,
+        )
+    )
+    choices = _best_of_each(choices)
+    return Ranking(
+        choices=choices[:MOST_SHOWN],
+        more=max(0, len(choices) - MOST_SHOWN),
+        unknown=_unknown(books, known, assays, candidates, stock),
+        sentences=_sentences(choices, offered, waiting, mixed, with_price),
+        refusal="",
+        with_price=with_price,
+        unit=units.UNIT_NAMES[grade_unit],
+        working=_working(known, assays, grain, books, grade_unit) if known else None,
+    )
+
+
+def _best_of_each(choices: Sequence[Choice]) -> list[Choice]:
+    """Of each lot the method that stands highest."""
+    best: dict[str, Choice] = {}
+    for choice in choices:
+        best.setdefault(choice.code, choice)
+    return list(best.values())
+
+
+def _offered(stock: Stock, asked: NextAsked) -> dict[str, Decimal | None]:
+    """The methods to choose from, each with its price; None where none is known."""
+    if asked.method:
+        return {asked.method: asked.price if asked.price is not None else stock.prices.get(asked.method)}
+    if stock.prices and asked.price is None:
+        return dict(stock.prices)
+    method = stock.last_method or Dispatch.Method.FIRE_30
+    return {method: asked.price}
+
+
+def _zones(sides: Sides) -> tuple[dict, dict[int, list[Assay]]]:
+    """What is known of each zone by assays of its own lots, and those assays."""
+    from trials.calc.next_assay import FEWEST_DIGS, Zone, digs_of
+
+    by_zone: dict[int, list[Assay]] = defaultdict(list)
+    for assays in sides.assays.values():
+        for assay in assays:
+            zone = sides.books.zone_of(assay.lot)
+            if zone is not None and assay.charge_g:
+                by_zone[zone].append(assay)
+    known = {}
+    for zone, assays in by_zone.items():
+        told = _as_told(sides, assays[-MOST_ASSAYS:])
+        if told and len(told) >= FEWEST_DIGS and digs_of(told) >= FEWEST_DIGS:
+            known[zone] = Zone(told, LEVEL)
+    return known, by_zone
+
+
+def _as_told(sides: Sides, assays: Sequence[Assay]) -> list:
+    """The assays as `calc.next_assay` takes them; the chance of each at the zone's mean, so that no lucky one counts for more."""
+    from trials.calc.field_against_laboratory import plain_mean
+    from trials.calc.next_assay import Assayed
+
+    grades = [_counted_grade(assay) for assay in assays]
+    mean = plain_mean(grades)
+    if not mean:
+        return []
+    return [
+        Assayed(
+            grade,
+            _sd(mean, assay.charge_g, sides, assay.method),
+            {dig: float(share) for dig, _, share in sides.books.shares[assay.lot]},
+        )
+        for grade, assay in zip(grades, assays, strict=True)
+    ]
+
+
+def _counted_grade(assay: Assay) -> float:
+    low, high = assay_bounds(assay)
+    return low if high is None else high
+
+
+def _sd(mean: float, charge_g: float, sides: Sides, method: str) -> float:
+    """The chance of one assay at this grade in g/t: of the grains in its charge, or what duplicates of the method show."""
+    from trials.calc.next_assay import assay_sd, no_less_than
+
+    by_grains = assay_sd(mean, gold_mg(mean, charge_g), sides.grain_mg)
+    return no_less_than(by_grains, mean, sides.method_cvs.get(method, 0.0))
+
+
+def _candidates(sides: Sides, stock: Stock) -> tuple[dict[int, list[OnHand]], int, int]:
+    """Of each zone the heaviest lot of each material on hand; how many wait at a laboratory, how many are of several zones."""
+    waiting = {sides.materials.of(lot) for lot in stock.waiting} - {None}
+    heaviest: dict[int, OnHand] = {}
+    for lot in stock.lots:
+        material = sides.materials.of(lot.lot)
+        if material is None or material in waiting:
+            continue
+        if material not in heaviest or lot.on_hand_g > heaviest[material].on_hand_g:
+            heaviest[material] = lot
+    by_zone: dict[int, list[OnHand]] = defaultdict(list)
+    mixed = 0
+    for lot in heaviest.values():
+        zones = {zone for _, zone, _ in stock.shares.get(lot.lot, ())}
+        if len(zones) == 1:
+            by_zone[zones.pop()].append(lot)
+        else:
+            mixed += 1
+    return by_zone, len(waiting), mixed
+
+
+def _choices_of(
+    lot: OnHand, zone: int, known, offered, stock: Stock, sides: Sides, grade_unit: str, mass_unit: str
+) -> list[Choice]:
+    """What each method would do for the lot's zone; none where too little is left of it."""
+    from trials.calc.next_assay import Candidate, for_its_price
+
+    now = known.now
+    found = []
+    for method, price in offered.items():
+        needed = NEEDED_G[method]
+        is_split = lot.kind == Lot.Kind.ASSAY_SPLIT
+        if lot.on_hand_g < needed:
+            continue
+        charge = CHARGES_G.get(method) or float(lot.on_hand_g if is_split else needed)
+        candidate = Candidate(
+            _sd(now.mean, charge, sides, method),
+            {dig: float(share) for dig, _, share in stock.shares[lot.lot]},
+        )
+        after = known.after(candidate)
+        found.append(
+            Choice(
+                code=lot.code,
+                url=reverse("lot-detail", args=[lot.code]),
+                take_url="" if is_split else reverse("lot-take-for-assay", args=[lot.code]),
+                zone=sides.books.zones[zone],
+                zone_url=reverse("zone-detail", args=[zone]),
+                method=Dispatch.Method(method).label,
+                needed_text=units.format_mass(lot.on_hand_g if is_split else needed, mass_unit),
+                mean_text=units.format_grade(now.mean, grade_unit),
+                now_text=f"±{units.format_grade(now.half_width, grade_unit)}",
+                after_text=f"±{units.format_grade(after.half_width, grade_unit)}",
+                now_bare=f"{_bare(units.format_grade(now.mean, grade_unit))} ±{_half(now.half_width, grade_unit)}",
+                after_bare=f"±{_half(after.half_width, grade_unit)}",
+                narrower=after.by_share,
+                price_text="" if price is None else f"{price:f}",
+                for_price=None if price is None else for_its_price(after.by_share, float(price), PER_MONEY),
+                adds_dig=after.adds_dig,
+                is_split=is_split,
+            )
+        )
+    return found
+
+
+def _unknown(books: Books, known, assays, candidates, stock: Stock) -> list[Unknown]:
+    from trials.calc.next_assay import FEWEST_DIGS
+
+    found = []
+    for zone, name in books.zones.items():
+        if zone in known:
+            continue
+        assayed = {dig for assay in assays.get(zone, ()) for dig, _, _ in books.shares[assay.lot]}
+        new = [
+            lot
+            for lot in candidates.get(zone, ())
+            if any(dig not in assayed for dig, _, _ in stock.shares[lot.lot])
+        ]
+        if not new and not assayed:
+            continue
+        found.append(
+            Unknown(
+                zone=name,
+                url=reverse("zone-detail", args=[zone]),
+                digs=len(assayed),
+                more=max(1, FEWEST_DIGS - len(assayed)),
+                lots=[(lot.code, reverse("lot-detail", args=[lot.code])) for lot in new[:3]],
+            )
+        )
+    return found
+
+
+def _sentences(choices: Sequence[Choice], offered, waiting: int, mixed: int, with_price: bool) -> list[str]:
+    said = []
+    if choices:
+        best = choices[0]
+        said.append(
+            f"{'Most for its price' if with_price else 'Most narrowing'}: {best.code} of {best.zone} by "
+            f"{_lower(best.method)}. The zone's mean, now {best.mean_text}, would then be known to {best.after_text} instead of "
+            f"{best.now_text} ({units.format_share(LEVEL)} confidence)."
+        )
+        if not with_price:
+            said.append("No price is in the books, so they are ranked by the gain alone: type a price below.")
+        said.append(
+            "Expected, not promised: an assay far from the others may widen the interval, and then it said something new."
+        )
+    if waiting:
+        said.append(
+            f"{waiting} lots have a split at a laboratory already and are not ranked."
+            if waiting > 1
+            else "1 lot has a split at a laboratory already and is not ranked."
+        )
+    if mixed:
+        said.append(
+            f"{mixed} lot{'s' if mixed > 1 else ''} of several zones {'are' if mixed > 1 else 'is'} left out: one grade for "
+            "all of them narrows none."
+        )
+    return said
+
+
+def _bare(text: str) -> str:
+    return text.partition(" ")[0]
+
+
+def _half(half_g_per_t: float, grade_unit: str) -> str:
+    """Half an interval to two figures, which is as well as it is known; its unit stands in the table's caption."""
+    return figure(float(units.convert_grade(half_g_per_t, "g_per_t", grade_unit)), 2)
+
+
+def _lower(method: str) -> str:
+    return f"{method[:1].lower()}{method[1:]}"
+
+
+def _working(known, assays, grain, books: Books, grade_unit: str) -> Working:
+    rows = []
+    for zone, found in known.items():
+        now = found.now
+        inputs = tuple(
+            (assay.code, units.format_grade(_counted_grade(assay), grade_unit), "", _return_url(assay))
+            for assay in assays[zone][:MOST_SHOWN]
+        )
+        rows.append(
+            WorkingRow(
+                f"{books.zones[zone]}: its mean as it is known now",
+                "generalised least squares over lots; digs lie apart by one sd s beyond the assays' own chance; half the "
+                "interval = t × standard error, t for digs − 1",
+                inputs + (("digs lie apart by, sd", units.format_grade(now.between_sd, grade_unit), "", ""),),
+                f"{units.format_grade(now.mean, grade_unit)} ± {units.format_grade(now.half_width, grade_unit)} "
+                f"({units.format_share(now.level)}, {now.digs} digs)",
+                "",
+                "R. DerSimonian and N. Laird, Controlled Clinical Trials 7 (1986) 177 (from memory)",
+            )
+        )
+    rows.append(
+        WorkingRow(
+            "After one more assay",
+            "the same with one more row: the lot's digs by their shares, and the chance of its charge √(grain ÷ gold in the "
+            "charge) at the zone's mean",
+            (("grain, mean weighted by mass", grain.words, "", ""),),
+        )
+    )
+    return Working(
+        rows=tuple(rows),
+        assumptions=(
+            "Narrower is the difference of the two halves over the zone's mean, so that poor and rich zones compare; divided by "
+            "the price it ranks.",
+            "Half an interval larger than the mean itself says that the mean is hardly known.",
+            "Only lots that are all of one zone count and are ranked. A value below or above its limit counts as the limit "
+            "here: good enough to rank by, not a grade.",
+            "What a laboratory needs at least: "
+            + ", ".join(f"{Dispatch.Method(m).label} {figure(float(g))} g" for m, g in NEEDED_G.items())
+            + " (common practice, no source). Ask yours.",
+        ),
+    )
+
+
+def _return_url(assay: Assay) -> str:
+    return reverse("return-detail", args=[assay.assay_return])

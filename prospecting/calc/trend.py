@@ -168,14 +168,14 @@ def _exact_chance(s: int, time_ties: Sequence[int], value_ties: Sequence[int]) -
     if sum(time_ties) > EXACT_UP_TO or (max(time_ties) > 1 and max(value_ties) > 1):
         return None
     ties = value_ties if max(value_ties) > 1 else time_ties
-    orders = _inversion_counts(ties)
+    orders = inversion_counts(ties)
     pairs = len(orders) - 1
     # So many untied pairs, of which i fall: S is pairs - 2 i.
     extreme = sum(orders[i] for i in range(pairs + 1) if abs(pairs - 2 * i) >= abs(s))
     return extreme / sum(orders)
 
 
-def _inversion_counts(groups: Sequence[int]) -> list[int]:
+def inversion_counts(groups: Sequence[int]) -> list[int]:
     """How many orders of a multiset with these group sizes have 0, 1, 2, ... inversions, as exact whole numbers.
 
     The Gaussian multinomial coefficient, built group by group: each element added multiplies by (1 - q^place) and divides by

@@ -14,7 +14,6 @@ import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from decimal import Decimal
 from pathlib import Path
 
 ROOT = Path(__file__).parent.parent.parent
@@ -117,41 +116,48 @@ def zone_lines() -> list[Line]:
 
     os.environ["DJANGO_SETTINGS_MODULE"] = "prospecting.settings"
     django.setup()
-    from prospecting.models import Dig, Lot, Origin
     from trials.frames import results as frames
-    from trials.models import Run
+    from trials.frames.zone_results import results_from
+    from trials.frames.zone_rows import ZoneRows
 
     day = datetime.date(2026, 5, 3)
-    dig = Dig(pk=1, dug_on=day)
-    lots = [Lot(pk=n, code=f"L{n}", is_dry=True) for n in range(200)]
-    origins = {lot.pk: [Origin(lot=lot, dig=dig, share=Decimal("0.25"))] for lot in lots}
-    runs = [
-        Run(
-            pk=n,
-            lot=lots[n % len(lots)],
-            planned=None,
-            panned_on=day,
-            portion_mass_g=Decimal(400 + n % 50),
-            gold_mg=None if n % 7 == 0 else Decimal(n % 91) / 8,
-            below_scale=n % 7 == 0,
-            scale_step_mg=Decimal("0.1"),
-        )
-        for n in range(RUNS)
-    ]
+    rows = ZoneRows(
+        digs=[(1, "S1", day, None, "channel")],
+        origins=[(lot, 1, 0.25) for lot in range(200)],
+        sorted_out=[],
+        runs=[
+            (
+                n,
+                n % 200,
+                f"L{n % 200}",
+                True,
+                None if n % 7 == 0 else n % 91 / 8,
+                n % 7 == 0,
+                0.1,
+                400.0 + n % 50,
+                1,
+                "",
+                None,
+            )
+            for n in range(RUNS)
+        ],
+        samples=[],
+        panners=[(1, "A.", "Panner", "panner")],
+    )
 
-    def rows():
-        return frames.results_of_zone(runs, [], origins, {})
+    def found():
+        return results_from(rows).results
 
     def summary():
-        return frames.estimate_of(rows(), "g_per_t")
+        return frames.estimate_of(found(), "g_per_t")
 
     def page():
-        found = summary()
-        links = [result.url for result in found.results[-frames.MOST_RESULTS :]]
-        return found, links, frames.mean_row(found, "mean", "", "g_per_t", "kg")
+        estimate = summary()
+        links = [result.url for result in estimate.results[-frames.MOST_RESULTS :]]
+        return estimate, links, frames.mean_row(estimate, "mean", "", "g_per_t", "kg")
 
     demands = [
-        (f"{RUNS:,} runs of a zone: grade, share and days of each", rows),
+        (f"{RUNS:,} runs of a zone: grade, share and days of each", found),
         ("the same summarised: mean between its bounds, range", summary),
         (f"the same with {frames.MOST_RESULTS} rows linked and the working, as the page shows it", page),
     ]

@@ -1,12 +1,12 @@
-"""Where the pans and assays of a zone stand on a picture of grade over time: results in, coordinates out."""
+"""Where the pans and assays of a zone stand on a picture of grade along time, depth or stations: results in, coordinates out."""
 
-import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc import units
 from prospecting.calc.zone_grade import ASSAY, Result
+from prospecting.calc.zone_picture import Foot, GradePicture, MeanPoint, Spot, day_spot, days_foot
 
 WIDTH, HEIGHT = 360, 252
 LEFT, RIGHT, TOP, BOTTOM = 48, 346, 28, 196
@@ -14,6 +14,8 @@ SMALLEST, LARGEST = 3, 7
 # Pans and assays of one day stand side by side, pans to the left; marks that would hide each other move on by NEXT, so far
 # as there is room.
 ASIDE, NEXT, MOST_MOVED, MARGIN = 5, 9, 3, 34
+# Words of so few signs stand under the middle of their mark, also at the ends.
+SHORT = 6
 
 
 @dataclass(frozen=True)
@@ -44,14 +46,26 @@ class Tick:
 
 
 @dataclass(frozen=True)
+class MeanLine:
+    """The running mean of one kind as a path, and the band of its interval; blank where there is none."""
+
+    kind: str
+    path: str
+    band: str
+
+
+@dataclass(frozen=True)
 class GradeChart:
     """Everything the picture is drawn from; lengths in units of its own frame, as text with a point."""
 
     marks: Sequence[Mark]
-    days: Sequence[Tick]
+    foot_ticks: Sequence[Tick]
     grades: Sequence[Tick]
     unit: str
     label: str
+    caption: str
+    lines: Sequence[MeanLine] = ()
+    breaks: Sequence[str] = ()
     width: int = WIDTH
     height: int = HEIGHT
     left: int = LEFT
@@ -69,15 +83,37 @@ def grade_over_time(results: Sequence[Result], *, grade_unit: str, label: str) -
         raise ValueError("There is no result to draw.")
     first = min(result.first_day for result in results)
     last = max(result.last_day for result in results)
-    step, top = _scale(max(_shown(result, grade_unit) for result in results))
-    across = _Axis(first.toordinal(), last.toordinal(), LEFT + MARGIN, RIGHT - MARGIN)
+    spots = [day_spot(result) for result in results]
+    return grade_chart(GradePicture(spots, days_foot(first, last)), grade_unit=grade_unit, label=label)
+
+
+def grade_chart(picture: GradePicture, *, grade_unit: str, label: str) -> GradeChart:
+    """Return the results drawn along their foot, with the running mean of each kind and where the method changed."""
+    if not picture.spots:
+        raise ValueError("There is no result to draw.")
+    shown = [_shown(spot.result, grade_unit) for spot in picture.spots]
+    means = [
+        units.convert_grade(point.mean_g_per_t, "g_per_t", grade_unit)
+        for points in picture.lines.values()
+        for point in points
+    ]
+    step, top = _scale(max(shown + means))
+    foot = picture.foot
+    across = _Axis(foot.low, foot.high, LEFT + MARGIN, RIGHT - MARGIN)
     upward = _Axis(0, float(top), BOTTOM, TOP)
     return GradeChart(
-        marks=_marks(results, across, upward, grade_unit),
-        days=_day_ticks(first, last, across),
+        marks=_marks(picture.spots, across, upward, grade_unit),
+        foot_ticks=_foot_ticks(foot, across),
         grades=[Tick(_text(upward.at(float(step * n))), f"{step * n:f}") for n in range(int(top / step) + 1)],
         unit=units.UNIT_NAMES[grade_unit],
         label=label,
+        caption=foot.caption,
+        lines=[
+            _mean_line(kind, points, across, upward, grade_unit)
+            for kind, points in picture.lines.items()
+            if len(points) > 1
+        ],
+        breaks=[_text(across.at(place)) for place in picture.breaks],
     )
 
 
@@ -94,31 +130,30 @@ class _Axis:
         return self.start + (value - self.low) / (self.high - self.low) * (self.end - self.start)
 
 
-def _marks(results: Sequence[Result], across: _Axis, upward: _Axis, grade_unit: str) -> list[Mark]:
+def _marks(spots: Sequence[Spot], across: _Axis, upward: _Axis, grade_unit: str) -> list[Mark]:
     marks: list[Mark] = []
     taken: dict[tuple, int] = {}
     # The few assays come last, on top of the many pans.
-    for result in sorted(results, key=lambda each: each.kind == ASSAY):
-        # Marks of one day, kind and (to within a marker's height) grade share a place.
-        place = (result.kind, result.day, round(upward.at(float(_shown(result, grade_unit))) / LARGEST))
+    for spot in sorted(spots, key=lambda each: each.result.kind == ASSAY):
+        result = spot.result
+        # Marks of one place, kind and (to within a marker's height) grade would hide each other.
+        place = (result.kind, spot.at, round(upward.at(float(_shown(result, grade_unit))) / LARGEST))
         moved = min(taken.get(place, 0), MOST_MOVED)
         taken[place] = taken.get(place, 0) + 1
         aside = ASIDE + moved * NEXT
-        marks.append(_mark(result, aside if result.kind == ASSAY else -aside, across, upward, grade_unit))
+        marks.append(_mark(spot, aside if result.kind == ASSAY else -aside, across, upward, grade_unit))
     return marks
 
 
-def _mark(result: Result, aside: int, across: _Axis, upward: _Axis, grade_unit: str) -> Mark:
-    x = across.at(result.day.toordinal()) + aside
+def _mark(spot: Spot, aside: int, across: _Axis, upward: _Axis, grade_unit: str) -> Mark:
+    result = spot.result
+    x = across.at(spot.at) + aside
     y = upward.at(float(_shown(result, grade_unit)))
     # With the root of the share, so that it is the area that is compared.
     size = SMALLEST + (LARGEST - SMALLEST) * float(result.share) ** 0.5
     bar = None
-    if result.spans_days:
-        bar = (
-            _text(across.at(result.first_day.toordinal()) + aside),
-            _text(across.at(result.last_day.toordinal()) + aside),
-        )
+    if spot.first != spot.last:
+        bar = (_text(across.at(spot.first) + aside), _text(across.at(spot.last) + aside))
     way = "below" if result.is_below else "above" if result.is_above else ""
     # Away from the marker's edge, down for what lies below its limit and up for what lies above.
     direction = 1 if result.is_below else -1
@@ -168,21 +203,33 @@ def _scale(highest: Decimal) -> tuple[Decimal, Decimal]:
     return Decimal(f"{step.normalize():f}"), Decimal(f"{(step * steps).normalize():f}")
 
 
-def _day_ticks(first: datetime.date, last: datetime.date, across: _Axis) -> list[Tick]:
-    if first == last:
-        return [Tick(_text(across.at(first.toordinal())), _day_text(first))]
-    ticks = [
-        Tick(_text(across.start), _day_text(first), "start"),
-        Tick(_text(across.end), _day_text(last), "end"),
-    ]
-    if (last - first).days >= 3:
-        middle = first + (last - first) // 2
-        ticks.insert(1, Tick(_text(across.at(middle.toordinal())), f"{middle.day} {middle:%b}"))
+def _foot_ticks(foot: Foot, across: _Axis) -> list[Tick]:
+    """Words below the picture: at the ends they reach inward, so that none is cut off."""
+    ticks = []
+    for at, text in foot.ticks:
+        anchor = "middle"
+        if foot.high > foot.low and len(text) > SHORT:
+            anchor = {foot.low: "start", foot.high: "end"}.get(at, "middle")
+        ticks.append(Tick(_text(across.at(at)), text, anchor))
     return ticks
 
 
-def _day_text(day: datetime.date) -> str:
-    return f"{day.day} {day:%b %Y}"
+def _mean_line(
+    kind: str, points: Sequence[MeanPoint], across: _Axis, upward: _Axis, grade_unit: str
+) -> MeanLine:
+    def corner(at: float, g_per_t: float) -> str:
+        height = upward.at(float(units.convert_grade(g_per_t, "g_per_t", grade_unit)))
+        # An interval may reach far above all results: it leaves the picture at the top.
+        return f"{_text(across.at(at))} {_text(max(height, TOP))}"
+
+    known = [point for point in points if point.low_g_per_t is not None]
+    upper = [corner(point.at, point.high_g_per_t) for point in known]
+    lower = [corner(point.at, point.low_g_per_t) for point in reversed(known)]
+    return MeanLine(
+        kind=kind,
+        path="M" + "L".join(corner(point.at, point.mean_g_per_t) for point in points),
+        band=f"M{'L'.join(upper + lower)}Z" if len(known) > 1 else "",
+    )
 
 
 def _text(length: float) -> str:

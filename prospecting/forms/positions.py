@@ -1,0 +1,48 @@
+"""A file of positions, and the word that stations may move."""
+
+from django import forms
+
+from prospecting.calc.named_places import PositionFile
+from prospecting.forms.base import SiteForm
+from prospecting.readers.positions import read_positions
+
+
+class PositionFileForm(SiteForm):
+    upload = forms.FileField(
+        label="File of positions",
+        help_text="GPX 1.1 or GeoJSON, at most 2 MB, points named as the stations are. Nothing is recorded before you have "
+        "seen what it would change.",
+        widget=forms.FileInput(
+            attrs={"accept": ".gpx,.geojson,.json,application/gpx+xml,application/geo+json"}
+        ),
+        error_messages={"required": "Choose the file.", "empty": "The file is empty."},
+    )
+
+
+class ReadPositions:
+    """What was read from an uploaded file of positions; `refusal` where nothing could be."""
+
+    def __init__(self, data: bytes) -> None:
+        self.refusal = ""
+        self.file: PositionFile | None = None
+        try:
+            self.file = read_positions(data)
+        except ValueError as refusal:
+            self.refusal = str(refusal)
+
+
+class PositionsForm(SiteForm):
+    may_move = forms.BooleanField(
+        label="Yes, move stations that have another position",
+        required=False,
+        help_text="The old position stays in the journal.",
+    )
+
+    def __init__(self, *args, moves: int, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        if not moves:
+            del self.fields["may_move"]
+
+    @property
+    def lets_move(self) -> bool:
+        return bool(self.cleaned_data.get("may_move"))

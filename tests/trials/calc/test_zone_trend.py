@@ -1,0 +1,83 @@
+import datetime
+import itertools
+import math
+
+import numpy as np
+import pytest
+
+from trials.calc.zone_trend import FEWEST_DIGS, in_months, zone_trend
+
+
+def trend(grades, at=None, below=()):
+    flags = [place in below for place in range(len(grades))]
+    return zone_trend(list(range(len(grades))) if at is None else at, grades, flags)
+
+
+def test_the_worked_example_of_few_data():
+    # fixtures/reference/grade_sampling_assay.json, case h05 (after Gilbert 1987, chapter 16): S 22 of 28 pairs, Sen 4.58333.
+    found = trend([10, 22, 21, 30, 22.5, 40, 38, 45], [1, 2, 3, 4, 5, 6, 7, 8])
+    assert (found.kind, found.rising, found.pairs) == ("rises", 25, 28)
+    assert found.slope == pytest.approx(4.58333333333)
+
+
+def test_fewer_than_five_can_show_nothing_by_counting_orders():
+    # Of n! orders two are the clearest: 2/24 of four digs is over 1 in 20, 2/120 of five is not.
+    assert 2 / math.factorial(FEWEST_DIGS - 1) > 0.05 > 2 / math.factorial(FEWEST_DIGS)
+    assert trend([1, 2, 3, 4]).kind == "too few"
+    assert trend([1, 2, 3, 4, 5]).kind == "rises"
+    assert trend([5, 4, 3, 2, 1]).kind == "falls"
+
+
+def test_over_all_orders_a_trend_is_shown_in_at_most_one_of_twenty():
+    shown = [
+        trend(order).kind in ("rises", "falls")
+        for order in itertools.permutations((1.0, 2.0, 3.0, 5.0, 8.0, 9.0))
+    ]
+    assert 0 < sum(shown) / len(shown) <= 0.05
+
+
+@pytest.mark.parametrize("grades", [[], [3.0], [2.0] * 7])
+def test_nothing_one_and_all_alike_are_too_few(grades):
+    assert trend(grades).kind == "too few"
+
+
+def test_all_on_one_day_are_too_few():
+    assert trend([1, 2, 3, 4, 5, 6], at=[4] * 6).kind == "too few"
+
+
+def test_what_lies_at_or_below_the_highest_limit_ties():
+    # 0.5 measured and below 0.4 both lie under the limit of 1: nobody knows their order.
+    found = trend([0.4, 0.5, 1.0, 3.0, 4.0, 5.0], below={0, 2})
+    assert found.ties_below == 3
+    assert found.rising == 12 + round(3 / 2)
+
+
+def test_all_below_is_no_trend():
+    assert trend([1.0] * 8, below=set(range(8))).kind == "too few"
+
+
+def test_no_trend_says_what_it_could_have_seen():
+    dice = np.random.default_rng(9)
+    found = trend(list(dice.lognormal(1, 0.5, 10)))
+    assert found.kind == "not shown"
+    assert found.seen_ratio > 1
+
+
+def test_what_it_could_have_seen_is_seen_about_eight_times_in_ten():
+    dice = np.random.default_rng(3)
+    n, spread = 10, 0.5
+    ratios = [trend(list(dice.lognormal(0, spread, n))).seen_ratio for _ in range(60)]
+    ratio = math.exp(float(np.mean(np.log(ratios))))
+    rise = np.linspace(0, math.log(ratio), n)
+    hits = sum(trend(list(np.exp(rise + dice.normal(0, spread, n)))).kind == "rises" for _ in range(300))
+    assert 0.65 <= hits / 300 <= 0.92
+
+
+def test_months_begin_at_the_first_dig():
+    days = [datetime.date(2026, 7, 30), datetime.date(2026, 5, 31)]
+    assert in_months(days) == [2.0, 0.0]
+
+
+def test_what_does_not_belong_together_is_refused():
+    with pytest.raises(ValueError, match="belong to each dig"):
+        zone_trend([1, 2], [1.0], [False])

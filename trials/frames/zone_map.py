@@ -1,0 +1,93 @@
+"""The digs of a claim that have a position, with what their pans or their assays say: for members only."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from prospecting.calc import units
+from prospecting.calc.local_map import FlatMap, flat_map, length_text
+from prospecting.calc.zone_digs import DigValue
+from prospecting.calc.zone_grade import ASSAY, PAN
+from prospecting.models import Claim, Dig, Zone
+from trials.frames.zone_results import results_from, values_by_dig
+from trials.frames.zone_rows import rows_of_zones
+
+# What the symbols can stand for.
+PANS, SHOWN = PAN, {PAN: "Pans", ASSAY: "Assays"}
+# A smaller error is not worth a figure.
+LEAST_ERROR_M = 0.01
+
+
+@dataclass(frozen=True)
+class MappedDig:
+    """A dig on the sketch; `grade_text` is blank where it has no result of its own, `g_per_t` what its symbol stands for."""
+
+    dig: Dig
+    g_per_t: float | None
+    is_below: bool
+    grade_text: str
+
+    @property
+    def kind(self) -> str:
+        """The kind of sample without its explanation."""
+        return self.dig.get_sample_kind_display().partition(" (")[0].lower()
+
+    @property
+    def position(self) -> tuple[float, float]:
+        return float(self.dig.latitude), float(self.dig.longitude)
+
+
+@dataclass(frozen=True)
+class ClaimMap:
+    digs: Sequence[MappedDig]
+    flat: FlatMap | None
+    without_position: int
+    in_feet: bool
+
+    @property
+    def width_text(self) -> str:
+        return length_text(self.flat.width_m, in_feet=self.in_feet)
+
+    @property
+    def height_text(self) -> str:
+        return length_text(self.flat.height_m, in_feet=self.in_feet)
+
+    @property
+    def error_text(self) -> str:
+        return length_text(max(self.flat.error_m, LEAST_ERROR_M), in_feet=self.in_feet)
+
+
+def map_of(claim: Claim, zone: Zone | None, kind: str, grade_unit: str, *, in_feet: bool) -> ClaimMap:
+    """Standing digs of the claim, or of one zone, with a position, station by station, and what `kind` (pan, assay) says."""
+    of_claim = Dig.objects.with_ground().standing().filter(zone__claim=claim)
+    of_ground = of_claim if zone is None else of_claim.filter(zone=zone)
+    digs = list(of_ground.order_by("station", "dug_on", "pk"))
+    placed = [dig for dig in digs if dig.latitude is not None]
+    values = _values({dig.zone for dig in placed}, kind)
+    mapped = [_mapped(dig, values.get(dig.pk), grade_unit) for dig in placed]
+    return ClaimMap(
+        digs=mapped,
+        flat=flat_map([each.position for each in mapped]) if mapped else None,
+        without_position=len(digs) - len(placed),
+        in_feet=in_feet,
+    )
+
+
+def _values(zones, kind: str) -> dict[int, DigValue]:
+    """What each dig's own results say, picked pieces and dumps too: the list beside the sketch names the kind of sample."""
+    values = {}
+    for rows in rows_of_zones(zones).values() if zones else ():
+        for value in values_by_dig(results_from(rows), kind, lambda dig: True):
+            if len(value.digs) == 1:
+                values[min(value.digs)] = value
+    return values
+
+
+def _mapped(dig: Dig, value: DigValue | None, grade_unit: str) -> MappedDig:
+    if value is None:
+        return MappedDig(dig, None, False, "")
+    if value.is_below:
+        grade = units.format_grade(value.high_g_per_t, grade_unit)
+        return MappedDig(dig, value.high_g_per_t, True, f"below {grade}")
+    above = "at least " if value.is_above else ""
+    grade = units.format_grade(value.middle_g_per_t, grade_unit)
+    return MappedDig(dig, value.middle_g_per_t, False, f"{above}{grade}")

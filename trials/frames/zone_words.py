@@ -1,0 +1,242 @@
+"""What a zone's digs show, in sentences: means and when to trust which, trend, what the richest result does, other methods."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from prospecting.calc import units
+from prospecting.calc.zone_digs import DigValue, WithoutRichest, method_changes, without_richest
+from trials.frames.results import grade_text, mean_text
+from trials.frames.zone_results import ZoneResult
+
+# Grades whose richest result moves the mean by this part or more hang on that one result (common practice, no source).
+MOVES_IT = 0.1
+MOST_CHANGES = 6
+
+
+@dataclass(frozen=True)
+class MeanLine:
+    """One way to the mean: its name, what it comes to, and when to trust it."""
+
+    name: str
+    value: str
+    trust: str
+
+
+@dataclass(frozen=True)
+class MethodChange:
+    """Where the method changed: the digs on both sides by their places in the order, and the sentence."""
+
+    place: int
+    sentence: str
+
+
+@dataclass(frozen=True)
+class TrendWords:
+    kind: str
+    headline: str
+    sentences: Sequence[str]
+
+
+def counted(number: int, one: str) -> str:
+    """So many digs, pans, assays.
+
+    >>> counted(1, "dig"), counted(3, "dig")
+    ('1 dig', '3 digs')
+    """
+    return f"{number} {one}{'' if number == 1 else 's'}"
+
+
+def known_values(values: Sequence[DigValue]) -> tuple[list[float], list[bool]]:
+    """Grades, limits where a dig lies below one; of a dig above its method's limit that limit."""
+    grades = [value.high_g_per_t if value.is_below else value.middle_g_per_t for value in values]
+    return grades, [value.is_below for value in values]
+
+
+def mean_lines(values: Sequence[DigValue], grade_unit: str) -> list[MeanLine]:
+    """The means of these digs, each dig once, with the words for when to trust which."""
+    from prospecting.calc.zone_means import means_of_digs
+
+    if not values:
+        return []
+    grades, below = known_values(values)
+    found = means_of_digs(grades, below)
+
+    def text(grade: float) -> str:
+        return units.format_grade(grade, grade_unit)
+
+    plain = text(found.plain_low)
+    if found.below:
+        plain = f"{text(found.plain_low)} to {text(found.plain_high)}"
+    lines = [MeanLine("Plain mean of the digs", plain, _plain_trust(values))]
+    if found.bootstrap:
+        lines.append(
+            MeanLine(
+                "Its 95 % interval by drawing the digs again",
+                f"{text(found.bootstrap.low)} to {text(found.bootstrap.high)}",
+                "Believes nothing about the shape of the grades. With under some ten digs too short on the high side: no drawing "
+                "knows the nugget that was missed.",
+            )
+        )
+    if found.lognormal is not None:
+        lines.append(
+            MeanLine(
+                "Lognormal mean (Sichel's t)",
+                f"{text(found.lognormal)}; upper 95 % limit {text(found.land_upper)} (Land)",
+                "Better than the plain mean while the logarithms of the grades scatter evenly and digs are few; wrong where two "
+                "kinds of rock are mixed. A limit far above all results says that the digs are too few.",
+            )
+        )
+    if found.kaplan_meier is not None:
+        lines.append(
+            MeanLine(
+                "With limits kept as limits (Kaplan-Meier)",
+                text(found.kaplan_meier),
+                "For digs below a limit. Believes nothing about the shape; trust it up to about half of the digs below.",
+            )
+        )
+    if found.line_through_detects is not None:
+        lines.append(
+            MeanLine(
+                "Limits read off a line through the detected digs",
+                text(found.line_through_detects),
+                "For digs below a limit with some ten detected ones or more: believes that logarithms follow a straight line.",
+            )
+        )
+    if found.most_above_it is not None:
+        lines.append(
+            MeanLine(
+                f"Digs that may lie above {text(found.highest_limit)}",
+                f"at most {units.format_share(found.most_above_it)} of them (one-sided 95 % limit)",
+                "All digs lie below their limits: such a set has no mean, only this.",
+            )
+        )
+    if found.median is not None:
+        lines.append(
+            MeanLine(
+                "Middle dig",
+                text(found.median),
+                "A typical dig, not the mean: gold lies in the few rich ones.",
+            )
+        )
+    return lines
+
+
+def _plain_trust(values: Sequence[DigValue]) -> str:
+    if len(values) < 3:
+        return f"{counted(len(values), 'dig')}: no interval can be given, and one more dig may change it altogether."
+    if any(value.is_above for value in values):
+        return "Some digs lie above their method's limit, which counts here in their place: it reads low."
+    return "Always right on the average over many such sets of digs; a single rich dig moves it."
+
+
+def influence(results: Sequence[ZoneResult], grade_unit: str) -> str:
+    """What the mean would be without the richest result; blank where there is only one."""
+    found = without_richest(results)
+    if found is None:
+        return ""
+    richest = results[found.richest]
+    if richest.is_below:
+        return ""
+    before, after = mean_text(found.all_of_them, grade_unit), mean_text(found.without, grade_unit)
+    told = f"{richest.label} of {richest.lot}, {grade_text(richest, grade_unit)}"
+    if richest.share < 1:
+        told += f", {units.format_share(richest.share)} of it from here"
+    if before == after:
+        return f"Without the richest result ({told}) the mean stays {after}."
+    hangs = " It hangs on that one result." if _moved(found) else ""
+    return f"Without the richest result ({told}) the mean falls from {without_unit(before, after)} to {after}.{hangs}"
+
+
+def without_unit(text: str, other: str) -> str:
+    """The first of two figures without its unit, which the second carries; as it is where it is more than a figure.
+
+    >>> without_unit("9.0 g/t", "5.0 g/t"), without_unit("at least 9.0 g/t", "5.0 g/t")
+    ('9.0', 'at least 9.0 g/t')
+    """
+    number, _, unit = text.partition(" ")
+    return number if other.partition(" ")[2] == unit else text
+
+
+def _moved(found: WithoutRichest) -> bool:
+    return found.falls_by is None or found.falls_by >= MOVES_IT
+
+
+def changes_of(values: Sequence[DigValue], order: str) -> list[MethodChange]:
+    """Where nothing is done any more as it was at the dig before; `order` is "day" or "depth"."""
+    changes = []
+    for place in method_changes([value.methods for value in values]):
+        before, after = (_listed(values[at].methods) for at in (place - 1, place))
+        where = f"From the dig of {values[place].day:%d %b %Y} on" if order == "day" else "Deeper than that"
+        changes.append(MethodChange(place, f"{where}: {after}; before: {before}."))
+    return changes
+
+
+def _listed(methods: frozenset[str]) -> str:
+    return ", or ".join(sorted(methods))
+
+
+def trend_words(
+    values: Sequence[DigValue],
+    at: Sequence[float],
+    *,
+    along: str,
+    what: str,
+    grade_unit: str,
+    changes: Sequence[MethodChange],
+    length_unit: str = "m",
+) -> TrendWords:
+    """Whether the grades of these digs rise or fall, in words. `along` is "time" or "depth", `what` pans or assays."""
+    from trials.calc.zone_trend import FEWEST_DIGS, zone_trend
+
+    grades, below = known_values(values)
+    found = zone_trend(at, grades, below)
+    through = "with time" if along == "time" else "with depth"
+    per = "a month (30 days)" if along == "time" else f"per {length_unit} down"
+    digs = counted(found.digs, "independent dig")
+    if found.kind == "too few":
+        why = (
+            f"{digs}: a trend takes {FEWEST_DIGS} or more, at three places or more and not all of one grade. With fewer, chance "
+            "alone puts them all in rising order too often."
+        )
+        return TrendWords("too few", f"{what}: too few digs to tell a trend {through}.", [why])
+    sentences = [
+        f"Of {found.pairs} pairs of digs {found.rising} rise {through}; on {digs}, one value each.",
+        f"Middle of all slopes {_slope(found.slope, grade_unit)} {per}{_slope_interval(found.interval, grade_unit)}.",
+    ]
+    if found.kind == "not shown":
+        headline = f"{what}: no trend {through} is shown."
+        if found.seen_ratio is not None and found.seen_ratio <= 100:
+            sentences.append(
+                f"These digs could have seen a change to {found.seen_ratio:.2g} times as much, or as little, between the "
+                "first and the last, 8 times in 10; smaller ones they can't tell."
+            )
+        else:
+            sentences.append("Digs that scatter so far could have seen no change short of a hundredfold.")
+    else:
+        headline = (
+            f"{what}: the grade {found.kind} {through}; chance alone does that in fewer than 1 of 20 zones."
+        )
+    if found.ties_below > 1:
+        sentences.append(
+            f"{found.ties_below} digs lie at or below the highest limit: which of them is richer nobody knows, so they count "
+            "alike."
+        )
+    if changes:
+        sentences.append(
+            "The method changed on the way, and a change of method looks just like a trend: compare within one method before "
+            "believing this."
+        )
+    return TrendWords(found.kind, headline, sentences)
+
+
+def _slope(slope: float, grade_unit: str) -> str:
+    sign = "+" if slope > 0 else "−" if slope < 0 else ""
+    return f"{sign}{units.format_grade(abs(slope), grade_unit)}"
+
+
+def _slope_interval(interval, grade_unit: str) -> str:
+    low, high = interval.low, interval.high
+    if low == -float("inf") or high == float("inf"):
+        return ", with no limit that so few digs could give"
+    bare = _slope(low, grade_unit).partition(" ")[0]
+    return f" ({bare} to {_slope(high, grade_unit)}, 95 % interval)"

@@ -5,6 +5,10 @@ from django.urls.converters import StringConverter
 
 from prospecting.views import (
     assays,
+    calendar,
+    checks,
+    claim_dates,
+    claim_papers,
     contamination,
     dispatching,
     ground,
@@ -14,6 +18,7 @@ from prospecting.views import (
     phone,
     phone_entries,
     photos,
+    positions,
     site,
     steps,
     tags,
@@ -30,7 +35,14 @@ class CodeConverter(StringConverter):
         return value.upper()
 
 
+class CalendarKeyConverter(StringConverter):
+    """The key of a member's calendar: 32 bytes in the letters of an address (actions/calendar_link.py)."""
+
+    regex = "[A-Za-z0-9_-]{43}"
+
+
 register_converter(CodeConverter, "code")
+register_converter(CalendarKeyConverter, "calendar_key")
 
 handler400 = "prospecting.views.site.bad_request"
 handler403 = "prospecting.views.site.permission_denied"
@@ -58,8 +70,22 @@ urlpatterns = [
     path("claims/add/", ground.claim_add, name="claim-add"),
     path("claims/<int:pk>/", ground.claim_detail, name="claim-detail"),
     path("claims/<int:pk>/edit/", ground.claim_edit, name="claim-edit"),
+    path("claims/<int:pk>/dates/add/", claim_dates.claim_date_add, name="claim-date-add"),
+    path("claims/<int:pk>/papers/add/", claim_papers.claim_paper_add, name="claim-paper-add"),
+    path("claim-dates/", claim_dates.claim_date_list, name="claim-date-list"),
+    path("claim-dates/<int:pk>/edit/", claim_dates.claim_date_edit, name="claim-date-edit"),
+    path("claim-dates/<int:pk>/keep/", claim_dates.claim_date_keep, name="claim-date-keep"),
+    path("claim-dates/<int:pk>/void/", claim_dates.claim_date_void, name="claim-date-void"),
+    path("claim-papers/<int:pk>/file/", claim_papers.claim_paper_file, name="claim-paper-file"),
+    path("claim-papers/<int:pk>/void/", claim_papers.claim_paper_void, name="claim-paper-void"),
+    path("calendar/", calendar.calendar_link, name="calendar-link"),
+    path("calendar/remove/", calendar.calendar_remove, name="calendar-remove"),
+    path("calendar/<calendar_key:key>.ics", calendar.calendar_feed, name="calendar-feed"),
     path("claims/<int:pk>/zones/add/", ground.zone_add, name="zone-add"),
     path("zones/<int:pk>/edit/", ground.zone_edit, name="zone-edit"),
+    path("claims/<int:pk>/positions/", positions.positions_read, name="positions-read"),
+    path("claims/<int:pk>/digs.geojson", positions.positions_geojson, name="positions-geojson"),
+    path("claims/<int:pk>/digs.gpx", positions.positions_gpx, name="positions-gpx"),
     path("digs/", ground.dig_list, name="dig-list"),
     path("digs/add/", ground.dig_add, name="dig-add"),
     path("digs/<int:pk>/", ground.dig_detail, name="dig-detail"),
@@ -99,13 +125,28 @@ urlpatterns = [
     path("journal/", journal.journal, name="journal"),
     path("laboratories/", dispatching.laboratory_list, name="laboratory-list"),
     path("laboratories/add/", dispatching.laboratory_add, name="laboratory-add"),
+    path("laboratories/side-by-side/", checks.laboratory_compare, name="laboratory-compare"),
+    path("laboratories/<int:pk>/", checks.laboratory_detail, name="laboratory-detail"),
+    path("laboratories/<int:pk>/edit/", dispatching.laboratory_edit, name="laboratory-edit"),
+    path("materials/", dispatching.material_list, name="material-list"),
+    path("materials/add/", dispatching.material_add, name="material-add"),
+    path("materials/<int:pk>/", dispatching.material_detail, name="material-detail"),
+    path("materials/<int:pk>/edit/", dispatching.material_edit, name="material-edit"),
     path("dispatches/", dispatching.dispatch_list, name="dispatch-list"),
-    path("dispatches/add/", dispatching.dispatch_add, name="dispatch-add"),
-    path("dispatches/<int:pk>/", dispatching.dispatch_detail, name="dispatch-detail"),
+    path("dispatches/<int:pk>/edit/", dispatching.dispatch_edit, name="dispatch-edit"),
+    path("dispatches/<int:pk>/sent/", dispatching.dispatch_sent, name="dispatch-sent"),
+    path("dispatches/<int:pk>/give-up/", dispatching.dispatch_give_up, name="dispatch-give-up"),
+    path("dispatches/<int:pk>/labels/", dispatching.dispatch_labels, name="dispatch-labels"),
     path("dispatches/<int:pk>/type-return/", assays.return_type, name="return-type"),
     path("dispatches/<int:pk>/read-return/", assays.return_read, name="return-read"),
     path("returns/<int:pk>/", assays.return_detail, name="return-detail"),
     path("returns/<int:pk>/file/", assays.return_file, name="return-file"),
+    path("returns/<int:pk>/checks/", checks.return_checks_page, name="return-checks"),
+    path("returns/<int:pk>/accept/", checks.return_accept, name="return-accept"),
+    path("returns/<int:pk>/judge/", checks.return_judge, name="return-judge"),
+    path("dispatches/<int:pk>/rule/", values.dispatch_rule, name="dispatch-rule"),
+    path("samples/<int:pk>/", values.sample_detail, name="sample-detail"),
+    path("samples/<int:pk>/rule/", values.sample_rule, name="sample-rule"),
     path("samples/<int:pk>/choose/", values.reading_choose, name="reading-choose"),
     path("", include("trials.urls")),
 ]

@@ -33,6 +33,7 @@ SAME_ON_ANY_DATABASE = (
     "trials/frames/test_cautions.py",
     "trials/frames/test_design_verdicts.py",
     "trials/frames/test_outlook.py",
+    "trials/frames/test_pointing.py",
     "trials/frames/test_recovery.py",
     "trials/frames/test_sampling_plan.py",
     "trials/frames/test_uniformity.py",
@@ -44,6 +45,7 @@ SAME_ON_ANY_DATABASE = (
     "test_pages_cost.py",
     "test_where_numbers_are_made.py",
     "browser/test_clearing.py",
+    "browser/test_draw.py",
     "browser/test_judging.py",
     "browser/test_lineage.py",
     "browser/test_main_path.py",
@@ -56,6 +58,7 @@ SAME_ON_ANY_DATABASE = (
     "browser/test_run_page.py",
     "browser/test_shed_day.py",
     "browser/test_tags.py",
+    "browser/test_today.py",
 )
 
 

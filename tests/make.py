@@ -4,9 +4,20 @@ import datetime
 from decimal import Decimal
 from itertools import count
 
-from prospecting.actions import steps
+from django.utils import timezone
+
+from prospecting.actions import dispatching, steps
 from prospecting.actions.material import DrawFrom, NewLot, StepDetails
-from prospecting.models import Claim, Lot, Member, Zone
+from prospecting.models import (
+    Claim,
+    ClaimDate,
+    Dispatch,
+    Laboratory,
+    Lot,
+    Member,
+    ReferenceMaterial,
+    Zone,
+)
 
 DAY = datetime.date(2026, 5, 3)
 _number = count(1)
@@ -77,3 +88,56 @@ def make_portions(
         details=StepDetails(method="riffle"),
     )
     return list(step.made.order_by("portion_number"))
+
+
+def make_claim_date(claim: Claim | None = None, *, days: int = 30, **fields) -> ClaimDate:
+    """A date so many days from today; `watched_by` and the rest as the model has them."""
+    fields = {"what": "yearly fee", "due_on": timezone.localdate() + datetime.timedelta(days=days)} | fields
+    return ClaimDate.objects.create(
+        claim=claim or make_claim(), recorded_by=fields.pop("recorded_by", None) or make_member(), **fields
+    )
+
+
+def make_laboratory(
+    member: Member | None = None, name: str = "Invented Assay Office", **fields
+) -> Laboratory:
+    known = Laboratory.objects.filter(name=name).first()
+    return known or dispatching.add_laboratory(name=name, recorded_by=member or make_member(), **fields)
+
+
+def make_assay_split(
+    lot: Lot | None = None, *, member: Member | None = None, mass_g: str = "400", day=DAY
+) -> Lot:
+    """A split for assay, riffled off a lot of its own unless one is given."""
+    member = member or make_member()
+    step = steps.take_for_assay(
+        draw=DrawFrom(lot=lot or make_lot(member=member), mass_g=Decimal(mass_g), typed=f"{mass_g} g"),
+        recorded_by=member,
+        done_on=day,
+        details=StepDetails(method="riffle"),
+    )
+    return step.made.get()
+
+
+def make_parcel(number: int = 3, *, member: Member | None = None, **fields) -> Dispatch:
+    """A dispatch that is still being packed."""
+    member = member or make_member()
+    lots = fields.pop("lots", None)
+    lots = [make_assay_split(member=member) for _ in range(number)] if lots is None else lots
+    fields = {"laboratory": make_laboratory(member), "method": "fire_30"} | fields
+    return dispatching.pack_dispatch(lots=lots, recorded_by=member, **fields)
+
+
+def make_material(kind: str = "reference", *, member: Member | None = None, **fields) -> ReferenceMaterial:
+    """An invented check material: 5 g/t with one standard deviation of 0.2, or barren rock."""
+    certified = {
+        "certified_typed": "5.00",
+        "certified_g_per_t": Decimal(5),
+        "plus_minus_typed": "0.20",
+        "plus_minus_g_per_t": Decimal("0.2"),
+        "plus_minus_kind": "one_sd",
+        "unit": "g/t",
+    }
+    named = {"name": f"Invented {kind} {next(_number)}", "packet_g": Decimal(60), "packet_typed": "60 g"}
+    fields = named | (certified if kind == "reference" else {}) | fields
+    return dispatching.add_material(kind=kind, recorded_by=member or make_member(), **fields)

@@ -11,7 +11,7 @@ from prospecting.access import ANYONE, GUEST, KEEPER, MEMBER, RoleMiddleware, pa
 from tests import make
 
 # Every address with its least role, written down by hand: a page that opens wider than it should fails here.
-ANYONES = {"sign-in", "health", "worker", "manifest", "phone-session"}
+ANYONES = {"sign-in", "health", "worker", "manifest", "phone-session", "calendar-feed"}
 KEEPERS = {
     "member-list",
     "member-add",
@@ -22,6 +22,7 @@ KEEPERS = {
     "held-list",
     "held-set-aside",
     "trial-import",
+    "return-accept",
 }
 GUESTS = {
     "home",
@@ -30,6 +31,7 @@ GUESTS = {
     "own-password",
     "zone-list",
     "zone-detail",
+    "zone-compare",
     "claim-detail",
     "dig-list",
     "dig-detail",
@@ -50,7 +52,14 @@ GUESTS = {
     "laboratory-list",
     "dispatch-list",
     "dispatch-detail",
+    "material-list",
+    "material-detail",
+    "assay-charges",
     "return-detail",
+    "return-checks",
+    "sample-detail",
+    "laboratory-compare",
+    "laboratory-detail",
     "additive-list",
     "additive-detail",
     "additive-compare",
@@ -60,6 +69,7 @@ GUESTS = {
     "trial-list",
     "trial-detail",
     "trial-verdict",
+    "trial-figure",
     "trial-effects",
     "trial-doses",
     "trial-outcomes",
@@ -71,6 +81,8 @@ GUESTS = {
     "finding-detail",
     "house-method",
     "next-trials",
+    "field-against-laboratory",
+    "assay-next",
     "run-list",
     "run-detail",
 }

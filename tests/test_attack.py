@@ -4,6 +4,7 @@ Pages and forms are found by crawling, not listed, so a new page is attacked wit
 500, never a change by GET or by a refused form, and a refused form says why and keeps what was typed.
 """
 
+import datetime
 import hashlib
 import html
 import io
@@ -27,7 +28,10 @@ from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, resolve, reverse
 
 from prospecting.access import ANYONE, GUEST, KEEPER, MEMBER
-from prospecting.actions import assays, steps
+from prospecting.actions import assays, dispatching, steps
+from prospecting.actions.calendar_link import hash_of_key, renew_calendar_link
+from prospecting.actions.claim_dates import add_claim_date
+from prospecting.actions.claim_papers import add_claim_paper
 from prospecting.actions.delivery import deliver_once
 from prospecting.actions.held import hold_entry
 from prospecting.actions.material import DrawFrom, StepDetails
@@ -35,20 +39,26 @@ from prospecting.actions.photos import keep_photo
 from prospecting.actions.refusal import Refused
 from prospecting.models import (
     AssayReturn,
+    CalendarLink,
     Claim,
+    ClaimDate,
+    ClaimPaper,
     Contamination,
     Dig,
     Dispatch,
     HeldEntry,
     JournalEntry,
+    Laboratory,
     Lot,
     Member,
     Photo,
+    ReferenceMaterial,
     Sample,
     Step,
     Zone,
 )
 from prospecting.views.steps import REPEATED
+from tests.make import make_material
 from tests.trials.make_judging import all_alike, judge, make_rows
 from trials.actions import clearing, findings, mud, planning, running
 from trials.frames.findings import frozen_of
@@ -83,6 +93,7 @@ NASTY = [
     "=1+1", "5 mL", "22 lb", "2999-12-31", "0001-01-01", "🪙 1 lb", "{{ 7|add:1 }}", "%s%n", "../../etc/passwd",
     "1\r\nSet-Cookie: a=b", "true", "None", "1_000", "0x1F", "١٢٣٤٥٦٧٨٩٠١٢٣٤٥٦٧٨٩٠", "²", "Ⅷ",
 ]  # fmt: skip
+CALENDAR_KEY = "k" * 43
 # So many go to one field, the next field going on where it stopped; each form starts elsewhere in the list.
 TEXTS_PER_FIELD = 1
 
@@ -126,6 +137,7 @@ def play_scene() -> None:
             doses=[],
             recorded_by=panner,
         )
+    pack_parcel(panner, Lot.objects.get(pk=draft.feed_lot_id))
     steps.take_for_assay(
         draw=DrawFrom(lot=Lot.objects.get(pk=draft.feed_lot_id), mass_g=100, typed="100 g"),
         recorded_by=panner,
@@ -178,8 +190,50 @@ def play_scene() -> None:
         ),
         recorded_by=panner,
     )
+    keep_claim_things(panner)
     assays.hold_file(
         upload=SimpleUploadedFile("held.csv", held_file()), held_by=Member.objects.get(username="keeper")
+    )
+
+
+def keep_claim_things(member: Member) -> None:
+    """A paper of a claim, a date to keep, the member's calendar under a key the tests know, and the keeper's."""
+    claim = Claim.objects.earliest("pk")
+    upload = SimpleUploadedFile("post.png", picture("PNG"), content_type="image/png")
+    add_claim_paper(claim=claim, upload=upload, title="The corner post", recorded_by=member)
+    add_claim_date(
+        claim=claim,
+        what="county filing",
+        due_on=datetime.date(2027, 9, 1),
+        remind_days=60,
+        is_yearly=True,
+        watched_by=member,
+        note="",
+        recorded_by=member,
+    )
+    CalendarLink.objects.create(member=member, key_sha256=hash_of_key(CALENDAR_KEY))
+    renew_calendar_link(member=Member.objects.get(username="keeper"))
+
+
+def pack_parcel(member: Member, lot: Lot) -> None:
+    """A dispatch that is still being packed, with a check in it, and a material of each kind."""
+    splits = [
+        steps.take_for_assay(
+            draw=DrawFrom(lot=lot, mass_g=100, typed="100 g"),
+            recorded_by=member,
+            done_on=Dispatch.objects.latest("pk").sent_on,
+            details=StepDetails(method="riffle"),
+        ).made.get()
+        for _ in range(2)
+    ]
+    blank = make_material("blank", member=member)
+    make_material(member=member)
+    dispatching.pack_dispatch(
+        laboratory=Laboratory.objects.first(),
+        method="fire_30",
+        lots=splits,
+        checks=[dispatching.PlannedCheck(kind="blank", material=blank)],
+        recorded_by=member,
     )
 
 
@@ -213,9 +267,13 @@ def scene(django_db_setup, django_db_blocker):
         transaction.set_rollback(True)
 
 
+def newest_sent() -> Dispatch:
+    return Dispatch.objects.exclude(sent_on=None).latest("pk")
+
+
 def held_file() -> bytes:
     """A laboratory's file for the dispatch that is still out."""
-    tag = Dispatch.objects.latest("pk").samples.order_by("tag")[0].tag
+    tag = newest_sent().samples.order_by("tag")[0].tag
     return f"Held Laboratory,,\nJob,HELD-1,\nSample,Au_ppm,Remark\n{tag},3.25,\n".encode()
 
 
@@ -245,6 +303,8 @@ def few(model, most: int = 3) -> list:
 def real_arguments(pattern: URLPattern) -> list[dict]:
     """Arguments of an address from records that exist: every kind of lot, step, run and trial at least once."""
     route = str(pattern.pattern)
+    if pattern.name == "calendar-feed":
+        return [{"key": CALENDAR_KEY}]
     if "<code:blind_code>" in route:
         some = one_of_each(PlannedRun.objects.select_related("block", "trial"), "trial_id", "block_id")
         return [{"pk": planned.trial_id, "blind_code": planned.blind_code} for planned in some[-8:]]
@@ -275,6 +335,9 @@ def real_arguments(pattern: URLPattern) -> list[dict]:
         return [{"pk": block.trial_id, "number": block.number} for block in rows.order_by("-pk")[:9]]
     if "<int:pk>" not in route:
         return [{}]
+    if pattern.name == "trial-figure":
+        # An open one's is not found: its verdict isn't told.
+        return [{"pk": trial.pk} for trial in Trial.objects.filter(state=Trial.State.CLOSED)]
     if pattern.name == "step-again":
         again = Step.objects.filter(kind__in=REPEATED, voided_at__isnull=True)
         return [{"pk": step.pk} for step in one_of_each(again, "kind")]
@@ -283,6 +346,8 @@ def real_arguments(pattern: URLPattern) -> list[dict]:
     records = {
         "members": lambda: few(Member, 4),
         "claims": lambda: few(Claim),
+        "claim-dates": lambda: few(ClaimDate),
+        "claim-papers": lambda: few(ClaimPaper),
         "zones": lambda: few(Zone),
         "digs": lambda: few(Dig),
         "marks": lambda: few(Contamination),
@@ -290,6 +355,8 @@ def real_arguments(pattern: URLPattern) -> list[dict]:
         "steps": lambda: one_of_each(Step.objects.all(), "kind", "is_void"),
         "photos": lambda: few(Photo),
         "dispatches": lambda: few(Dispatch),
+        "laboratories": lambda: few(Laboratory),
+        "materials": lambda: few(ReferenceMaterial),
         "returns": lambda: few(AssayReturn),
         "samples": lambda: [Sample.objects.exclude(readings=None)[0], *few(Sample)],
         "additives": lambda: few(Additive),
@@ -412,6 +479,7 @@ def test_every_page_opens_to_whom_it_should_and_tells_no_more(role, as_role):
         if role == GUEST:
             assert not [place for place in places if place in body], f"{where} holds a position"
             assert "/photos/" not in body, f"{where} names a picture"
+            assert "/claim-papers/" not in body, f"{where} names a paper"
         if address in hidden:
             assert hidden[address] not in html.unescape(body), f"{where} names the treatment of an open block"
         check_blindness(body, codes, treatments, where)
@@ -460,6 +528,10 @@ def test_a_file_is_saved_and_a_picture_is_only_a_picture(as_role):
     assert kept.headers["X-Content-Type-Options"] == "nosniff"
     assert "private" in kept.headers["Cache-Control"]
     assert body_of(kept).startswith("\xff\xd8\xff")
+    paper = client.get(reverse("claim-paper-file", args=[ClaimPaper.objects.latest("pk").pk]))
+    assert paper.headers["Content-Disposition"].startswith("attachment")
+    assert paper.headers["Content-Security-Policy"] == "sandbox"
+    assert paper.headers["Cache-Control"] == "private, no-store"
     certificate = client.get(reverse("return-file", args=[AssayReturn.objects.latest("pk").pk]))
     assert certificate.headers["Content-Disposition"].startswith("attachment")
     assert certificate.headers["X-Content-Type-Options"] == "nosniff"
@@ -625,11 +697,11 @@ class FormReader(HTMLParser):
 SENSIBLE = {
     "mass": "1 lb", "lot-reweigh mass": "2 lb", "dry_mass": "0.99 lb", "mass_out": "0.99 lb", "size": "850 um",
     "undersize": "0.6 lb", "oversize": "0.4 lb", "piece_1": "0.5 lb", "piece_2": "0.4 lb", "piece_3": "0.1 lb",
-    "dispatch-add expected_on": "2099-01-01", "portion_1": "1 lb", "portion_2": "1 lb", "passes": "3", "number": "2",
+    "dispatch-sent expected_on": "2099-01-01", "portion_1": "1 lb", "portion_2": "1 lb", "passes": "3", "number": "2",
     "each": "0.5 lb", "portion": "1 lb", "soak_min": "10", "pan_min": "12", "coarse": "0", "medium": "0", "fine": "1",
     "very_fine": "2", "flour": "12", "gold": "1.1 mg", "scale_step": "0.1 mg", "blocks": "3", "smallest_ratio": "1.3",
     "water": "9 L", "run-log water": "spring", "run-add water": "spring", "run-correct water": "spring", "mass_1": "20 lb",
-    "mass_2": "", "mass_3": "", "mass_4": "", "mass_5": "", "mass_6": "", "width": "30 cm", "latitude": "12.5",
+    "mass_2": "", "mass_3": "", "mass_4": "", "mass_5": "", "mass_6": "", "width": "30 cm", "depth": "2 m", "latitude": "12.5",
     "longitude": "-98.7", "bottle": "500 mL", "price": "6.50", "currency": "USD", "concentrate": "6 g", "tails": "440 g",
     "fail_reason": "", "technique": "rinse thrice", "dose": "", "second_dose": "", "username": "newcomer",
     "password": "a very long pass phrase", "password_again": "a very long pass phrase",
@@ -637,6 +709,8 @@ SENSIBLE = {
     "check_number": "3", "check_mass": "0.1 lb", "gold_2": "1.1 mg", "gold_3": "1.1 mg", "tare": "", "water_uses": "1",
     "water_temp": "12 C", "water_hardness": "120 mg/L", "run_min": "20",
     "target": "100", "water_depth": "20 cm", "length": "50 mm", "pixels": "400", "colours": "3", "minutes": "7", "value": "500",
+    "price_per_sample": "42.50", "price_besides": "35", "field_mass": "", "certified": "9.31", "plus_minus": "0.69", "sd": "",
+    "packet": "60 g", "turnaround_days": "21",
     **{f"{name}_{place}": "" for name in ("label", "dose") for place in range(1, 9)}, "label_1": "north", "label_2": "south",
 }  # fmt: skip
 SENSIBLE_CHOICE = {
@@ -647,6 +721,7 @@ SENSIBLE_CHOICE = {
     "fail_kind": "",
     "outcome": "gold_mass",
     "clearing-add measure": "turbidity",
+    "material-add kind": "reference",
     **{f"additive_{place}": "" for place in range(1, 9)},
 }
 UNTICKED = {"below_scale", "beyond", "is_control", "nothing_left"}
@@ -695,7 +770,7 @@ def encoded(pairs: list[tuple[str, str]]) -> str:
 def second_pages() -> dict[str, str]:
     """Pages whose form shows only after a choice made on a page before: the choice stands in their address."""
     first, second = Lot.objects.in_stock().of_kind(Lot.Kind.BUCKET)[:2]
-    dispatch = Dispatch.objects.latest("pk")
+    dispatch = newest_sent()
     return {
         "lot-blend": reverse("lot-blend") + f"?lot={first.code}&lot={second.code}",
         "lot-cut weighed": reverse("lot-cut", args=[first.code]) + "?weighed=2",
@@ -705,6 +780,8 @@ def second_pages() -> dict[str, str]:
         "lots-hand-over": reverse("lots-hand-over") + f"?lot={first.code}&lot={second.code}",
         "lots-reserve": reverse("lots-reserve") + f"?lot={first.code}&lot={second.code}",
         "lots-release": reverse("lots-release") + f"?lot={Lot.objects.exclude(reserve_reason='').get().code}",
+        "dispatch-take": reverse("dispatch-take", args=[Dispatch.objects.get(sent_on=None).pk])
+        + f"?lot={first.code}&lot={second.code}&chosen=1",
         "return-read preview": reverse("return-read", args=[dispatch.pk])
         + f"?file={hashlib.sha256(held_file()).hexdigest()}&name=held.csv",
     }
@@ -743,8 +820,10 @@ def find_forms(client: Client) -> dict[str, FoundForm]:
     return found
 
 
+# These show once, in the answer itself, what no later page shows.
+ANSWERED_IN_PLACE = {"mixing-sheet", "calendar-link"}
 # Acts on several lots, which are chosen on the page before.
-CHOSEN_FIRST = {"lot-blend", "lots-move", "lots-hand-over", "lots-reserve", "lots-release"}
+CHOSEN_FIRST = {"dispatch-take", "lot-blend", "lots-move", "lots-hand-over", "lots-reserve", "lots-release"}
 
 
 class Attack:
@@ -790,14 +869,14 @@ class Attack:
                 assert "<script>alert" not in body_of(shown), what
             self.accepted += 1
             return
-        assert row_counts() == self.before or self.form.name == "mixing-sheet", (
+        assert row_counts() == self.before or self.form.name in ANSWERED_IN_PLACE, (
             f"{what}: refused, yet rows changed"
         )
         if response.status_code != 200:
             return
         body = body_of(response)
         assert "<script>alert" not in body, what
-        if self.form.name == "mixing-sheet" and 'role="alert"' not in body:
+        if self.form.name in ANSWERED_IN_PLACE and 'role="alert"' not in body:
             return
         if re.search(r'name="agreed" value="[0-9a-f]{64}"', body):
             # Taken, and shown what it would change before it is agreed to.
@@ -840,6 +919,7 @@ POSTABLE = POSTABLE[:: 4 if os.environ.get("DATABASE_URL") else 1]
 # The same form as another one's, on a record that exists already.
 TWINS = {
     "additive-edit",
+    "claim-date-edit",
     "claim-edit",
     "finding-replace",
     "judging-correct",
@@ -905,9 +985,9 @@ def test_the_guesses_are_taken_so_that_nonsense_stands_alone(as_role, found_form
     missing = set(POSTABLE) - set(found_forms)
     # The ladder's numbers come back in the form that shows it, not in the one that agrees to it.
     assert missing <= {"ladder-add"}, "no page shows these forms, so they are attacked blindly"
-    # A file needs an upload, a sheet is shown and not recorded, the only reading of a sample is in use already, what a
-    # correction would change is shown before it is agreed to, the draft has treatments that are no factorial, and the tubs
-    # have been read, so that their clocks no longer begin.
+    # A file needs an upload, a sheet and a private address are shown in the answer itself, the only reading of a sample is
+    # in use and its rule holds already, what a correction would change is shown before it is agreed to, the draft has
+    # treatments that are no factorial, and the tubs have been read, so that their clocks no longer begin.
     others = {
         "factorial-add",
         "factorial-remove",
@@ -917,8 +997,13 @@ def test_the_guesses_are_taken_so_that_nonsense_stands_alone(as_role, found_form
         "sign-out",
         "return-read",
         "trial-import",
+        "positions-read",
+        "claim-paper-add",
+        "calendar-link",
         "mixing-sheet",
         "reading-choose",
+        "sample-rule",
+        "dispatch-rule",
         "step-correct",
         "lot-correct",
     }

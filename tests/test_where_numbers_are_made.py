@@ -35,6 +35,12 @@ REDUCES = {
 }
 ALLOWED = {
     ("prospecting/actions/assays.py", "upload.size / 1000000.0"): "size of a file, for a sentence",
+    ("prospecting/actions/claim_papers.py", "upload.size / 1000000.0"): "size of a file, for a sentence",
+    (
+        "prospecting/actions/claim_papers.py",
+        "settings.PHOTO_MAX_PIXELS // 1000000",
+    ): "size of a picture, for a sentence",
+    ("prospecting/actions/claim_papers.py", "picture.width * picture.height"): "size of a picture",
     ("prospecting/actions/photos.py", "upload.size / 1000000.0"): "size of a file, for a sentence",
     (
         "prospecting/actions/photos.py",

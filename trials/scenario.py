@@ -10,6 +10,7 @@ from django.db import transaction
 
 from prospecting.actions import (
     assays,
+    claim_dates,
     contamination,
     dispatching,
     ground,
@@ -94,8 +95,15 @@ class _Player:
                     name=facts["claim"],
                     kind="lode",
                     holder="the group (invented)",
-                    next_date=datetime.date(2027, 8, 25),
-                    next_date_what="yearly fee or waiver: check with the land agency",
+                    recorded_by=keeper,
+                )
+                claim_dates.add_claim_date(
+                    claim=claims[facts["claim"]],
+                    what="yearly fee or waiver: check with the land agency",
+                    due_on=datetime.date(2027, 8, 25),
+                    remind_days=60,
+                    is_yearly=True,
+                    watched_by=keeper,
                     recorded_by=keeper,
                 )
             self.zones[name] = ground.add_zone(
@@ -111,6 +119,8 @@ class _Player:
                 sample_kind=dig["kind"],
                 latitude=Decimal(str(dig["latitude"])),
                 longitude=Decimal(str(dig["longitude"])),
+                depth_m=Decimal(dig["depth_m"]) if "depth_m" in dig else None,
+                depth_typed=f"{dig['depth_m']} m" if "depth_m" in dig else "",
                 buckets=[
                     NewLot(
                         kind=Lot.Kind.BUCKET,
@@ -125,18 +135,26 @@ class _Player:
             self.buckets[dig["as"]] = step.made.get()
 
     def test_pans(self) -> None:
-        for pan in self.story["pans"]:
+        for pan in self.story["pans"] + self.story["second_pans"]:
             portion_g, typed = _lb(pan["portion"].removesuffix(" lb"))
+            panner = self.people[pan["panner"]]
             running.log_test_pan(
                 lot=self.buckets[pan["bucket"]],
                 portion=running.Portion(mass_g=portion_g, typed=typed),
-                result=self._result(pan, pan["day"]),
-                recorded_by=self.people["panner"],
+                result=self._result(pan, pan["day"], panner),
+                recorded_by=panner,
             )
 
     def take_splits(self) -> None:
         names = [assay["bucket"] for assay in self.story["assays"]]
         self.splits = {name: self._take_for_assay(self.buckets[name], "2026-09-01") for name in names}
+        self.further_splits = {
+            split["bucket"]: self._take_for_assay(
+                self.buckets[split["bucket"]], "2026-09-01", split["mass_g"]
+            )
+            for parcel in self.story["parcels"]
+            for split in parcel["splits"]
+        }
 
     def prepare_test_lots(self) -> None:
         """Crush and screen six buckets; blend four to the dose trial's lot, two to the running trial's."""
@@ -237,40 +255,120 @@ class _Player:
         clearing.end_test(test=test, ended_at=began_at + watched, recorded_by=panner)
 
     def assays(self) -> None:
-        laboratory = dispatching.add_laboratory(
-            name="Invented Assay Office", recorded_by=self.people["keeper"]
+        """Three parcels with their returns, one certificate revised, one with a failed blank; and a fourth that is waited for."""
+        keeper = self.people["keeper"]
+        self.laboratory = dispatching.add_laboratory(
+            name="Invented Assay Office", turnaround_days=25, recorded_by=keeper
         )
+        self.materials = {
+            "blank": dispatching.add_material(
+                name="Barren quartz (invented)", kind="blank", packet_g=Decimal(500), recorded_by=keeper
+            ),
+            "reference": dispatching.add_material(
+                name="Reference R8 (invented)",
+                kind="reference",
+                certified_typed="8.40",
+                certified_g_per_t=Decimal("8.40"),
+                plus_minus_typed="0.25",
+                plus_minus_g_per_t=Decimal("0.25"),
+                plus_minus_kind="one_sd",
+                unit="g/t",
+                packet_g=Decimal(60),
+                recorded_by=keeper,
+            ),
+        }
         splits = self.splits
         of_blend = self._take_for_assay(self.dose_lot, "2026-09-14")
         sent = [lot for name, lot in splits.items() if not name.startswith("3")] + [of_blend]
-        dispatch = dispatching.send_dispatch(
-            laboratory=laboratory,
-            sent_on=_day("2026-09-15"),
+        dispatch = dispatching.pack_dispatch(
+            laboratory=self.laboratory,
             method="fire_30",
-            expected_on=_day("2026-10-10"),
+            price_per_sample=Decimal("28.00"),
+            price_besides=Decimal("18.00"),
             lots=sent,
-            recorded_by=self.people["keeper"],
+            recorded_by=keeper,
+        )
+        dispatching.say_sent(
+            dispatch=dispatch, sent_on=_day("2026-09-15"), expected_on=_day("2026-10-10"), recorded_by=keeper
         )
         grades = {splits[assay["bucket"]].pk: assay["grade_g_per_t"] for assay in self.story["assays"]}
         grades[of_blend.pk] = 17.85
-        lines = ["Invented Assay Office,,", "Job,INV-0917,", "Sample,Au_ppm,Remark"]
-        lines += [f"{sample.tag},{grades[sample.lot_id]}," for sample in dispatch.samples.order_by("tag")]
-        data = "\n".join(lines).encode()
-        assays.store_return(
-            dispatch=dispatch,
-            certificate=read_certificate(data, "INV-0917.csv"),
-            certificate_number="INV-0917",
-            reported_on=_day("2026-10-06"),
-            file_name="INV-0917.csv",
-            file_bytes=data,
-            recorded_by=self.people["keeper"],
-        )
+        printed = {sample.tag: grades[sample.lot_id] for sample in dispatch.samples.order_by("tag")}
+        self._store_return(dispatch, printed, "INV-0917", "2026-10-06")
+        for parcel in self.story["parcels"]:
+            self._parcel(parcel)
         dispatching.send_dispatch(
-            laboratory=laboratory,
+            laboratory=self.laboratory,
             sent_on=_day("2026-11-16"),
             method="screen_fire",
             expected_on=_day("2026-12-12"),
             lots=[lot for name, lot in splits.items() if name.startswith("3")],
+            recorded_by=keeper,
+        )
+
+    def _parcel(self, facts: dict) -> None:
+        """Pack a parcel with its checks, send it, and store what came back: the revised certificate after the one it mends."""
+        keeper = self.people["keeper"]
+        lots_of = {split["bucket"]: self.further_splits[split["bucket"]] for split in facts["splits"]}
+        dispatch = dispatching.pack_dispatch(
+            laboratory=self.laboratory,
+            method=facts["method"],
+            price_per_sample=Decimal(facts["price"]),
+            price_besides=Decimal(facts["besides"]),
+            lots=list(lots_of.values()),
+            recorded_by=keeper,
+        )
+        printed = {}
+        for check in facts["checks"]:
+            known = set(dispatch.samples.values_list("pk", flat=True))
+            dispatching.add_checks(
+                dispatch=dispatch, checks=[self._check(check, dispatch, lots_of)], recorded_by=keeper
+            )
+            printed[dispatch.samples.exclude(pk__in=known).get().tag] = check["grade"]
+        tags = {sample.lot_id: sample.tag for sample in dispatch.samples.all()}
+        of_bucket = {split["bucket"]: tags[lots_of[split["bucket"]].pk] for split in facts["splits"]}
+        printed |= {of_bucket[split["bucket"]]: split["grade"] for split in facts["splits"]}
+        dispatching.say_sent(
+            dispatch=dispatch,
+            sent_on=_day(facts["sent"]),
+            expected_on=_day(facts["expected"]),
+            recorded_by=keeper,
+        )
+        if "revised" not in facts:
+            self._store_return(dispatch, printed, facts["certificate"], facts["reported"])
+            return
+        revised = facts["revised"]
+        slipped = of_bucket[revised["bucket"]]
+        first = printed | {slipped: Decimal(str(printed[slipped])) * 10}
+        replaced = self._store_return(dispatch, first, facts["certificate"], facts["reported"])
+        self._store_return(dispatch, printed, revised["certificate"], revised["reported"], replaces=replaced)
+
+    def _check(self, facts: dict, dispatch, lots_of: dict[str, Lot]) -> dispatching.PlannedCheck:
+        if facts["kind"] in self.materials:
+            return dispatching.PlannedCheck(kind=facts["kind"], material=self.materials[facts["kind"]])
+        return dispatching.PlannedCheck(
+            kind="duplicate",
+            stage="field",
+            of=dispatch.samples.get(lot=lots_of[facts["of"]]),
+            mass_g=Decimal(facts["mass_g"]),
+            typed=f"{facts['mass_g']} g",
+            done_on=_day("2026-09-02"),
+            details=StepDetails(method="riffle", passes=4),
+        )
+
+    def _store_return(self, dispatch, printed: dict, number: str, reported: str, replaces=None):
+        """Store a certificate that prints these values, in the order of the tags."""
+        lines = ["Invented Assay Office,,", f"Job,{number},", "Sample,Au_ppm,Remark"]
+        lines += [f"{tag},{value}," for tag, value in sorted(printed.items())]
+        data = "\n".join(lines).encode()
+        return assays.store_return(
+            dispatch=dispatch,
+            certificate=read_certificate(data, f"{number}.csv"),
+            certificate_number=number,
+            reported_on=_day(reported),
+            file_name=f"{number}.csv",
+            file_bytes=data,
+            replaces=replaces,
             recorded_by=self.people["keeper"],
         )
 
@@ -311,7 +409,10 @@ class _Player:
         )
 
     def season(self) -> None:
-        """Three more finished trials on one lot: two additives in one tub, a technique and a pan, two rinses side by side."""
+        """Three more finished trials on one lot: two additives in one tub, a technique and a pan, two rinses side by side.
+
+        And a second one of the rinse, with a dose too many.
+        """
         lot = self._blend(
             [self._crush(name) for name in ("2-1", "2-2", "2-3")], "2026-09-26", "season test lot"
         )
@@ -325,6 +426,10 @@ class _Player:
         for facts in self.story["season_trials"]:
             lot.refresh_from_db()
             self._finish(self._fix(self._draft(facts, lot), facts), facts)
+        # The rinse again, on what is left of its own lot.
+        facts = self.story["overdose_trial"]
+        self.dose_lot.refresh_from_db()
+        self._finish(self._fix(self._draft(facts, self.dose_lot), facts), facts)
 
     def _draft(self, facts: dict, lot: Lot) -> Trial:
         return self._plan_trial(
@@ -409,7 +514,7 @@ class _Player:
     def meeting(self) -> None:
         """What the group concluded at its meeting after the season."""
         keeper = self.people["keeper"]
-        dose_trial, combination, technique, _ = Trial.objects.filter(state=Trial.State.CLOSED).order_by("pk")
+        dose_trial, combination, technique, *_ = Trial.objects.filter(state=Trial.State.CLOSED).order_by("pk")
         dose = self.story["dose_trial"]["treatments"][2]["dose"]
         common = {
             "concluded_by": "Ida, Moss, Bram",
@@ -485,10 +590,10 @@ class _Player:
         )
         return step.made.get()
 
-    def _take_for_assay(self, lot: Lot, day: str) -> Lot:
+    def _take_for_assay(self, lot: Lot, day: str, mass_g: int = 400) -> Lot:
         lot.refresh_from_db()
         step = steps.take_for_assay(
-            draw=DrawFrom(lot=lot, mass_g=Decimal(400), typed="400 g"),
+            draw=DrawFrom(lot=lot, mass_g=Decimal(mass_g), typed=f"{mass_g} g"),
             recorded_by=self.people["mixer"],
             done_on=_day(day),
             details=StepDetails(method="riffle", passes=4),
@@ -568,7 +673,9 @@ class _Player:
             "water": "spring, fresh",
         }
         if "failed" in result:
-            return running.RunResult(**common, failed=True, fail_reason=result["failed"])
+            common |= {"failed": True, "fail_reason": result["failed"]}
+            if "gold_mg" not in result:
+                return running.RunResult(**common)
         common |= {"soak_min": Decimal(10), "pan_min": Decimal(str(result.get("pan_min", 12)))}
         if "gold_mg" not in result:
             return running.RunResult(**common)

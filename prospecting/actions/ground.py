@@ -1,7 +1,5 @@
 """Ground: claims as typed from their papers, the zones on them, and digs with their picture."""
 
-import datetime
-
 from django.db import transaction
 
 from prospecting.actions.journal import changed_fields, write_journal
@@ -75,13 +73,6 @@ def _fill_claim(claim: Claim, values: dict) -> None:
     name = values["name"]
     if Claim.objects.filter(name__iexact=name).exclude(pk=claim.pk).exists():
         raise Refused(f"{name} is in the books already.", code="claim_twice", field="name")
-    next_date: datetime.date | None = values.get("next_date")
-    if next_date is None and values.get("next_date_what"):
-        raise Refused(
-            "Give the date this is due, or leave both blank.", code="date_missing", field="next_date"
-        )
-    if next_date is not None and not values.get("next_date_what"):
-        raise Refused("Say what is due on that date.", code="date_unsaid", field="next_date_what")
     for field, value in values.items():
         setattr(claim, field, value)
     claim.full_clean()

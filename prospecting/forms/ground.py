@@ -2,6 +2,7 @@
 
 import re
 from decimal import Decimal
+from functools import partial
 
 from django import forms
 from django.core.exceptions import ValidationError
@@ -17,6 +18,8 @@ MOST_BUCKETS = 6
 MASS_SIGNS = 24
 # Wider than this, a vein is a rarity and a slip of the unit is likelier (common practice, no source).
 WIDE_VEIN_CM = Decimal(1000)
+# A group of prospectors digs no deeper (common practice, no source).
+DEEP_HOLE_M = Decimal(30)
 
 
 def note_field(help_text: str = "", *, label: str = "Note") -> forms.CharField:
@@ -52,8 +55,26 @@ class ClaimForm(SiteForm):
     permission = note_field(
         "From whom, until when, how deep, with which tools.", label="Permission to work here, and its limits"
     )
-    next_date = DayField(label="Next date to keep", initial=None, required=False)
-    next_date_what = forms.CharField(label="What is due then", max_length=120, required=False)
+    located_on = DayField(
+        label="Day of location on the ground",
+        initial=None,
+        required=False,
+        done=True,
+        help_text="Guests don't see it.",
+    )
+    acreage = forms.CharField(
+        label="Acreage", max_length=40, required=False, help_text="With its unit, as the papers say it."
+    )
+    legal_description = note_field(
+        "Township, range, section and meridian, or metes and bounds. Guests don't see it.",
+        label="Legal description",
+    )
+    county_record = forms.CharField(
+        label="County book, page and day recorded",
+        max_length=120,
+        required=False,
+        help_text="Guests don't see it.",
+    )
     note = note_field("Guests don't see it.")
 
     def values(self) -> dict:
@@ -65,8 +86,10 @@ class ClaimForm(SiteForm):
             "serial_number": data["serial_number"],
             "holder": data["holder"],
             "permission": data["permission"],
-            "next_date": data["next_date"],
-            "next_date_what": data["next_date_what"],
+            "located_on": data["located_on"],
+            "acreage": data["acreage"],
+            "legal_description": data["legal_description"],
+            "county_record": data["county_record"],
             "note": data["note"],
         }
 
@@ -188,6 +211,15 @@ class DigForm(SiteForm):
         required=False,
         help_text="Also with its unit: 18 in, 1 ft 6 in, 0.45 m",
     )
+    depth = QuantityField(
+        read=partial(units.parse_length, allow_zero=True),
+        unit="m",
+        # The database keeps a hundredth of a metre: ten thousand µm.
+        step=Decimal("1E+4"),
+        label="Depth below the surface",
+        required=False,
+        help_text="0 at the surface. Also with its unit: 6 ft, 1.8 m",
+    )
     latitude = DegreesField(
         plus="N",
         minus="S",
@@ -211,6 +243,7 @@ class DigForm(SiteForm):
         super().__init__(*args, **kwargs)
         if self.member.mass_unit == "lb":
             self.fields["width"].set_unit("inch")
+            self.fields["depth"].set_unit("ft")
         first = {"zone": zone.pk if zone else None, "digger": str(self.member)}
         if again is not None:
             first = {
@@ -271,6 +304,14 @@ class DigForm(SiteForm):
         if width and self._width_cm() > WIDE_VEIN_CM:
             self.ask(f"A width of {width.typed} is more than 10 m. Is the number right, and its unit?")
 
+        depth = data.get("depth")
+        if depth and self._depth_m() > DEEP_HOLE_M:
+            self.ask(f"A depth of {depth.typed} is more than 30 m. Is the number right, and its unit?")
+
+    def _depth_m(self) -> Decimal | None:
+        depth = self.cleaned_data.get("depth")
+        return units.convert_length(depth.canonical, "um", "m").quantize(Decimal("0.01")) if depth else None
+
     def _width_cm(self) -> Decimal | None:
         width = self.cleaned_data.get("width")
         return units.convert_length(width.canonical, "um", "cm").quantize(Decimal("0.1")) if width else None
@@ -301,6 +342,8 @@ class DigForm(SiteForm):
             "sample_kind": data["sample_kind"],
             "width_cm": self._width_cm(),
             "width_typed": self.cleaned_data["width"].typed if self.cleaned_data["width"] else "",
+            "depth_m": self._depth_m(),
+            "depth_typed": data["depth"].typed if data["depth"] else "",
             "latitude": data["latitude"],
             "longitude": data["longitude"],
             "note": data["note"],

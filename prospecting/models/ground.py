@@ -20,8 +20,10 @@ class Claim(models.Model):
     serial_number = models.CharField("agency serial number", max_length=60, blank=True)
     holder = models.CharField("holder or locator", max_length=120, blank=True)
     permission = models.TextField("permission to work here, and its limits", blank=True)
-    next_date = models.DateField("next date to keep", null=True, blank=True)
-    next_date_what = models.CharField("what is due then", max_length=120, blank=True)
+    located_on = models.DateField("day of location on the ground", null=True, blank=True)
+    acreage = models.CharField(max_length=40, blank=True)
+    legal_description = models.TextField(blank=True)
+    county_record = models.CharField("county book, page and day recorded", max_length=120, blank=True)
     note = models.TextField(blank=True)
 
     class Meta:
@@ -153,6 +155,8 @@ class ClaimDateQuerySet(models.QuerySet):
 class ClaimDate(models.Model):
     """A day to keep for a claim: a reminder somebody typed in. The land agency decides what is due, and when."""
 
+    MOST_REMIND_DAYS = 366
+
     claim = models.ForeignKey(Claim, on_delete=models.PROTECT, related_name="dates")
     what = models.CharField("what is due", max_length=120)
     due_on = models.DateField("due on")
@@ -224,6 +228,10 @@ class ClaimPaper(models.Model):
     def get_absolute_url(self) -> str:
         return reverse("claim-detail", args=[self.claim_id])
 
+    def get_kind(self) -> str:
+        """What kind of file it is, in a word."""
+        return self.content_type.partition("/")[2].upper()
+
 
 class CalendarLink(models.Model):
     """A member's private address of the calendar of claim dates and returns due. Only a hash of its key is kept."""
@@ -236,3 +244,6 @@ class CalendarLink(models.Model):
 
     def __str__(self) -> str:
         return f"Calendar of {self.member}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("calendar-link")

@@ -1,4 +1,5 @@
 import datetime
+from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -9,7 +10,6 @@ from prospecting.calc import units
 from prospecting.models import Claim, Dig, Zone
 from prospecting.tables.base import ListTable
 
-SOON = datetime.timedelta(days=45)
 NUMBER = {"td": {"class": "num"}, "th": {"class": "num"}}
 
 
@@ -57,23 +57,19 @@ class ClaimCard:
 
     claim: Claim
     zones: list[Zone]
-    is_due: bool
+    # The nearest of its dates to keep (frames.claim_dates.DateToKeep), for who may see it.
+    next_date: object | None
 
 
-def claim_cards(claims: list[Claim], zones: list[Zone], *, today: datetime.date) -> list[ClaimCard]:
+def claim_cards(claims: list[Claim], zones: list[Zone], next_dates: Mapping[int, object]) -> list[ClaimCard]:
     return [
         ClaimCard(
             claim=claim,
             zones=[zone for zone in zones if zone.claim_id == claim.pk],
-            is_due=is_due(claim, today=today),
+            next_date=next_dates.get(claim.pk),
         )
         for claim in claims
     ]
-
-
-def is_due(claim: Claim, *, today: datetime.date) -> bool:
-    """Whether the claim's next date is near or past."""
-    return claim.next_date is not None and claim.next_date <= today + SOON
 
 
 def short_kind(dig: Dig) -> str:
@@ -90,3 +86,15 @@ def width_words(dig: Dig, mass_unit: str) -> str:
         inches = units.convert_length(dig.width_cm, "cm", "inch").quantize(Decimal("0.1")).normalize()
         meant = f"{inches:f} in"
     return meant if meant == dig.width_typed else f"{dig.width_typed} ({meant})"
+
+
+def depth_words(dig: Dig, mass_unit: str) -> str:
+    """A depth as it was typed, and what that is in feet for who weighs in pounds, in metres for others."""
+    if dig.depth_m is None:
+        return ""
+    if not dig.depth_m:
+        return "at the surface"
+    meant = f"{dig.depth_m.normalize():f} m"
+    if mass_unit == "lb":
+        meant = f"{units.convert_length(dig.depth_m, 'm', 'ft').quantize(Decimal('0.1')).normalize():f} ft"
+    return meant if meant == dig.depth_typed or not dig.depth_typed else f"{dig.depth_typed} ({meant})"

@@ -2,22 +2,23 @@ from django.db.models import Count, Max, Q, QuerySet, Sum
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
-from django.utils import timezone
 from django_tables2 import RequestConfig
 
 from prospecting.access import GUEST, KEEPER, MEMBER, keep_on_phone, page
 from prospecting.actions.ground import add_claim, add_zone, change_claim, change_zone, dig_at_station
 from prospecting.actions.material import NewLot
 from prospecting.forms.ground import ClaimForm, DigFilterForm, DigForm, ZoneForm
+from prospecting.frames.claim_dates import dates_of, nearest_by_claim
 from prospecting.frames.phone import phone_of
 from prospecting.models import Claim, Dig, JournalEntry, Lot, Zone
-from prospecting.tables.ground import DigTable, claim_cards, is_due, short_kind, width_words
+from prospecting.tables.ground import DigTable, claim_cards, depth_words, short_kind, width_words
 from prospecting.views.entry import enter
 
 
 @page(role=GUEST)
 def zone_list(request: HttpRequest) -> HttpResponse:
-    cards = claim_cards(list(Claim.objects.all()), list(_zones_with_digs()), today=timezone.localdate())
+    next_dates = nearest_by_claim() if request.user.can_write else {}
+    cards = claim_cards(list(Claim.objects.all()), list(_zones_with_digs()), next_dates)
     return render(request, "prospecting/zone_list.html", {"cards": cards})
 
 
@@ -59,10 +60,9 @@ def claim_detail(request: HttpRequest, pk: int) -> HttpResponse:
         "prospecting/claim_detail.html",
         {
             "claim": claim,
-            "is_due": is_due(claim, today=timezone.localdate()),
+            **(_for_members(claim) if request.user.can_write else {}),
             "zones": _zones_with_digs().filter(claim=claim),
             "table": table,
-            "entries": JournalEntry.objects.about(claim).select_related("member")[:20],
             "crumbs": _crumbs((claim.name, "")),
         },
     )
@@ -167,6 +167,7 @@ def dig_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "buckets": list(dig.step.made.order_by("pk")),
             "kind": short_kind(dig),
             "width": width_words(dig, request.user.mass_unit),
+            "depth": depth_words(dig, request.user.mass_unit),
             "position": (dig.latitude, dig.longitude) if sees_place and dig.latitude is not None else None,
             "photo": dig.photo if sees_place else None,
             "phone": phone_of(dig),
@@ -178,6 +179,26 @@ def dig_detail(request: HttpRequest, pk: int) -> HttpResponse:
             ),
         },
     )
+
+
+def _for_members(claim: Claim) -> dict:
+    """What of a claim's page is no guest's business: its dates, its papers, and what was done to them."""
+    to_keep, done = dates_of(claim)
+    papers = claim.papers.defer("file_bytes").select_related("recorded_by")
+    return {
+        "to_keep": to_keep,
+        "done_dates": done,
+        "papers": papers,
+        "entries": _entries_of(claim),
+    }
+
+
+def _entries_of(claim: Claim) -> QuerySet[JournalEntry]:
+    """The newest lines of the journal about a claim, its dates and its papers."""
+    dates = JournalEntry.objects.filter(subject_kind="claimdate", subject_id__in=claim.dates.values("pk"))
+    papers = JournalEntry.objects.filter(subject_kind="claimpaper", subject_id__in=claim.papers.values("pk"))
+    about = JournalEntry.objects.about(claim) | dates | papers
+    return about.select_related("member")[:20]
 
 
 def _zones_with_digs() -> QuerySet[Zone]:

@@ -1,22 +1,105 @@
-"""What needs somebody today, read in a few queries."""
+"""What needs somebody today, read in a few queries, the most urgent first."""
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from decimal import Decimal
+from itertools import chain
 
+from django.db.models import Count, Exists, OuterRef, Q
+from django.urls import reverse
 from django.utils import timezone
 
+from prospecting.calc import units
 from prospecting.calc.mass_balance import PortionsNeed, equal_portions, portions_need
+from prospecting.calc.number_words import counted, listed, number_word
+from prospecting.frames.claim_dates import due_dates
 from prospecting.frames.phone import waiting_entries
-from prospecting.models import Claim, Dig, Dispatch, JournalEntry, Lot, Member, Zone
-from trials.frames.stock import Stock, stocks_to_renew
-from trials.models import Block, Run, Trial
+from prospecting.models import AssayReturn, Claim, Dig, Dispatch, Lot, Member, Sample, Zone
+from trials.frames.changes import Changes, latest_changes
+from trials.frames.stock import stocks_to_renew
+from trials.models import Block, FindingEvidence, Run, Trial
 
-CLAIM_DATE_DAYS = 60
 # A feed lot that keeps less than this many portions after the planned runs is nearly used up.
 SPARE_PORTIONS = 2
-LATEST = 8
+# A return is due when it is expected within so many days; a parcel is long on the bench after so many.
+RETURN_DUE_DAYS = 7
+PACKED_LONG_DAYS = 3
+REJECTS_DUE_DAYS = 14
+# The newest trials are looked at for a finding; older ones were let rest.
+TRIALS_LOOKED_AT = 100
+MOST_UNDECIDED = 3
+FINISHED = 3
+
+
+@dataclass(frozen=True)
+class Need:
+    """One thing that waits for somebody: `name` leads to where it is settled, `says` goes on from it.
+
+    `mark` is the pressing word beside it ("3 days past"); `act` and `act_url` a button where one tap goes on at once.
+    """
+
+    name: str
+    url: str
+    says: str = ""
+    mark: str = ""
+    act: str = ""
+    act_url: str = ""
+    is_claim_date: bool = False
+
+
+@dataclass(frozen=True)
+class FirstStep:
+    """One step of the way from bare ground to a first verdict."""
+
+    name: str
+    done: bool
+
+
+@dataclass(frozen=True)
+class Today:
+    """`now` is late or stops others, `soon` has its day or its end in sight, `later` waits for nobody."""
+
+    now: Sequence[Need]
+    soon: Sequence[Need]
+    later: Sequence[Need]
+    finished: Sequence[Trial]
+    first_steps: Sequence[FirstStep]
+    changes: Changes | None
+
+    @property
+    def bands(self) -> list[tuple[str, str, Sequence[Need]]]:
+        """(id, heading, needs) of what is not empty."""
+        named = [
+            ("now", "Now", self.now),
+            ("soon", "Soon", self.soon),
+            ("later", "When there is time", self.later),
+        ]
+        return [band for band in named if band[2]]
+
+    @property
+    def opening(self) -> str:
+        """How much waits, in words."""
+        parts = []
+        if self.now:
+            parts.append(counted(len(self.now), "thing needs", "things need") + " somebody now")
+        if self.soon:
+            parts.append(f"{number_word(len(self.soon))} soon")
+        if self.later:
+            parts.append(f"{number_word(len(self.later))} can wait")
+        return f"{listed(parts).capitalize()}." if parts else ""
+
+    @property
+    def any_claim_date(self) -> bool:
+        return any(need.is_claim_date for need in chain(self.now, self.soon))
+
+    @property
+    def next_step(self) -> str:
+        """The first thing a new site still lacks; blank once a verdict can be read."""
+        return next((step.name for step in self.first_steps if not step.done), "")
+
+    @property
+    def is_new(self) -> bool:
+        return any(not step.done for step in self.first_steps)
 
 
 @dataclass(frozen=True)
@@ -32,9 +115,8 @@ class Running:
     need: PortionsNeed | None
 
     @property
-    def short_g(self) -> Decimal | None:
-        """What is missing for the planned runs; None when nothing is."""
-        return self.need.short_g if self.need else None
+    def is_short(self) -> bool:
+        return bool(self.need and self.need.short_g)
 
     @property
     def nearly_used_up(self) -> bool:
@@ -45,99 +127,295 @@ class Running:
         )
 
 
-@dataclass(frozen=True)
-class ClaimDate:
-    claim: Claim
-    days: int
+def today_for(member: Member) -> Today:
+    """What this member needs to see. Guests are told how trials and dispatches stand, and how much material waits."""
+    writes = member.can_write
+    trials = _closed_trials()
+    running = _running()
+    dispatches = list(
+        Dispatch.objects.with_state()
+        .select_related("laboratory")
+        .exclude(state="returned")
+        .order_by("expected_on", "pk")
+    )
+    now, soon, later = [], [], []
+    if writes:
+        dates = due_dates()
+        now += [*_held(member), *_failed_checks(), *_past(dates)]
+        soon += _near(dates)
+    now += chain(_late(dispatches), *(_short(each, member) for each in running), _to_pan(running, writes))
+    soon += _due(dispatches, writes)
+    soon += chain.from_iterable(_used_up(each, member) for each in running)
+    if running or trials:
+        short, low = _stocks(running)
+        now += short
+        soon += low
+    if writes:
+        soon += _above_limit()
+        later += [*_undecided(trials), *_drafts(member)]
+    later += [*_out(dispatches), *_material(writes)]
+    return Today(
+        now=now,
+        soon=soon,
+        later=later,
+        finished=trials[:FINISHED],
+        first_steps=[] if trials else _first_steps(any_planned=bool(running)),
+        changes=latest_changes() if writes else None,
+    )
 
-    @property
-    def is_past(self) -> bool:
-        return self.days < 0
 
-    @property
-    def days_ago(self) -> int:
-        return -self.days
+# ---- What is late, or stops others.
 
 
-@dataclass(frozen=True)
-class FirstStep:
-    """One step of the way from bare ground to a first verdict."""
+def _held(member: Member) -> Iterator[Need]:
+    held = waiting_entries() if member.is_keeper else 0
+    if held:
+        entries = counted(held, "entry from a phone", "entries from phones").capitalize()
+        says = f"came too late: the lot no longer held enough. Decide what becomes of {'it' if held == 1 else 'them'}."
+        yield Need(name=entries, url=reverse("held-list"), says=says)
 
-    name: str
-    done: bool
 
-
-@dataclass(frozen=True)
-class Today:
-    running: Sequence[Running]
-    drafts: Sequence[Trial]
-    dispatches: Sequence[Dispatch]
-    claim_dates: Sequence[ClaimDate]
-    buckets: int
-    splits_to_send: int
-    finished: Sequence[Trial]
-    latest: Sequence[JournalEntry]
-    first_steps: Sequence[FirstStep]
-    # Test lots that run short or should be renewed, beside those the running trials above tell of.
-    stocks: Sequence[Stock]
-    # Entries from phones that wait for a keeper's decision.
-    held: int
-
-    @property
-    def next_step(self) -> str:
-        """The first thing a new site still lacks; blank once a verdict can be read."""
-        return next((step.name for step in self.first_steps if not step.done), "")
-
-    @property
-    def is_new(self) -> bool:
-        return any(not step.done for step in self.first_steps)
-
-    @property
-    def nothing_waits(self) -> bool:
-        return not (
-            self.running
-            or self.drafts
-            or self.dispatches
-            or self.claim_dates
-            or self.buckets
-            or self.splits_to_send
-            or self.stocks
-            or self.held
+def _failed_checks() -> Iterator[Need]:
+    failed = AssayReturn.objects.standing().filter(checks_state=AssayReturn.Checks.FAILED).without_file()
+    for each in failed.select_related("dispatch__laboratory").annotate(
+        value_count=Count("readings__sample__lot", distinct=True)
+    ):
+        samples = counted(each.value_count, "sample")
+        yield Need(
+            name=str(each),
+            url=each.get_absolute_url(),
+            says=f"{each.dispatch.laboratory}: the values of {samples} stand in doubt until it is accepted or assayed again.",
+            mark="a check failed",
         )
 
 
-def today_for(member: Member) -> Today:
-    """What this member needs to see; claim dates, drafts and the journal are for those who record."""
-    finished = list(
-        Trial.objects.filter(state=Trial.State.CLOSED).select_related("feed_lot").order_by("-closed_at")[:3]
-    )
-    running = _running()
-    told = {each.trial.feed_lot_id for each in running if each.short_g is not None or each.nearly_used_up}
-    waiting = Dispatch.objects.with_state().select_related("laboratory").exclude(state="returned")
-    in_stock = Lot.objects.in_stock()
-    writes = member.can_write
-    return Today(
-        running=running,
-        drafts=list(Trial.objects.filter(state=Trial.State.DRAFT, recorded_by=member)) if writes else [],
-        dispatches=list(waiting.order_by("-is_overdue", "expected_on", "sent_on")),
-        claim_dates=_claim_dates() if writes else [],
-        buckets=in_stock.of_kind(Lot.Kind.BUCKET).count(),
-        splits_to_send=in_stock.of_kind(Lot.Kind.ASSAY_SPLIT).filter(sample__isnull=True).count(),
-        finished=finished,
-        latest=_latest() if writes else [],
-        first_steps=[] if finished else _first_steps(any_planned=bool(running)),
-        stocks=[stock for stock in stocks_to_renew() if stock.lot.pk not in told]
-        if running or finished
-        else [],
-        held=waiting_entries() if member.is_keeper else 0,
+def _past(dates) -> Iterator[Need]:
+    return (_date_need(row) for row in dates if row.is_past)
+
+
+def _date_need(row) -> Need:
+    date = row.date
+    watched = f"{date.watched_by} watches it." if date.watched_by else "Nobody watches it."
+    return Need(
+        name=f"{date.claim}: {date.what}",
+        url=reverse("claim-date-keep", args=[date.pk]),
+        says=f"{_day(date.due_on)}. {watched}",
+        mark=row.when,
+        is_claim_date=True,
     )
 
 
-def _latest() -> list[JournalEntry]:
-    """The newest lines, without the steps of bridging runs whose key is hidden: they name the lot that was drawn from."""
-    hidden = Run.objects.blind_bridges().values("step")
-    lines = JournalEntry.objects.exclude(subject_kind="step", subject_id__in=hidden)
-    return list(lines.select_related("member")[:LATEST])
+def _late(dispatches: Sequence[Dispatch]) -> Iterator[Need]:
+    return (
+        Need(
+            name=_dispatch_name(each),
+            url=each.get_absolute_url(),
+            says=f"return expected {_day(each.expected_on)}, {_answered(each)}. Ask the laboratory.",
+            mark="overdue",
+        )
+        for each in dispatches
+        if each.is_overdue
+    )
+
+
+def _short(each: Running, member: Member) -> Iterator[Need]:
+    if each.is_short:
+        lot, unit = each.trial.feed_lot, member.mass_unit
+        yield Need(
+            name=f"{lot.code} is short",
+            url=reverse("lot-left", args=[lot.code]),
+            says=f"It holds {units.format_mass(lot.on_hand_g, unit)}, and the {each.open_runs} runs still open need "
+            f"{units.format_mass(each.need.short_g, unit)} more than that.",
+            mark="short",
+        )
+
+
+def _to_pan(running: Sequence[Running], writes: bool) -> Iterator[Need]:
+    for each in running:
+        trial = each.trial
+        act = ""
+        if writes and each.full_block:
+            act = f"Close {str(each.full_block).lower()}"
+        elif writes and each.open_runs:
+            act = "Next portion"
+        yield Need(
+            name=str(trial),
+            url=trial.get_absolute_url(),
+            says=f"{trial.logged} of {trial.planned} runs are in, on lot {trial.feed_lot.code}.",
+            mark=f"{each.full_block} is complete, its key is closed" if writes and each.full_block else "",
+            act=act,
+            act_url=trial.get_next_url() if act else "",
+        )
+
+
+# ---- What has its day or its end in sight.
+
+
+def _near(dates) -> Iterator[Need]:
+    return (_date_need(row) for row in dates if not row.is_past)
+
+
+def _due(dispatches: Sequence[Dispatch], writes: bool) -> Iterator[Need]:
+    today = timezone.localdate()
+    for each in dispatches:
+        if writes and each.sent_on is None:
+            days = (today - timezone.localtime(each.recorded_at).date()).days
+            if days >= PACKED_LONG_DAYS:
+                yield Need(
+                    name=_dispatch_name(each),
+                    url=each.get_absolute_url(),
+                    says=f"is being packed since {_day(timezone.localtime(each.recorded_at))}. Send it, or say why it waits.",
+                    mark=f"{days} days",
+                )
+        elif _is_due(each, today):
+            yield Need(
+                name=_dispatch_name(each),
+                url=each.get_absolute_url(),
+                says=f"return expected {_day(each.expected_on)}, {_answered(each)}.",
+                mark="today" if each.expected_on == today else "",
+            )
+    if writes:
+        yield from _rejects(today)
+
+
+def _rejects(today: datetime.date) -> Iterator[Need]:
+    near = Q(rejects_until__gte=today, rejects_until__lte=today + datetime.timedelta(days=REJECTS_DUE_DAYS))
+    for each in Dispatch.objects.filter(near, sent_on__isnull=False).select_related("laboratory"):
+        yield Need(
+            name=_dispatch_name(each),
+            url=each.get_absolute_url(),
+            says=f"its rejects and pulps are kept until {_day(each.rejects_until)}. Ask for them back if they are wanted.",
+        )
+
+
+def _used_up(each: Running, member: Member) -> Iterator[Need]:
+    if each.nearly_used_up:
+        lot = each.trial.feed_lot
+        yield Need(
+            name=f"{lot.code} is nearly used up",
+            url=reverse("lot-left", args=[lot.code]),
+            says=f"The runs still open leave {units.format_mass(each.need.left_g, member.mass_unit)}: "
+            "think of the next test lot.",
+        )
+
+
+def _stocks(running: Sequence[Running]) -> tuple[list[Need], list[Need]]:
+    """Test lots that run short, and those to be renewed, beside those the running trials above tell of."""
+    told = {each.trial.feed_lot_id for each in running if each.is_short or each.nearly_used_up}
+    short, low = [], []
+    for stock in stocks_to_renew():
+        if stock.lot.pk in told:
+            continue
+        name, _, rest = stock.warning.partition(":")
+        need = Need(
+            name=name,
+            url=reverse("lot-left", args=[stock.lot.code]),
+            says=f"{rest.strip()[:1].upper()}{rest.strip()[1:]}",
+            mark="short" if stock.short else "",
+        )
+        (short if stock.short else low).append(need)
+    return short, low
+
+
+def _above_limit() -> Iterator[Need]:
+    above = Sample.objects.filter(in_use_symbol="above").values_list("dispatch").annotate(count=Count("pk"))
+    for dispatch, count in above.order_by("dispatch"):
+        values = counted(count, "value lies", "values lie").capitalize()
+        yield Need(
+            name=f"{values} above the laboratory's upper limit",
+            url=reverse("dispatch-detail", args=[dispatch]),
+            says=f"Dispatch {dispatch}: the run that gives the figure itself is still to come.",
+        )
+
+
+# ---- What waits for nobody.
+
+
+def _closed_trials() -> list[Trial]:
+    """The newest closed trials with `is_decided`: whether a finding that was not taken back rests on them."""
+    cited = FindingEvidence.objects.filter(trial=OuterRef("pk"), finding__taken_back_at__isnull=True)
+    closed = Trial.objects.filter(state=Trial.State.CLOSED).select_related("feed_lot")
+    return list(closed.annotate(is_decided=Exists(cited)).order_by("-closed_at", "-pk")[:TRIALS_LOOKED_AT])
+
+
+def _undecided(trials: Sequence[Trial]) -> Iterator[Need]:
+    """Closed trials nobody has concluded anything from. A bridge between two lots answers to the trials around it."""
+    open_ones = [trial for trial in trials if not trial.is_decided and not trial.is_bridge]
+    for trial in open_ones[:MOST_UNDECIDED]:
+        yield Need(
+            name=str(trial),
+            url=reverse("trial-verdict", args=[trial.pk]),
+            says=f"closed {_day(timezone.localtime(trial.closed_at))}: read it, and write down what the group concludes.",
+            mark="no finding yet",
+        )
+    more = len(open_ones[MOST_UNDECIDED:])
+    if more:
+        yield Need(
+            name=counted(more, "further trial").capitalize(),
+            url=reverse("trial-list"),
+            says="closed without a finding.",
+        )
+
+
+def _drafts(member: Member) -> Iterator[Need]:
+    for trial in Trial.objects.filter(state=Trial.State.DRAFT, recorded_by=member):
+        yield Need(name=str(trial), url=trial.get_absolute_url(), mark="your draft")
+
+
+def _out(dispatches: Sequence[Dispatch]) -> Iterator[Need]:
+    today = timezone.localdate()
+    for each in dispatches:
+        if each.sent_on is None or each.is_overdue or _is_due(each, today):
+            continue
+        expected = f", return expected {_day(each.expected_on)}" if each.expected_on else ""
+        yield Need(
+            name=_dispatch_name(each),
+            url=each.get_absolute_url(),
+            says=f"{each.state}{expected}, {_answered(each)}.",
+        )
+
+
+def _material(writes: bool) -> Iterator[Need]:
+    waiting = Lot.objects.in_stock().aggregate(
+        buckets=Count("pk", filter=Q(kind=Lot.Kind.BUCKET)),
+        splits=Count("pk", filter=Q(kind=Lot.Kind.ASSAY_SPLIT, sample__isnull=True)),
+    )
+    if waiting["buckets"]:
+        yield Need(
+            name=f"{counted(waiting['buckets'], 'bucket').capitalize()} not crushed yet",
+            url=f"{reverse('lot-list')}?kind=bucket&on_hand=on",
+        )
+    if waiting["splits"]:
+        yield Need(
+            name=f"{counted(waiting['splits'], 'split').capitalize()} for assay not sent yet",
+            url=reverse("dispatch-add") if writes else f"{reverse('lot-list')}?kind=assay_split&on_hand=on",
+        )
+
+
+# ---- Shared.
+
+
+def _is_due(dispatch: Dispatch, today: datetime.date) -> bool:
+    within = today + datetime.timedelta(days=RETURN_DUE_DAYS)
+    return (
+        dispatch.sent_on is not None
+        and dispatch.expected_on is not None
+        and today <= dispatch.expected_on <= within
+    )
+
+
+def _day(day: datetime.date) -> str:
+    return f"{day.day} {day:%b %Y}"
+
+
+def _dispatch_name(dispatch: Dispatch) -> str:
+    return f"Dispatch {dispatch.pk} to {dispatch.laboratory}"
+
+
+def _answered(dispatch: Dispatch) -> str:
+    if not dispatch.answered_count:
+        return "nothing has come back"
+    return f"{dispatch.answered_count} of {dispatch.sample_count} samples are answered"
 
 
 def _running() -> list[Running]:
@@ -159,26 +437,22 @@ def _one_running(trial: Trial, full_block: Block | None) -> Running:
     return Running(trial=trial, full_block=full_block, open_runs=open_runs, need=need)
 
 
-def _claim_dates() -> list[ClaimDate]:
-    today = timezone.localdate()
-    last = today + datetime.timedelta(days=CLAIM_DATE_DAYS)
-    claims = Claim.objects.filter(next_date__lte=last).order_by("next_date")
-    return [ClaimDate(claim=claim, days=(claim.next_date - today).days) for claim in claims]
-
-
 def _first_steps(*, any_planned: bool) -> list[FirstStep]:
-    """From an empty site to a verdict, each marked done as soon as there is one of it."""
+    """From an empty site to a verdict, each marked done as soon as there is one of it; in one query."""
+    uniform = [Lot.Kind.BLEND, Lot.Kind.SPLIT, Lot.Kind.PORTION]
+    crushed = [Lot.Kind.CRUSHED, Lot.Kind.UNDERSIZE, *uniform]
     lots = Lot.objects.standing()
-    kinds = set(lots.order_by().values_list("kind", flat=True).distinct())
-    uniform = {Lot.Kind.BLEND, Lot.Kind.SPLIT, Lot.Kind.PORTION}
-    crushed = {Lot.Kind.CRUSHED, Lot.Kind.UNDERSIZE} | uniform
-    planned = any_planned or Run.objects.filter(planned__isnull=False).exists()
-    return [
-        FirstStep("claim", Claim.objects.exists()),
-        FirstStep("zone", Zone.objects.exists()),
-        FirstStep("dig", Dig.objects.standing().exists()),
-        FirstStep("crush", bool(kinds & crushed)),
-        FirstStep("blend", bool(kinds & uniform)),
-        FirstStep("trial", planned),
-        FirstStep("runs", False),
-    ]
+    there = (
+        Member.objects.order_by("pk")
+        .values(
+            claim=Exists(Claim.objects.all()),
+            zone=Exists(Zone.objects.all()),
+            dig=Exists(Dig.objects.standing()),
+            crush=Exists(lots.filter(kind__in=crushed)),
+            blend=Exists(lots.filter(kind__in=uniform)),
+            trial=Exists(Run.objects.filter(planned__isnull=False)),
+        )
+        .first()
+    )
+    there["trial"] = there["trial"] or any_planned
+    return [*(FirstStep(name, done) for name, done in there.items()), FirstStep("runs", False)]

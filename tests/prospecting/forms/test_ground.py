@@ -113,6 +113,26 @@ def test_the_width_is_read_in_the_members_unit(unit, typed, centimetres):
 
 
 @pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("unit", "typed", "metres", "kept"),
+    [
+        # 1 ft = 0.3048 m exactly (NIST Special Publication 811, appendix B).
+        ("lb", "6", "1.83", "6 ft"),
+        ("kg", "1.5", "1.50", "1.5 m"),
+        ("kg", "6 ft 6 in", "1.98", "6 ft 6 in"),
+        ("lb", "0", "0.00", "0 ft"),
+        ("kg", "", None, ""),
+    ],
+)
+def test_the_depth_is_read_in_the_members_unit_and_kept_as_typed(unit, typed, metres, kept):
+    form = dig_form(make_member(mass_unit=unit), depth=typed)
+    assert form.is_valid(), form.errors
+    facts = form.facts()
+    assert facts["depth_m"] == (None if metres is None else Decimal(metres))
+    assert facts["depth_typed"] == kept
+
+
+@pytest.mark.django_db
 def test_gaps_between_buckets_do_not_matter():
     form = dig_form(make_member(), mass_1="10", mass_4="11", mass_6="9", title="rusty")
     assert form.is_valid(), form.errors
@@ -131,6 +151,7 @@ def test_gaps_between_buckets_do_not_matter():
         {"mass_2": "100 g"},
         {"mass_1": "30", "mass_2": "31", "mass_3": "3"},
         {"width": "18 m"},
+        {"depth": "60 m"},
     ],
 )
 def test_the_guard_asks_once_and_takes_yes_for_an_answer(typed):

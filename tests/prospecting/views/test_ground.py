@@ -6,13 +6,12 @@ from io import BytesIO
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
-from django.utils import timezone
 from PIL import Image
 
 from prospecting.actions.material import NewLot, void_step
 from prospecting.actions.steps import record_dig
 from prospecting.models import Claim, Delivery, Dig, Lot, Photo, Zone
-from tests.make import DAY, make_claim, make_lot, make_member, make_zone
+from tests.make import DAY, make_claim, make_claim_date, make_lot, make_member, make_zone
 
 
 def claim_form(**values) -> dict:
@@ -133,10 +132,18 @@ def test_guests_never_see_the_position_or_the_photo(client_as):
 
 @pytest.mark.django_db
 def test_guests_do_not_see_what_a_public_register_would_place(client_as):
-    claim = make_claim(serial_number="AB-12", holder="Tarn", note="by the cairn", permission="hand tools")
+    claim = make_claim(
+        serial_number="AB-12",
+        holder="Tarn",
+        note="by the cairn",
+        permission="hand tools",
+        legal_description="section 14, the meridian of the maps",
+        county_record="book 12, page 40",
+        located_on=datetime.date(2019, 5, 9),
+    )
     guest = client_as("guest").get(claim.get_absolute_url()).content.decode()
     member = client_as("member").get(claim.get_absolute_url()).content.decode()
-    for text in ("AB-12", "Tarn", "by the cairn"):
+    for text in ("AB-12", "Tarn", "by the cairn", "section 14", "page 40", "9 May 2019"):
         assert text not in guest
         assert text in member
     assert "hand tools" in guest
@@ -170,18 +177,20 @@ def test_the_ground_page_counts_the_digs_that_stand(client_as):
 @pytest.mark.django_db
 @pytest.mark.parametrize(("days", "marked"), [(-3, True), (30, True), (90, False)])
 def test_a_date_near_or_past_is_marked(client_as, days, marked):
-    claim = make_claim(next_date=timezone.localdate() + datetime.timedelta(days=days), next_date_what="fee")
+    claim = make_claim_date(days=days, what="fee for the year").claim
     for url in (reverse("zone-list"), claim.get_absolute_url()):
-        page = client_as("guest").get(url).content.decode()
+        page = client_as("member").get(url).content.decode()
         assert ('class="waiting"' in page) is marked
+        assert "fee for the year" in page
         assert "Reminder, not advice." in page
+        assert "fee for the year" not in client_as("guest").get(url).content.decode()
 
 
 @pytest.mark.django_db
 def test_a_claim_is_added_once_however_often_it_is_sent(client_as):
-    keeper, form = client_as("keeper"), claim_form(next_date="2026-09-01", next_date_what="fee")
+    keeper, form = client_as("keeper"), claim_form(located_on="2019-09-01")
     assert keeper.post(reverse("claim-add"), form).url == keeper.post(reverse("claim-add"), form).url
-    assert Claim.objects.get().next_date == datetime.date(2026, 9, 1)
+    assert Claim.objects.get().located_on == datetime.date(2019, 9, 1)
 
 
 @pytest.mark.django_db
@@ -193,11 +202,12 @@ def test_a_claim_is_added_once_however_often_it_is_sent(client_as):
         {"name": "n" * 300},
         {"name": "a\x00b"},
         {"kind": "moon"},
-        {"next_date": "soon", "next_date_what": "fee"},
-        {"next_date": "0026-09-01", "next_date_what": "fee"},
-        {"next_date": "99999-01-01", "next_date_what": "fee"},
-        {"next_date": "2026-09-01"},
-        {"next_date_what": "fee"},
+        {"located_on": "soon"},
+        {"located_on": "0026-09-01"},
+        {"located_on": "2999-01-01"},
+        {"acreage": "20.66 acres, " * 9},
+        {"county_record": "book 7 " * 40},
+        {"legal_description": "x" * 9999},
         {"note": "x" * 9999},
     ],
 )
@@ -213,12 +223,12 @@ def test_a_claim_that_cannot_be_is_refused_and_what_was_typed_kept(client_as, va
 
 @pytest.mark.django_db
 def test_a_claim_is_changed(client_as):
-    claim = make_claim("Lantern", holder="Tarn", next_date=datetime.date(2026, 9, 1), next_date_what="fee")
+    claim = make_claim("Lantern", holder="Tarn", located_on=datetime.date(2019, 9, 1))
     keeper, url = client_as("keeper"), reverse("claim-edit", args=[claim.pk])
-    assert 'value="2026-09-01"' in keeper.get(url).content.decode()
+    assert 'value="2019-09-01"' in keeper.get(url).content.decode()
     assert keeper.post(url, claim_form(holder="Bo")).url == claim.get_absolute_url()
     claim.refresh_from_db()
-    assert (claim.holder, claim.next_date) == ("Bo", None)
+    assert (claim.holder, claim.located_on) == ("Bo", None)
 
 
 @pytest.mark.django_db
@@ -326,6 +336,9 @@ BAD_DIGS = {
     "a width that is a mass": {"width": "3 kg"},
     "no width to speak of": {"width": "0.1 mm"},
     "a negative width": {"width": "-3"},
+    "a depth that is a mass": {"depth": "3 kg"},
+    "a negative depth": {"depth": "-3"},
+    "a depth without a number": {"depth": "deep"},
     "half a position": {"latitude": "41"},
     "the other half": {"longitude": "41"},
     "beyond the pole": {"latitude": "91", "longitude": "0"},
@@ -443,6 +456,16 @@ def test_the_width_is_shown_as_typed_and_in_the_readers_unit(client_as, unit, wi
     dig = make_dig(width_cm=Decimal("45.7"), width_typed="18 in")
     page = client_as("guest", mass_unit=unit).get(dig.get_absolute_url()).content.decode()
     assert f'<dd class="num">{width}</dd>' in page
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(("unit", "depth"), [("lb", "6 ft"), ("kg", "6 ft (1.83 m)")])
+def test_the_depth_is_shown_as_typed_and_in_the_readers_unit(client_as, unit, depth):
+    dig = make_dig(depth_m=Decimal("1.83"), depth_typed="6 ft")
+    page = client_as("guest", mass_unit=unit).get(dig.get_absolute_url()).content.decode()
+    assert f'Depth below the surface</dt><dd class="num">{depth}</dd>' in page
+    surface = make_dig(depth_m=Decimal(0), depth_typed="0 ft")
+    assert "at the surface" in client_as("guest").get(surface.get_absolute_url()).content.decode()
 
 
 @pytest.mark.django_db

@@ -1,0 +1,105 @@
+"""Days to keep for a claim, as a member types them in from its papers."""
+
+from django import forms
+from django.db.models import Q
+from django.utils import timezone
+
+from prospecting.calc.years import next_year
+from prospecting.forms.base import CountField, DayField, SiteForm
+from prospecting.models import ClaimDate, Member
+
+USUAL_REMIND_DAYS = 60
+
+
+class ClaimDateForm(SiteForm):
+    what = forms.CharField(
+        label="What is due",
+        max_length=120,
+        help_text="As the papers call it: yearly fee or waiver, filing with the county, renewal of a permission.",
+    )
+    due_on = DayField(
+        label="Due on", initial=None, help_text="As the land agency, the county or the owner says."
+    )
+    remind_days = CountField(
+        label="Remind so many days before",
+        most=ClaimDate.MOST_REMIND_DAYS,
+        initial=USUAL_REMIND_DAYS,
+        unit_label="days",
+    )
+    is_yearly = forms.BooleanField(
+        label="Comes every year",
+        required=False,
+        help_text="Once it is kept, the next one is written down a year later.",
+    )
+    watched_by = forms.ModelChoiceField(
+        label="Who watches it",
+        queryset=Member.objects.none(),
+        required=False,
+        empty_label="nobody yet",
+        error_messages={"invalid_choice": "Choose one of the members in the list."},
+    )
+    note = forms.CharField(
+        label="Note",
+        max_length=200,
+        required=False,
+        help_text="Where it is paid, with which form, what it cost last time.",
+    )
+
+    def __init__(self, *args, date: ClaimDate | None = None, **kwargs) -> None:
+        """`date` is the one to be changed, if any."""
+        if date is not None:
+            kwargs["initial"] = {
+                name: getattr(date, name) for name in self.base_fields if hasattr(date, name)
+            }
+        super().__init__(*args, **kwargs)
+        may_watch = Q(is_active=True, role__in=[Member.Role.MEMBER, Member.Role.KEEPER])
+        if date is not None:
+            # Whoever watches it now stays to be chosen, though they may have left.
+            may_watch |= Q(pk=date.watched_by_id)
+        self.fields["watched_by"].queryset = Member.objects.filter(may_watch)
+        self.was_due_on = date.due_on if date is not None else None
+
+    def clean(self) -> dict:
+        cleaned = super().clean()
+        due_on = cleaned.get("due_on")
+        if due_on is not None and due_on != self.was_due_on and due_on < timezone.localdate():
+            self.ask(f"{due_on:%d %b %Y} is past already. Is it still to be kept?")
+        return cleaned
+
+    def values(self) -> dict:
+        """The fields of a ClaimDate."""
+        names = ("what", "due_on", "remind_days", "is_yearly", "watched_by", "note")
+        return {name: self.cleaned_data[name] for name in names} | {
+            "what": " ".join(self.cleaned_data["what"].split())
+        }
+
+
+class ClaimDateKeepForm(SiteForm):
+    done_on = DayField(label="Kept on", done=True)
+    done_how = forms.CharField(
+        label="How it was kept",
+        max_length=200,
+        help_text="The receipt's number, who took it, where the paper lies.",
+    )
+    next_due_on = DayField(
+        label="The next one is due on",
+        required=False,
+        initial=None,
+        help_text="Written down with the same reminder. Look at the papers: days move. Blank: none follows.",
+    )
+
+    def __init__(self, *args, date: ClaimDate, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        if not date.is_yearly:
+            del self.fields["next_due_on"]
+            return
+        self.fields["next_due_on"].initial = next_year(date.due_on)
+
+    def values(self) -> dict:
+        return {name: self.cleaned_data.get(name) for name in ("done_on", "done_how", "next_due_on")}
+
+
+class ClaimDateVoidForm(SiteForm):
+    reason = forms.CharField(
+        label="Why it is voided", max_length=200, help_text="Like: typed in twice, or the wrong claim."
+    )

@@ -1,0 +1,63 @@
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.utils.http import content_disposition_header
+
+from prospecting.access import MEMBER, page
+from prospecting.actions.claim_papers import add_claim_paper, void_claim_paper
+from prospecting.forms.claim_papers import ClaimPaperForm, ClaimPaperVoidForm
+from prospecting.models import Claim, ClaimPaper
+from prospecting.views.claim_dates import claim_crumbs
+from prospecting.views.entry import enter
+
+
+@page(role=MEMBER, methods=("GET", "POST"))
+def claim_paper_add(request: HttpRequest, pk: int) -> HttpResponse:
+    claim = get_object_or_404(Claim, pk=pk)
+    form = ClaimPaperForm(request.POST or None, request.FILES or None, member=request.user)
+    if response := enter(
+        request,
+        form,
+        lambda: add_claim_paper(claim=claim, **form.values(), recorded_by=request.user),
+        said="The paper is kept.",
+    ):
+        return response
+    return render(
+        request,
+        "prospecting/claim_paper_add.html",
+        {"claim": claim, "form": form, "crumbs": claim_crumbs(claim, "Add a paper")},
+    )
+
+
+@page(role=MEMBER)
+def claim_paper_file(request: HttpRequest, pk: int) -> HttpResponse:
+    """The file byte for byte, for members only: it may tell where. Saved, never shown or run by the browser here."""
+    paper = get_object_or_404(ClaimPaper, pk=pk)
+    return HttpResponse(
+        bytes(paper.file_bytes),
+        content_type=paper.content_type,
+        headers={
+            "Content-Disposition": content_disposition_header(True, paper.file_name),
+            "Content-Security-Policy": "sandbox",
+            "X-Content-Type-Options": "nosniff",
+            "Cache-Control": "private, no-store",
+        },
+    )
+
+
+@page(role=MEMBER, methods=("GET", "POST"))
+def claim_paper_void(request: HttpRequest, pk: int) -> HttpResponse:
+    papers = ClaimPaper.objects.select_related("claim", "recorded_by").defer("file_bytes")
+    paper = get_object_or_404(papers, pk=pk)
+    form = ClaimPaperVoidForm(request.POST or None, member=request.user)
+    if response := enter(
+        request,
+        form,
+        lambda: void_claim_paper(paper=paper, reason=form.cleaned_data["reason"], voided_by=request.user),
+        said="Voided. The paper stays to be read, with your reason.",
+    ):
+        return response
+    return render(
+        request,
+        "prospecting/claim_paper_void.html",
+        {"paper": paper, "form": form, "crumbs": claim_crumbs(paper.claim, "Void a paper")},
+    )

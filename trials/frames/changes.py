@@ -1,0 +1,86 @@
+"""What was recorded lately, so that a member reads it: like lines of one day and one member made one."""
+
+import datetime
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from django.apps import apps
+from django.utils import timezone
+
+from prospecting.calc.number_words import counted
+from prospecting.models import JournalEntry
+from trials.models import Run
+
+LAST_DAYS = 7
+# So many lines are read at most, and so many told.
+MOST_READ = 300
+MOST_TOLD = 10
+LATEST = 5
+
+
+@dataclass(frozen=True)
+class Change:
+    """One line: who, on which day, and `last`, the newest of what it tells of; `many` says how much that is, blank for one."""
+
+    day: datetime.date
+    member: str
+    many: str
+    last: JournalEntry
+
+
+@dataclass(frozen=True)
+class Changes:
+    """`lines` of the last days, or the latest ones where nothing was recorded then; `untold` further lines are in the journal."""
+
+    lines: Sequence[Change]
+    is_recent: bool
+    untold: int
+
+
+def latest_changes() -> Changes:
+    """In one query. Steps of bridging runs whose key is hidden are left out: they name the lot that was drawn from."""
+    hidden = Run.objects.blind_bridges().values("step")
+    entries = list(
+        JournalEntry.objects.exclude(subject_kind="step", subject_id__in=hidden)
+        .select_related("member")
+        .defer("changes", "device", "why")[:MOST_READ]
+    )
+    since = timezone.localdate() - datetime.timedelta(days=LAST_DAYS)
+    recent = [entry for entry in entries if _day(entry) > since]
+    lines = _gathered(recent or entries[:LATEST])
+    return Changes(lines=lines[:MOST_TOLD], is_recent=bool(recent), untold=len(lines[MOST_TOLD:]))
+
+
+def _gathered(entries: Iterable[JournalEntry]) -> list[Change]:
+    """Newest first, each line with all entries of its day, member and kind of record."""
+    alike: dict[tuple, list[JournalEntry]] = {}
+    for entry in entries:
+        alike.setdefault((_day(entry), entry.member_id, entry.subject_kind), []).append(entry)
+    return [
+        Change(day=day, member=str(group[0].member or "the site"), many=_many(kind, group), last=group[0])
+        for (day, _, kind), group in alike.items()
+    ]
+
+
+def _many(kind: str, group: list[JournalEntry]) -> str:
+    if len(group) == 1:
+        return ""
+    records = len({entry.subject_id for entry in group})
+    if records == 1:
+        return counted(len(group), "entry", "entries")
+    return counted(records, *_names(kind))
+
+
+def _names(kind: str) -> tuple[str, str]:
+    """What a kind of record is called, one and many."""
+    for app in ("prospecting", "trials"):
+        try:
+            named = apps.get_model(app, kind)._meta
+        except LookupError:
+            continue
+        return str(named.verbose_name), str(named.verbose_name_plural)
+    return "record", "records"
+
+
+def _day(entry: JournalEntry) -> datetime.date:
+    return timezone.localtime(entry.at).date()

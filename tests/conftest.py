@@ -31,7 +31,9 @@ SAME_ON_ANY_DATABASE = (
     "trials/calc",
     "trials/charts",
     "trials/frames/test_cautions.py",
+    "trials/frames/test_changes.py",
     "trials/frames/test_design_verdicts.py",
+    "trials/frames/test_field_against_laboratory.py",
     "trials/frames/test_outlook.py",
     "trials/frames/test_pointing.py",
     "trials/frames/test_recovery.py",
@@ -53,12 +55,14 @@ SAME_ON_ANY_DATABASE = (
     "browser/test_pages.py",
     "browser/test_phone_queue.py",
     "browser/test_phone_trial.py",
+    "browser/test_parcel.py",
     "browser/test_photos.py",
     "browser/test_pocket_pages.py",
     "browser/test_run_page.py",
     "browser/test_shed_day.py",
     "browser/test_tags.py",
     "browser/test_today.py",
+    "browser/test_what_a_trial_shows.py",
 )
 
 

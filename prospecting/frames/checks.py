@@ -119,8 +119,8 @@ def _headline(assay_return: AssayReturn, judged: JudgedReturn, lines: Sequence[C
         return ("The checks sent along came back without a figure.", "This is no pass: ask the laboratory.")
     return (
         "No check came back in this return.",
-        "This is no pass: without a coarse blank, a reference material or a duplicate nobody can tell carry-over, a shifted scale or a "
-        "mix-up of samples.",
+        "This is no pass: without a coarse blank, a reference material or a duplicate nobody can tell carry-over, a shifted "
+        "scale or a mix-up of samples.",
     )
 
 

@@ -416,9 +416,7 @@ def _stage_history(book: CheckBook, laboratory: Laboratory, stage: str) -> Stage
 def carry_over_words(pairs: Sequence[tuple[float, float]]) -> str:
     """What share of the sample before it a coarse blank holds, with its interval; loads scipy where there are enough."""
     if len(pairs) < batch_checks.FEWEST_FOR_CARRY_OVER:
-        many = (
-            f"{len(pairs)} {'blank' if len(pairs) == 1 else 'blanks'} with a figure after a sample with one"
-        )
+        many = f"{len(pairs)} coarse {'blank' if len(pairs) == 1 else 'blanks'} with a figure after a sample with one"
         return f"Carry-over: {TOO_FEW} ({many})."
     try:
         found: CarryOver = carry_over([blank for blank, _ in pairs], [before for _, before in pairs])

@@ -242,10 +242,16 @@ class SampleQuerySet(models.QuerySet):
         return found
 
     def with_reading_counts(self) -> "SampleQuerySet":
-        """Annotates `reading_count` without blank cells, and `figure_count` of those that say something of the grade."""
+        """Annotates `reading_count` without blank cells, and `figure_count` of those one may choose: figures of the whole
+        sample in a return that stands."""
+        may_count = Q(
+            readings__symbol__in=Reading.FIGURES,
+            readings__fraction="",
+            readings__assay_return__replaced_by__isnull=True,
+        )
         return self.annotate(
             reading_count=Count("readings", filter=Q(readings__symbol__in=Reading.ANSWERS)),
-            figure_count=Count("readings", filter=Q(readings__symbol__in=Reading.FIGURES)),
+            figure_count=Count("readings", filter=may_count),
         )
 
 

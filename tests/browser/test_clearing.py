@@ -85,6 +85,7 @@ def test_minutes_are_those_since_it_was_stirred_and_typed_ones_stay(phone_as):
     assert minutes.input_value() == "11"
 
 
+@pytest.mark.long
 def test_a_whole_test_without_a_signal_arrives_in_order_with_its_minutes(a_phone, tmp_path):  # noqa: F811
     handset = a_phone(tmp_path / "phone")
     test = make_test(target=Decimal(150))

@@ -98,6 +98,7 @@ def test_an_answer_lost_on_the_way_back_is_not_a_second_run(phone_as):
     check_it_is_there_once(page, lot)
 
 
+@pytest.mark.long
 def test_a_half_filled_step_outlives_a_locked_phone(phone_as):
     """Every form about a lot: a word typed, the page thrown away by the phone and opened anew; nothing is recorded."""
     page = phone_as("member", mass_unit="lb")

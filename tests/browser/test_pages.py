@@ -24,8 +24,8 @@ RUNNERS = {"run-log", "run-add", "dig-add", "run-next", "lot-crush", "lot-screen
            "pocket-crush", "pocket-dry", "pocket-screen", "pocket-split", "pocket-reweigh", "pocket-discard", "pocket-pan",
            "phone-home", "home", "lot-detail", "trial-detail"}  # fmt: skip
 # Answers that are no page, or lead elsewhere.
-NO_PAGES = {"health", "worker", "manifest", "phone-session", "pocket-pages", "photo", "photo-thumb", "return-file", "trial-figure",
-            "claim-paper-file", "calendar-feed",
+NO_PAGES = {"health", "worker", "manifest", "phone-session", "pocket-pages", "photo", "photo-thumb", "return-file",
+            "trial-figure", "claim-paper-file", "calendar-feed", "positions-geojson", "positions-gpx",
             "run-next", "sign-in"}  # fmt: skip
 MANY_SIDED = {"lot-detail", "step-detail", "trial-detail", "run-detail"}
 # First visit: page, style sheet, scripts and icon, compressed.

@@ -30,7 +30,7 @@ from tests.browser.conftest import ARE_KEPT, PHONE, QUIET, REPORT_BREACHES, chro
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
-ENTRIES = int(os.environ.get("PHONE_ENTRIES", "12"))
+ENTRIES = int(os.environ.get("PHONE_ENTRIES", "8"))
 PHOTOS = ENTRIES * 4 // 10 if ENTRIES >= 50 else ENTRIES // 3
 RESTARTS = 3 if ENTRIES >= 50 else 2
 SLOW_MS = 30_000

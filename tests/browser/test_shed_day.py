@@ -48,6 +48,7 @@ def codes(**fields) -> list[str]:
     return list(Lot.objects.standing().filter(**fields).order_by("pk").values_list("code", flat=True))
 
 
+@pytest.mark.long
 def test_a_day_in_the_shed(phone_as):
     page = phone_as("member", first_name="Ada", mass_unit="lb")
     first, second = make.make_zone(name="North cut"), make.make_zone(name="Old dump")

@@ -222,6 +222,7 @@ class TestCamera:
         page.wait_for_url(f"**{lot.get_absolute_url()}")
         assert not [url for url in asked if DECODER in url]
 
+    @pytest.mark.long
     def test_a_reader_the_phone_only_names_gives_way_to_ours(self, camera_page):
         lot = make_lot()
         page = camera_page(square_of(lot.code))
@@ -270,6 +271,7 @@ class TestCamera:
         expect(page.get_by_text("stopped while the page was out of sight")).to_be_visible()
         assert page.evaluate(states) == ["ended"]
 
+    @pytest.mark.long
     def test_several_lots_are_collected_and_go_to_one_act(self, camera_page):
         first, second = make_lot(), make_lot()
         page = camera_page(square_of(first.code), square_of(second.code))
@@ -284,6 +286,7 @@ class TestCamera:
         for lot in (first, second):
             expect(page.get_by_label(f"Taken from {lot.code}")).to_be_visible()
 
+    @pytest.mark.long
     def test_signed_out_meanwhile_leads_to_where_one_signs_in(self, camera_page):
         page = camera_page(square_of(make_lot().code))
         page.goto(reverse("lot-scan"))
@@ -291,6 +294,7 @@ class TestCamera:
         page.get_by_role("button", name="Use the camera").click()
         page.wait_for_url("**/sign-in/**")
 
+    @pytest.mark.long
     def test_no_signal_is_said_and_the_camera_goes_on(self, camera_page, expect_problem):
         page = camera_page(square_of(make_lot().code))
         page.goto(reverse("lot-scan"))

@@ -9,7 +9,7 @@ from collections import Counter
 
 from tests.load.server import Client, served
 
-LOTS, CLIENTS = int(os.environ.get("FIRE_LOTS", "12")), 20
+LOTS, CLIENTS = int(os.environ.get("FIRE_LOTS", "6")), 20
 
 PREPARE = f"""
 from decimal import Decimal

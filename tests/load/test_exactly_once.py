@@ -25,7 +25,7 @@ from PIL import Image
 
 from tests.load.server import Client, Served, served
 
-ENTRIES = int(os.environ.get("FIRE_ENTRIES", "40"))
+ENTRIES = int(os.environ.get("FIRE_ENTRIES", "25"))
 KILLS = int(os.environ.get("FIRE_KILLS", "1"))
 PHONES, LOTS = 10, 8
 MOST_SENDS, CUT_SHARE, MOST_TROUBLES = 5, 0.3, 5

@@ -61,7 +61,9 @@ def test_what_was_planted_in_its_second_rinse_trial_is_told(scenario):
     # Both trials of it meet on its own page, each dose against the water of its own trial.
     rinse = Additive.objects.get(name__startswith="Rinse aid A")
     [over_trials] = additive_readings([rinse], trials_read(rinse), reader)
-    assert {dose.said: len(dose.with_ratio) for dose in over_trials.doses}["1/4 tsp per gal (0.326 mL/L)"] == 2
+    assert {dose.said: len(dose.with_ratio) for dose in over_trials.doses}[
+        "1/4 tsp per gal (0.326 mL/L)"
+    ] == 2
     assert [read.trial for read in over_trials.worse] == [trial]
 
 

@@ -59,7 +59,11 @@ def dispatch_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "dispatch": dispatch,
             "parcel": parcel,
             "packing": packing,
-            "returns": dispatch.returns.without_file().with_reading_count().order_by("reported_on", "pk"),
+            "returns": dispatch.returns.without_file()
+            .with_reading_count()
+            .select_related("replaced_by")
+            .defer("replaced_by__file_bytes")
+            .order_by("reported_on", "pk"),
             "crumbs": _crumbs((f"Dispatch {pk}", "")),
         },
     )

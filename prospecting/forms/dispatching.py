@@ -11,7 +11,6 @@ from prospecting.calc import guard, packing, units
 from prospecting.forms.assays import note_field
 from prospecting.forms.base import MASS_STEP_G, CountField, DayField, NumberField, QuantityField, SiteForm
 from prospecting.forms.steps import StepForm, mass_field, passes_field, splitting_field
-from prospecting.forms.tags import SHEET_CHOICES, label_sheet
 from prospecting.models import Dispatch, Laboratory, Lot, ReferenceMaterial, Sample, Step
 from prospecting.readers.titles import GRADE_UNITS, in_g_per_t
 
@@ -503,29 +502,3 @@ class SentForm(SiteForm):
 
     def entry(self) -> dict[str, datetime.date | None]:
         return {name: self.cleaned_data[name] for name in ("sent_on", "expected_on")}
-
-
-class BagLabelsForm(forms.Form):
-    """What paper the bags' labels are printed on. Sent by GET."""
-
-    sheet = forms.ChoiceField(label="Paper", choices=SHEET_CHOICES[:2], initial=SHEET_CHOICES[0][1][0][0])
-    first_label = CountField(
-        label="First free label",
-        least=1,
-        most=500,
-        initial=1,
-        help_text="For a sheet used before: counted row by row from the upper left.",
-    )
-    outlines = forms.BooleanField(label="Print the edges too, to cut plain paper along them", required=False)
-
-    def clean(self) -> dict:
-        data = super().clean()
-        if self.errors:
-            return data
-        self.label_sheet = label_sheet(data["sheet"])
-        labels = len(self.label_sheet.places())
-        if data["first_label"] > labels:
-            self.add_error(
-                "first_label", ValidationError(f"This sheet has {labels} labels.", code="out_of_range")
-            )
-        return data

@@ -7,9 +7,8 @@ from django_tables2 import RequestConfig
 
 from prospecting.access import page
 from prospecting.actions import dispatching
-from prospecting.charts.bag_labels import draw_bag_labels
+from prospecting.charts.code_labels import draw_code_labels
 from prospecting.forms.dispatching import (
-    BagLabelsForm,
     DispatchForm,
     GiveUpForm,
     LaboratoryForm,
@@ -19,6 +18,7 @@ from prospecting.forms.dispatching import (
     laboratory_before,
     material_before,
 )
+from prospecting.forms.labels import CodeLabelsForm
 from prospecting.frames.dispatches import material_sight, parcel_of
 from prospecting.models import Dispatch, Laboratory, ReferenceMaterial
 from prospecting.tables.dispatching import DispatchTable, LaboratoryTable, MaterialTable
@@ -180,7 +180,7 @@ def dispatch_give_up(request: HttpRequest, pk: int) -> HttpResponse:
 def dispatch_labels(request: HttpRequest, pk: int) -> HttpResponse:
     """Labels for the bags, in the order of the list; nothing on them tells one from another but the tag."""
     dispatch = get_object_or_404(Dispatch, pk=pk)
-    form = BagLabelsForm(request.GET if "sheet" in request.GET else None)
+    form = CodeLabelsForm(request.GET if "sheet" in request.GET else None)
     crumbs = _crumbs((f"Dispatch {pk}", dispatch.get_absolute_url()), ("Bag labels", ""))
     context = {"dispatch": dispatch, "form": form, "crumbs": crumbs}
     if form.is_valid():
@@ -188,9 +188,9 @@ def dispatch_labels(request: HttpRequest, pk: int) -> HttpResponse:
         # A second cut is made by the laboratory: no bag of it goes into the dispatch.
         bags = dispatch.samples.exclude(duplicate_stage__in=["coarse", "pulp"]).order_by("place", "tag")
         context |= {
-            "sheets": draw_bag_labels(
-                list(bags.values_list("tag", flat=True)),
-                f"Order {dispatch.pk}",
+            # The same words on all: whatever differed between them could tell them apart.
+            "sheets": draw_code_labels(
+                [(tag, [f"Order {dispatch.pk}"]) for tag in bags.values_list("tag", flat=True)],
                 sheet,
                 first_label=form.cleaned_data["first_label"],
             ),

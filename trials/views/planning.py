@@ -8,6 +8,7 @@ from django.utils import timezone
 from django_tables2 import RequestConfig
 
 from prospecting.access import page
+from prospecting.forms.labels import CodeLabelsForm
 from prospecting.models import JournalEntry
 from prospecting.views.entry import enter
 from trials.actions import planning
@@ -20,7 +21,6 @@ from trials.forms.planning import (
     ReasonForm,
     TreatmentForm,
     TrialForm,
-    TubLabelsForm,
     draft_before,
     treatment_before,
 )
@@ -205,7 +205,7 @@ def run_sheet(request: HttpRequest, pk: int) -> HttpResponse:
 def tub_labels(request: HttpRequest, pk: int) -> HttpResponse:
     """Labels for tubs and portions: code, order and portion, and not a word about treatments."""
     trial = get_object_or_404(Trial.objects.select_related("feed_lot"), pk=pk)
-    form = TubLabelsForm(request.GET if "sheet" in request.GET else None)
+    form = CodeLabelsForm(request.GET if "sheet" in request.GET else None)
     context = {"trial": trial, "form": form}
     if form.is_valid():
         sheet = form.label_sheet

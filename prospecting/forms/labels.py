@@ -1,0 +1,33 @@
+"""The paper that labels with a code are printed on."""
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from prospecting.forms.base import CountField
+from prospecting.forms.tags import SHEET_CHOICES, label_sheet
+
+
+class CodeLabelsForm(forms.Form):
+    """What paper the labels of bags or tubs are printed on. Sent by GET."""
+
+    sheet = forms.ChoiceField(label="Paper", choices=SHEET_CHOICES[:2], initial=SHEET_CHOICES[0][1][0][0])
+    first_label = CountField(
+        label="First free label",
+        least=1,
+        most=500,
+        initial=1,
+        help_text="For a sheet used before: counted row by row from the upper left.",
+    )
+    outlines = forms.BooleanField(label="Print the edges too, to cut plain paper along them", required=False)
+
+    def clean(self) -> dict:
+        data = super().clean()
+        if self.errors:
+            return data
+        self.label_sheet = label_sheet(data["sheet"])
+        labels = len(self.label_sheet.places())
+        if data["first_label"] > labels:
+            self.add_error(
+                "first_label", ValidationError(f"This sheet has {labels} labels.", code="out_of_range")
+            )
+        return data

@@ -933,11 +933,11 @@ TWINS = {
 }
 
 
-# All pages read what is typed through the same fields: every other form in each run, all of them with the long ones.
+# All pages read what is typed through the same fields: every third form in each run, all of them with the long ones.
 @pytest.mark.parametrize(
     "name",
     [
-        pytest.param(name, marks=pytest.mark.long) if name in TWINS or at % 2 else name
+        pytest.param(name, marks=pytest.mark.long) if name in TWINS or at % 3 else name
         for at, name in enumerate(POSTABLE)
     ],
 )

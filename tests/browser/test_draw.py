@@ -76,6 +76,7 @@ def test_a_tap_draws_what_it_fetches_once_and_every_run_can_be_pointed_at(phone_
     ).exists()
 
 
+@pytest.mark.long
 def test_the_runs_are_walked_through_by_keys_from_first_to_last_and_round(phone_as, trial):
     page = phone_as("member")
     open_verdict(page, trial)
@@ -118,6 +119,7 @@ def test_without_a_signal_a_sentence_comes_and_the_picture_stays(
     assert dots(page).count() == 15
 
 
+@pytest.mark.long
 def test_signed_out_meanwhile_it_says_so(phone_as, trial):
     page = phone_as("guest")
     open_verdict(page, trial)

@@ -63,6 +63,7 @@ def test_what_was_typed_outlives_a_lost_signal_and_is_kept_once(open_page, clien
     check_it_is_there_once(page, lot)
 
 
+@pytest.mark.long
 def test_a_second_tap_while_the_server_is_slow_stores_one(phone_as):
     page = phone_as("member", mass_unit="lb")
     lot = make.make_lot(member=page.member)

@@ -30,7 +30,7 @@ from tests.browser.conftest import ARE_KEPT, PHONE, QUIET, REPORT_BREACHES, chro
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
-ENTRIES = int(os.environ.get("PHONE_ENTRIES", "8"))
+ENTRIES = int(os.environ.get("PHONE_ENTRIES", "6"))
 PHOTOS = ENTRIES * 4 // 10 if ENTRIES >= 50 else ENTRIES // 3
 RESTARTS = 3 if ENTRIES >= 50 else 2
 SLOW_MS = 30_000
@@ -526,6 +526,7 @@ FULL = """() => {
 }"""
 
 
+@pytest.mark.long
 def test_a_full_phone_says_so_and_leaves_the_form_as_it_is(handset):
     handset.gate.set("shut")
     fill_dig(handset, "no room")
@@ -740,6 +741,7 @@ KEPT_PAGES = """async () => {
 }"""
 
 
+@pytest.mark.long
 def test_only_what_says_so_is_kept_and_nothing_said_once_is_in_it(handset):
     earlier = handset.page.evaluate(KEPT_PAGES)["/phone/"]
     fill_dig(handset, "said")

@@ -84,6 +84,7 @@ def test_a_picture_is_made_small_upright_and_without_position_before_it_is_sent(
     assert abs(bottom[2] - bottom[0]) < 60
 
 
+@pytest.mark.long
 def test_the_small_one_is_what_the_site_keeps(pan_page):
     choose(pan_page, camera_picture())
     pan_page.get_by_text("Nothing hidden is left in it").wait_for()

@@ -79,6 +79,7 @@ def log_here(page, gold: str = "8") -> None:
     page.get_by_role("button", name="Keep and show the next portion").click()
 
 
+@pytest.mark.long
 def test_two_runners_take_a_block_each_and_one_has_no_signal(lasting_handset, client_as):  # noqa: F811
     phone = lasting_handset
     trial = make_trial()

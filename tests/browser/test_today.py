@@ -25,7 +25,8 @@ def test_what_waits_on_this_phone_is_told_and_goes_when_it_is_sent(phone_as, exp
     expect_problem("ERR_FAILED")
     fields = {"mass": "1 lb", "done_on": str(make.DAY), "people": "R. Unner", "loss_reason": "barren"}
     page.evaluate(QUEUE, [address, str(page.member.pk), fields])
-    page.reload()
+    with page.expect_console_message(lambda message: "ERR_FAILED" in message.text):
+        page.reload()
     page.get_by_role("link", name="1 entry waits on this phone to be sent").wait_for()
     assert not Delivery.objects.exists()
     page.unroute_all()

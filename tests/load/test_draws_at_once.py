@@ -7,8 +7,12 @@ import os
 import threading
 from collections import Counter
 
+import pytest
+
 from tests.load.server import Client, served
 
+# SQLite takes one writer at a time by itself: there it runs with the long ones.
+pytestmark = [] if os.environ.get("DATABASE_URL") else [pytest.mark.long]
 LOTS, CLIENTS = int(os.environ.get("FIRE_LOTS", "6")), 20
 
 PREPARE = f"""

@@ -21,6 +21,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 
+import pytest
 from PIL import Image
 
 from tests.load.server import Client, Served, served
@@ -301,6 +302,7 @@ def check_stored(site: Served, entries: list[Entry]) -> None:
         assert sum(status == 201 for status, _, _ in entry.answers) <= 1, "recorded anew by a second sending"
 
 
+@pytest.mark.long
 def test_a_thousand_entries_over_a_bad_line_are_stored_once_each(tmp_path):
     rng = random.Random(20260504)
     with served(tmp_path, PREPARE) as site, bad_line(site.port, rng, cut_share=CUT_SHARE) as line:
@@ -333,7 +335,7 @@ def test_a_thousand_entries_over_a_bad_line_are_stored_once_each(tmp_path):
 
 def test_no_acknowledged_entry_is_lost_when_the_server_is_killed(tmp_path):
     rng = random.Random(20260505)
-    number_of_entries = max(100 * KILLS, ENTRIES)
+    number_of_entries = max(50 * KILLS, ENTRIES)
     with served(tmp_path, PREPARE) as site, bad_line(site.port, rng, way_s=0.3) as line:
         cookies, member, zone, codes = sign_in(site)
         entries = [born(number, rng, member, zone, codes) for number in range(number_of_entries)]

@@ -357,7 +357,7 @@ class _OverTrials:
         measure = next((outcome for outcome, doses in by_measure.items() if doses), Trial.Outcome.GOLD_MASS)
         doses = by_measure[measure]
         least = self._least(doses)
-        headline, kind = self._headline(reads, doses, least)
+        headline, kind = self._headline(reads, better, doses, least)
         return AdditiveReading(
             additive=self.additive,
             reads=reads,
@@ -382,7 +382,7 @@ class _OverTrials:
             next_dose=self._next(reads, doses),
             bars=self._bars(doses),
             working=self._working(doses) if doses else None,
-            to_cost=self._to_cost(_least_dose(doses, least)),
+            to_cost=self._to_cost(_least_dose(doses, least), shown_apart=len(reads) > 1 and bool(better)),
             water_ml=reads[-1].trial.water_ml if reads else None,
             by_measure={MEASURES[o]: d for o, d in by_measure.items() if d and o != measure},
         )
@@ -465,7 +465,7 @@ class _OverTrials:
             [DoseTried(dose.key, len(dose.with_ratio), dose.shown) for dose in doses if dose.with_ratio]
         )
 
-    def _headline(self, reads, doses, least: "LeastOverTrials") -> tuple[str, str]:
+    def _headline(self, reads, better, doses, least: "LeastOverTrials") -> tuple[str, str]:
         if not reads:
             return f"{self.additive} has been in no closed trial yet.", "not shown"
         over = f"Over {_trials(len(reads))}" if len(reads) > 1 else "In its one closed trial"
@@ -475,6 +475,12 @@ class _OverTrials:
             else "recover more than"
         )
         found = _least_dose(doses, least)
+        if found is None and better:
+            return (
+                f"Shown to {verb} plain water in {len(better)} of {_trials(len(reads))}; over all of them together no dose of "
+                f"{self.additive} is shown to do so.",
+                "not shown",
+            )
         if found is None:
             return f"{over} no dose of {self.additive} is shown to {verb} plain water.", "not shown"
         if len(reads) == 1:
@@ -570,11 +576,11 @@ class _OverTrials:
 
     # Cost and working
 
-    def _to_cost(self, least: DoseOverTrials | None) -> DoseToCost:
+    def _to_cost(self, least: DoseOverTrials | None, *, shown_apart: bool) -> DoseToCost:
         from trials.calc.doses_together import cheaper_and_not_worse, extra_gold_mg
 
         if least is None:
-            return DoseToCost(self.additive.pk, "plain water")
+            return DoseToCost(self.additive.pk, "plain water", shown_apart=shown_apart)
         last = least.with_ratio[-1]
         comparison, _ = self.compared.of(last.read)
         weighed = last.trial.outcome == Trial.Outcome.GOLD_MASS

@@ -62,6 +62,12 @@ def cost_reading(
     """What this dose costs; `season_ml` is the water of a season."""
     additive = additives[dose.additive_id]
     if dose.ml_per_l is None:
+        if dose.shown_apart:
+            return CostReading(
+                additive,
+                refusal=f"No dose of {additive} is shown to help over all its trials together, so no cost is put to it here; "
+                "the pages of single trials cost what each showed.",
+            )
         return CostReading(
             additive, refusal=f"No dose of {additive} is shown to help, so no cost is put to it."
         )

@@ -102,6 +102,8 @@ class DoseToCost:
     ml_per_l: Decimal | None = None
     extra_mg: tuple[float, float, float] | None = None
     others: tuple[OtherDose, ...] = ()
+    # Whether single trials show what all of them together don't.
+    shown_apart: bool = False
     # Where the gold was weighed, on a page of several trials.
     trial: str = ""
 

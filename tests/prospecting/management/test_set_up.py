@@ -84,6 +84,7 @@ def command(folder: Path) -> tuple[list[str], dict]:
     return [sys.executable, str(settings.BASE_DIR / "manage.py"), "set_up"], environment
 
 
+@pytest.mark.long
 def test_says_what_to_give_where_nobody_can_be_asked(tmp_path):
     line, environment = command(tmp_path)
     done = subprocess.run(
@@ -94,6 +95,7 @@ def test_says_what_to_give_where_nobody_can_be_asked(tmp_path):
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.long
 def test_asks_in_a_terminal_until_the_password_will_do(tmp_path):
     """A terminal of its own, for the password is read from there and not from what is piped in."""
     line, environment = command(tmp_path)

@@ -6,6 +6,7 @@ from decimal import Decimal
 
 import pytest
 from django.urls import reverse
+from playwright.sync_api import expect
 
 from prospecting.models import Delivery
 from tests.browser.test_pages import MEASURE, TOO_WIDE
@@ -78,6 +79,8 @@ def test_minutes_are_those_since_it_was_stirred_and_typed_ones_stay(phone_as):
     assert re.match(r"12:[3-5]\d|13:0\d", face(page, tub))
     open_reading(page, tub)
     minutes = row(page, tub).locator("[name=minutes]")
+    # Filled once the fold says that it is open.
+    expect(minutes).not_to_have_value("")
     assert 12.5 <= float(minutes.input_value()) < 14
     minutes.fill("11")
     row(page, tub).locator("[data-tub-read] > summary").tap()

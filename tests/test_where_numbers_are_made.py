@@ -35,7 +35,7 @@ REDUCES = {
 }
 ALLOWED = {
     ("prospecting/actions/assays.py", "upload.size / 1000000.0"): "size of a file, for a sentence",
-    ("prospecting/actions/claim_papers.py", "upload.size / 1000000.0"): "size of a file, for a sentence",
+    ("prospecting/actions/claim_papers.py", "upload.size / 2 ** 20"): "size of a file, for a sentence",
     (
         "prospecting/actions/claim_papers.py",
         "settings.PHOTO_MAX_PIXELS // 1000000",

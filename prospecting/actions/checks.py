@@ -44,10 +44,15 @@ def judge_return(*, assay_return: AssayReturn, recorded_by) -> AssayReturn:
 
 @transaction.atomic
 def accept_return(*, assay_return: AssayReturn, reason: str, accepted_by) -> AssayReturn:
-    """Let the values of a return count unmarked although a check failed; the reason stays beside them."""
+    """Let the values of a return count although a check failed; the reason stays beside them."""
     require_keeper(accepted_by)
     assay_return = _locked(assay_return)
     reason = " ".join(reason.split())
+    if AssayReturn.objects.filter(replaces=assay_return).exists():
+        raise Refused(
+            "A later certificate corrects this one; none of its readings counts, so there is nothing to accept.",
+            code="replaced",
+        )
     if assay_return.checks_state != CHECKS.FAILED:
         raise Refused(
             f"Only a return with a failed check is accepted; of this one it says: {assay_return.get_checks_state_display()}.",

@@ -39,7 +39,7 @@ def add_claim_paper(
     require_writer(recorded_by)
     if upload.size > LARGEST_PAPER_BYTES:
         raise Refused(
-            f"The file has {upload.size / 1e6:.0f} MB; at most {LARGEST_PAPER_BYTES // 2**20} MB are taken.",
+            f"The file has {upload.size / 2**20:.1f} MB; at most {LARGEST_PAPER_BYTES // 2**20} MB are taken.",
             code="paper_too_large",
             field="upload",
         )

@@ -99,7 +99,13 @@ def change_material(
             code="kind_used",
             field="kind",
         )
-    judged_by = {"certified_g_per_t", "plus_minus_g_per_t", "plus_minus_kind", "sd_g_per_t"}
+    judged_by = {
+        "certified_g_per_t",
+        "plus_minus_g_per_t",
+        "plus_minus_kind",
+        "sd_g_per_t",
+        "certified_method",
+    }
     if went_out and judged_by & set(changes) and not reason.strip():
         raise Refused(
             "Returns were judged by these figures. Say why they change.",
@@ -234,7 +240,9 @@ def take_out(*, sample: Sample, reason: str, recorded_by, expect: Expect = nothi
     """Take one tag out of a dispatch that is being packed. Its split stays a split for assay."""
     require_writer(recorded_by)
     dispatch = _being_packed(sample.dispatch)
-    sample = Sample.objects.with_what().get(pk=sample.pk)
+    sample = Sample.objects.with_what().filter(pk=sample.pk).first()
+    if sample is None:
+        raise Refused("This tag was taken out meanwhile.", code="taken_out")
     if twins := list(sample.duplicates.all()):
         named = ", ".join(twin.tag for twin in twins)
         raise Refused(
@@ -321,10 +329,9 @@ def _send(dispatch: Dispatch, sent_on: datetime.date, expected_on: datetime.date
     check_day(sent_on, field_name="sent_on")
     days = dispatch.laboratory.turnaround_days
     dispatch.sent_on = sent_on
-    if expected_on is not None:
-        dispatch.expected_on = expected_on
-    elif dispatch.expected_on is None and days is not None:
-        dispatch.expected_on = sent_on + datetime.timedelta(days=days)
+    if expected_on is None and days is not None:
+        expected_on = sent_on + datetime.timedelta(days=days)
+    dispatch.expected_on = expected_on
     _check_days(dispatch)
     dispatch.save(update_fields=["sent_on", "expected_on"])
 
@@ -352,7 +359,12 @@ def _check_method(dispatch: Dispatch) -> None:
 
 
 def _locked(dispatch: Dispatch) -> Dispatch:
-    return Dispatch.objects.select_for_update(of=("self",)).select_related("laboratory").get(pk=dispatch.pk)
+    try:
+        return (
+            Dispatch.objects.select_for_update(of=("self",)).select_related("laboratory").get(pk=dispatch.pk)
+        )
+    except Dispatch.DoesNotExist:
+        raise Refused("This dispatch was given up meanwhile.", code="given_up") from None
 
 
 def _being_packed(dispatch: Dispatch) -> Dispatch:
@@ -472,7 +484,7 @@ def _order(dispatch: Dispatch, expect: Expect) -> str:
         sample.place = place
     Sample.objects.bulk_update(samples, ["place"])
     return "".join(
-        f"; blank {blank.tag} after {sample.tag}, {_why_there(expected.get(sample.lot_id))}"
+        f"; coarse blank {blank.tag} after {sample.tag}, {_why_there(expected.get(sample.lot_id))}"
         for blank, sample in order.after.items()
     )
 

@@ -30,7 +30,10 @@ def choose_reading(*, sample: Sample, reading: Reading, reason: str, chosen_by) 
     """Put another reading of the sample in use, by hand and with a reason; nothing is taken away."""
     require_writer(chosen_by)
     sample = Sample.objects.select_for_update().get(pk=sample.pk)
-    reading = Reading.objects.select_related("assay_return__replaced_by").get(pk=reading.pk)
+    readings = Reading.objects.select_related("assay_return__replaced_by").defer(
+        "assay_return__file_bytes", "assay_return__replaced_by__file_bytes"
+    )
+    reading = readings.get(pk=reading.pk)
     if reading.sample_id != sample.pk:
         raise Refused("That reading is of another sample.", code="other_sample", field="reading")
     if reading.symbol not in Reading.FIGURES:
@@ -55,7 +58,8 @@ def choose_reading(*, sample: Sample, reading: Reading, reason: str, chosen_by) 
     reckoned = (Sample.Rule.MEAN, Sample.Rule.SCREEN)
     if sample.in_use_rule not in reckoned and sample.reading_in_use_id == reading.pk:
         raise Refused("This reading is in use already.", code="no_change", field="reading")
-    before = sample.reading_in_use
+    # Where a rule reckoned the value, it stood in no one reading.
+    before, stood_in = _words(sample), sample.reading_in_use
     _use(sample, value_in_use.first_value([as_figure(reading)]))
     sample.in_use_rule = Sample.Rule.CHOSEN
     sample.in_use_reason = reason
@@ -65,14 +69,17 @@ def choose_reading(*, sample: Sample, reading: Reading, reason: str, chosen_by) 
         about=sample.dispatch,
         what=f"sample {sample.tag}: another reading in use",
         why=reason,
-        changes={"reading in use": [str(before) if before else "", str(reading)]},
+        changes={
+            "reading in use": [str(stood_in) if stood_in else "", str(reading)],
+            "value in use": [before, _words(sample)],
+        },
     )
     return sample
 
 
 @transaction.atomic
 def set_rule(*, sample: Sample, rule: str, reason: str, set_by) -> Sample:
-    """Let this rule say which value of the sample counts, now and when more readings come; refused where it gives none."""
+    """Let this rule say which value of the sample counts, as long as it gives one; refused where it gives none now."""
     require_writer(set_by)
     reason = _reason(reason, "Say why this rule fits better.")
     _check_rule(rule)
@@ -155,9 +162,7 @@ def apply_rules(assay_return: AssayReturn, *, recorded_by) -> None:
     changed, changes = [], {}
     for sample in _locked(dispatch):
         before, was = _words(sample), _state(sample)
-        _apply(
-            sample, counting(readings[sample.pk]), by_screen=dispatch.method == Dispatch.Method.SCREEN_FIRE
-        )
+        _apply(sample, readings[sample.pk], by_screen=dispatch.method == Dispatch.Method.SCREEN_FIRE)
         if _state(sample) == was:
             continue
         changed.append(sample)
@@ -201,7 +206,7 @@ def _apply(sample: Sample, standing: Sequence[Reading], *, by_screen: bool) -> N
         if sample.in_use_rule == Sample.Rule.FIRST:
             _use(sample, None)
             return
-        _fall_back(sample, str(none))
+        _fall_back(sample, str(none).rstrip("."))
         _apply(sample, standing, by_screen=False)
 
 

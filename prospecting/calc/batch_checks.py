@@ -151,12 +151,16 @@ class Pair:
 
 @dataclass(frozen=True)
 class DuplicatesFound:
-    """The duplicates of one stage: how many pairs could be judged, how many of them lie outside the limit."""
+    """The duplicates of one stage: how many pairs could be judged, how many of them lie outside the limit.
+
+    Of the rest `near_limit` lie near the detection limit; of `bounds` one side is only a bound.
+    """
 
     finding: Finding
     judged: int
     outside: int
     near_limit: int
+    bounds: int = 0
 
 
 @dataclass(frozen=True)
@@ -241,13 +245,18 @@ def judge_duplicates(stage: str, pairs: Sequence[Pair], detection_limit: float |
     judged = [hard for pair, hard in zip(clear, hards, strict=True) if pair.hard is not None or hard > limit]
     outside = sum(1 for hard in judged if hard > limit)
     share = (len(judged) - outside) / len(judged) if judged else None
+    bounds = sum(
+        1
+        for pair, hard in zip(clear, hards, strict=True)
+        if pair.hard is None and pair.mean is None and hard <= limit
+    )
 
     def found(outcome: str, why: str) -> DuplicatesFound:
         finding = Finding("duplicate", outcome, why, limit=limit, share=share)
-        return DuplicatesFound(finding, len(judged), outside, len(pairs) - len(judged))
+        return DuplicatesFound(finding, len(judged), outside, len(pairs) - len(judged) - bounds, bounds)
 
     if not judged:
-        return found(NOT_JUDGED, "none_clear")
+        return found(NOT_JUDGED, "only_bounds" if bounds else "none_clear")
     if stage == FIELD:
         return found(LOOK if outside else NOT_JUDGED, "field")
     if len(judged) < FEWEST_PAIRS:

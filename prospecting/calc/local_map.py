@@ -166,6 +166,6 @@ def _two_figures(number: float) -> str:
         return "0"
     return (
         f"{number:.2g}"
-        if 0.001 <= number < 100
+        if 0.001 <= number < 99.5
         else f"{round(number, 1 - math.floor(math.log10(number))):.5g}"
     )

@@ -24,7 +24,14 @@ ROUNDING = Decimal("0.01")
 
 
 class NoValue(ValueError):
-    """The rule gives no value from these readings; the text is a sentence for the member."""
+    """The rule gives no value from these readings; the text is a sentence for the member.
+
+    `between` are the least and the most (g/t) where only these are known; the text leaves them to the reader's unit.
+    """
+
+    def __init__(self, text: str, between: tuple[Decimal, Decimal] | None = None) -> None:
+        super().__init__(text)
+        self.between = between
 
 
 @dataclass(frozen=True)
@@ -56,13 +63,17 @@ class Figure:
 
 @dataclass(frozen=True)
 class Value:
-    """What a rule gives: a figure like a reading's, and the readings it was reckoned from."""
+    """What a rule gives: a figure like a reading's, and the readings it was reckoned from.
+
+    `between` are the least and the most (g/t) of what is given as a bound though more is known of it.
+    """
 
     symbol: str
     grade: Decimal | None
     limit: Decimal | None
     used: tuple[Figure, ...]
     note: str = ""
+    between: tuple[Decimal, Decimal] | None = None
 
 
 @dataclass(frozen=True)
@@ -219,11 +230,9 @@ def screen_bound(figures: Sequence[Figure]) -> Value:
         raise NoValue(
             "A part lies above its upper limit and another below its own, so nothing bounds the grade."
         )
-    lowest = _significant(parts.lowest, 3)
-    note = (
-        f"a part is below its limit: the grade lies from {lowest:f} to {_significant(parts.highest, 3):f} g/t"
-    )
-    return Value(BELOW, None, _to_step(parts.highest), parts.used, note)
+    note = "a part is below its limit, so the grade is no single figure"
+    between = (_significant(parts.lowest, 3), _significant(parts.highest, 3))
+    return Value(BELOW, None, _to_step(parts.highest), parts.used, note, between)
 
 
 def is_screen_total(method: str, *, by_screen: bool) -> bool:
@@ -280,8 +289,8 @@ def _bounded(
         note = "The same to two figures whatever lies below the detection limit."
         return Value(VALUE, _to_step(_significant(lowest, 2)), None, tuple(used), note)
     raise NoValue(
-        f"{some_below}, so {what} lies somewhere from {_significant(lowest, 3):f} to "
-        f"{_significant(highest, 3):f} g/t and is no single figure."
+        f"{some_below}, so {what} is no single figure.",
+        between=(_significant(lowest, 3), _significant(highest, 3)),
     )
 
 

@@ -9,7 +9,7 @@ from prospecting.calc import units
 
 WIDTH, HEIGHT = 360, 250
 LEFT, RIGHT, TOP, BOTTOM = 50, 298, 26, 190
-RADIUS, SIGNAL_RADIUS, ARROW = 4.0, 8.0, 13.0
+RADIUS, ARROW = 4.0, 13.0
 # Room above and below the outermost result or limit, as a share of the height between them.
 PAD = 0.06
 MOST_TICKS = 5
@@ -81,7 +81,6 @@ class ControlPicture:
     right: int = RIGHT
     bottom: int = BOTTOM
     radius: float = RADIUS
-    signal_radius: float = SIGNAL_RADIUS
 
 
 def control_picture(

@@ -13,7 +13,7 @@ from django.http import QueryDict
 from prospecting.actions.assays import SettledColumns
 from prospecting.calc import guard
 from prospecting.calc.unit_jump import Others
-from prospecting.forms.base import DayField, SiteForm
+from prospecting.forms.base import DayField, SiteForm, note_field
 from prospecting.models import AssayReturn, ColumnReading, Dispatch, Reading, Sample
 from prospecting.readers import marks
 from prospecting.readers.certificate import ROLES, Column, method_kept
@@ -43,16 +43,6 @@ MOST_LINES_SHOWN = 300
 MOST_QUESTIONS = 4
 MOST_PROBLEMS_SHOWN = 40
 MOST_PASTED = 2_000_000
-
-
-def note_field(help_text: str = "") -> forms.CharField:
-    return forms.CharField(
-        label="Note",
-        max_length=2000,
-        required=False,
-        help_text=help_text,
-        widget=forms.Textarea(attrs={"rows": 3}),
-    )
 
 
 def read_printed(text: str, unit: str | None) -> marks.CellRead:

@@ -282,6 +282,16 @@ class SiteForm(forms.Form):
             self.add_error(name if name in self.fields else None, messages)
 
 
+def note_field(help_text: str = "", *, label: str = "Note") -> forms.CharField:
+    return forms.CharField(
+        label=label,
+        max_length=2000,
+        required=False,
+        help_text=help_text,
+        widget=forms.Textarea(attrs={"rows": 3}),
+    )
+
+
 def _sha256(upload: UploadedFile) -> str:
     read = hashlib.sha256()
     for chunk in upload.chunks():

@@ -14,10 +14,3 @@ class AcceptForm(SiteForm):
 
     def entry(self) -> dict:
         return {"reason": self.cleaned_data["reason"]}
-
-
-class JudgeForm(SiteForm):
-    """Nothing is asked: the checks are judged again by the figures as they stand."""
-
-    def entry(self) -> dict:
-        return {}

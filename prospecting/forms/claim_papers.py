@@ -2,8 +2,8 @@
 
 from django import forms
 
-from prospecting.forms.base import DayField, SiteForm
-from prospecting.forms.ground import note_field, one_line
+from prospecting.forms.base import DayField, SiteForm, note_field
+from prospecting.forms.ground import one_line
 
 
 class ClaimPaperForm(SiteForm):

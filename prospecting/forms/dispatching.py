@@ -8,8 +8,15 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from prospecting.calc import guard, packing, units
-from prospecting.forms.assays import note_field
-from prospecting.forms.base import MASS_STEP_G, CountField, DayField, NumberField, QuantityField, SiteForm
+from prospecting.forms.base import (
+    MASS_STEP_G,
+    CountField,
+    DayField,
+    NumberField,
+    QuantityField,
+    SiteForm,
+    note_field,
+)
 from prospecting.forms.steps import StepForm, mass_field, passes_field, splitting_field
 from prospecting.models import Dispatch, Laboratory, Lot, ReferenceMaterial, Sample, Step
 from prospecting.readers.titles import GRADE_UNITS, in_g_per_t
@@ -493,12 +500,11 @@ class SentForm(SiteForm):
         super().__init__(*args, **kwargs)
         days = dispatch.laboratory.turnaround_days
         self.fields["expected_on"].initial = dispatch.expected_on
-        if dispatch.expected_on is None:
-            self.fields["expected_on"].help_text = (
-                f"Left blank: {days} days after the day sent, as {dispatch.laboratory} says it takes."
-                if days
-                else "The laboratory's own number of days isn't known; its page takes it."
-            )
+        self.fields["expected_on"].help_text = (
+            f"Left blank: {days} days after the day sent, as {dispatch.laboratory} says it takes."
+            if days
+            else "The laboratory's own number of days isn't known; its page takes it."
+        )
 
     def entry(self) -> dict[str, datetime.date | None]:
         return {name: self.cleaned_data[name] for name in ("sent_on", "expected_on")}

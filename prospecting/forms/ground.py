@@ -8,7 +8,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from prospecting.calc import guard, mass_balance, units
-from prospecting.forms.base import DayField, MassField, QuantityField, SiteForm
+from prospecting.forms.base import DayField, MassField, QuantityField, SiteForm, note_field
 from prospecting.forms.photos import PhotoField
 from prospecting.models import Claim, Dig, Zone
 from prospecting.models.ground import DigQuerySet
@@ -20,16 +20,6 @@ MASS_SIGNS = 24
 WIDE_VEIN_CM = Decimal(1000)
 # A group of prospectors digs no deeper (common practice, no source).
 DEEP_HOLE_M = Decimal(30)
-
-
-def note_field(help_text: str = "", *, label: str = "Note") -> forms.CharField:
-    return forms.CharField(
-        label=label,
-        max_length=2000,
-        required=False,
-        help_text=help_text,
-        widget=forms.Textarea(attrs={"rows": 3}),
-    )
 
 
 def further_bucket(number: int) -> MassField:

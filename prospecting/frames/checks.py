@@ -1,6 +1,6 @@
 """What the checks of a return say, in sentences with their working, and how a failed return marks its values."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -11,9 +11,9 @@ from prospecting.calc.value_in_use import Figure
 from prospecting.calc.working import Working, WorkingRow, given
 from prospecting.models import AssayReturn, ReferenceMaterial, Sample
 from prospecting.models.check_evidence import CheckBook, CheckRow, JudgedReturn, certified_of
+from prospecting.models.check_evidence import mark_of as mark_of
 
-FAILED_MARK = "a check of this return failed"
-ACCEPTED_MARK = "a check of this return failed; accepted: {reason}"
+REPLACED = "A later certificate corrects this one; none of its readings counts."
 Say = Callable[[float], str]
 
 RULES = {rule.name: rule for rule in batch_checks.RULES}
@@ -48,29 +48,7 @@ class ReturnChecks:
     lines: Sequence[CheckLine]
     without_figure: Sequence[CheckRow]
     stale: str
-
-
-def value_marks(sample_ids: Iterable[int]) -> dict[int, str]:
-    """The sentence that marks the value of each of these samples whose return failed its checks; one query."""
-    marked = (
-        Sample.objects.filter(pk__in=list(sample_ids))
-        .filter(reading_in_use__assay_return__checks_state__in=("failed", "accepted"))
-        .values_list(
-            "pk",
-            "reading_in_use__assay_return__checks_state",
-            "reading_in_use__assay_return__accepted_reason",
-        )
-    )
-    return {pk: mark_of(state, reason) for pk, state, reason in marked}
-
-
-def mark_of(state: str, accepted_reason: str = "") -> str:
-    """The sentence for a value whose return's checks stand so; nothing where nothing failed."""
-    if state == AssayReturn.Checks.FAILED:
-        return FAILED_MARK
-    if state == AssayReturn.Checks.ACCEPTED:
-        return ACCEPTED_MARK.format(reason=accepted_reason)
-    return ""
+    is_replaced: bool
 
 
 def return_checks(assay_return: AssayReturn, *, grade_unit: str) -> ReturnChecks:
@@ -87,8 +65,14 @@ def return_checks(assay_return: AssayReturn, *, grade_unit: str) -> ReturnChecks
     order = [batch_checks.FAILED, batch_checks.LOOK, batch_checks.PASSED, batch_checks.NOT_JUDGED]
     lines.sort(key=lambda line: order.index(line.outcome))
     headline, explanation = _headline(assay_return, judged, lines)
+    is_replaced = any(each.replaces_id == assay_return.pk for each in book.returns.values())
     return ReturnChecks(
-        headline, explanation, lines, judged.without_figure, _stale(assay_return, judged.state)
+        headline=headline,
+        explanation=REPLACED if is_replaced else explanation,
+        lines=lines,
+        without_figure=judged.without_figure,
+        stale=_stale(assay_return, judged.state),
+        is_replaced=is_replaced,
     )
 
 
@@ -157,7 +141,7 @@ def _blank_line(row: CheckRow, finding: Finding, say: Say) -> CheckLine:
         finding,
         sentence,
         WorkingRow(
-            label="Blank against the detection limit",
+            label="Coarse blank against the detection limit",
             formula=f"fails when read > {BLANK_FACTOR:g} x detection limit",
             inputs=tuple(inputs),
             value=OUTCOMES[finding.outcome],
@@ -229,6 +213,7 @@ def _duplicate_line(stage: str, rows: Sequence[CheckRow], found: DuplicatesFound
     one = "One pair alone" if found.judged == 1 else "Two pairs alone"
     sentence = {
         "none_clear": "All pairs lie near the detection limit, where a difference says more of the limit than of the sample.",
+        "only_bounds": "Of these pairs one side is only a bound, so their difference is not known.",
         "field": f"{counted} Field duplicates tell of coarse gold and of our own splitting: they never fail a laboratory.",
         "few": f"{counted} {one} can't fail a laboratory, nor speak for it: with coarse gold one grain more in one cut does this "
         "honestly. They count in the laboratory's precision over time.",
@@ -236,8 +221,10 @@ def _duplicate_line(stage: str, rows: Sequence[CheckRow], found: DuplicatesFound
         "Coarse gold can do this too: look whether it was a coarse-gold lot before blaming the laboratory.",
         "within": counted,
     }[found.finding.why]
-    if found.near_limit and found.judged:
+    if found.near_limit and found.finding.why != "none_clear":
         sentence += f" {found.near_limit} more near the detection limit, left out."
+    if found.bounds and found.finding.why != "only_bounds":
+        sentence += f" Of {found.bounds} more one side is only a bound, so the difference is not known."
     return CheckLine(
         what=STAGES[stage],
         tags=[row.sample for row in rows],

@@ -11,6 +11,7 @@ from prospecting.models import Claim, ClaimDate
 
 # What the page of all claims shows as near.
 NEAR_DAYS = 60
+# On that page; each claim's own page has all of its.
 MOST_DONE = 20
 
 
@@ -46,6 +47,7 @@ class ClaimDates:
     near: Sequence[DateToKeep]
     later: Sequence[DateToKeep]
     done: Sequence[ClaimDate]
+    more_done: bool
     any_claims: bool
 
     @property
@@ -54,20 +56,22 @@ class ClaimDates:
 
 
 def all_claim_dates() -> ClaimDates:
+    done = list(_done(ClaimDate.objects.all())[: MOST_DONE + 1])
     rows = to_keep(ClaimDate.objects.open().select_related("claim", "watched_by"))
     return ClaimDates(
         overdue=[row for row in rows if row.is_past],
         near=[row for row in rows if 0 <= row.days <= NEAR_DAYS],
         later=[row for row in rows if row.days > NEAR_DAYS],
-        done=_done(ClaimDate.objects.all())[:MOST_DONE],
+        done=done[:MOST_DONE],
+        more_done=len(done) > MOST_DONE,
         any_claims=bool(rows) or Claim.objects.exists(),
     )
 
 
 def dates_of(claim: Claim) -> tuple[list[DateToKeep], list[ClaimDate]]:
-    """What is to be kept for a claim, the nearest first; and the last that were kept or voided, the newest first."""
+    """What is to be kept for a claim, the nearest first; and all that were kept or voided, the newest first."""
     dates = ClaimDate.objects.filter(claim=claim)
-    return to_keep(dates.open().select_related("watched_by")), list(_done(dates)[:MOST_DONE])
+    return to_keep(dates.open().select_related("watched_by")), list(_done(dates))
 
 
 def due_dates() -> list[DateToKeep]:

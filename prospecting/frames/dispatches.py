@@ -102,6 +102,9 @@ def _line(sample: Sample) -> ListLine:
     return ListLine(sample.tag, sample.lot.mass_g if sample.lot_id else sample.material.packet_g, "")
 
 
+MOST_SAMPLES = 100
+
+
 @dataclass(frozen=True)
 class MaterialSight:
     """A material's own page: what its certificate says, in words, and where its packets went."""
@@ -109,9 +112,7 @@ class MaterialSight:
     sentences: tuple[str, ...]
     sd_text: str
     samples: Sequence[Sample]
-
-
-MOST_SAMPLES = 100
+    most: int = MOST_SAMPLES
 
 
 def material_sight(material: ReferenceMaterial, *, grade_unit: str) -> MaterialSight:
@@ -126,6 +127,7 @@ def material_sight(material: ReferenceMaterial, *, grade_unit: str) -> MaterialS
         sd_text=sd_text,
         samples=list(
             material.samples.with_value()
+            .with_reading_counts()
             .select_related("dispatch__laboratory")
             .order_by("-dispatch_id", "place")[:MOST_SAMPLES]
         ),

@@ -1,6 +1,5 @@
 """Laboratories over time and side by side: control charts, bias, blanks, duplicates, days taken."""
 
-import datetime
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -138,7 +137,7 @@ def _record(
     say: Say,
 ) -> LaboratoryRecord:
     states = [each.checks_state for each in returns]
-    days = _turnaround(laboratory, dispatches, book.returns.values())
+    days = _turnaround(dispatches, book.returns.values())
     return LaboratoryRecord(
         laboratory=laboratory,
         returns=len(returns),
@@ -158,9 +157,7 @@ def _record(
     )
 
 
-def _turnaround(
-    laboratory: Laboratory, dispatches: Sequence[Dispatch], returns: Sequence[AssayReturn]
-) -> Turnaround | None:
+def _turnaround(dispatches: Sequence[Dispatch], returns: Sequence[AssayReturn]) -> Turnaround | None:
     """From the day sent to the first return; a parcel still out is late once its day has passed."""
     first: dict[int, AssayReturn] = {}
     for each in sorted(returns, key=lambda one: (one.reported_on, one.pk)):
@@ -171,16 +168,10 @@ def _turnaround(
         came = first[dispatch.pk].reported_on if dispatch.pk in first else None
         if came is not None:
             days.append((came - dispatch.sent_on).days)
-        expected = dispatch.expected_on or _expected(laboratory, dispatch)
+        expected = dispatch.expected_on
         if came is not None or (expected is not None and today > expected):
             lateness.append(None if expected is None else ((came or today) - expected).days)
     return batch_checks.turnaround(days, lateness)
-
-
-def _expected(laboratory: Laboratory, dispatch: Dispatch):
-    if laboratory.turnaround_days is None:
-        return None
-    return dispatch.sent_on + datetime.timedelta(days=laboratory.turnaround_days)
 
 
 def _days_words(laboratory: Laboratory, days: Turnaround | None) -> str:
@@ -188,7 +179,7 @@ def _days_words(laboratory: Laboratory, days: Turnaround | None) -> str:
     if days is None:
         return f"nothing has come back yet{stated}"
     if days.number == 1:
-        said = f"{days.shortest} days from sending to the first return, once"
+        said = f"{days.shortest} {'day' if days.shortest == 1 else 'days'} from sending to the first return, once"
     else:
         said = (
             f"{days.median:g} days from sending to the first return in the middle, {days.shortest} to {days.longest}, over "
@@ -400,7 +391,11 @@ def _stage_history(book: CheckBook, laboratory: Laboratory, stage: str) -> Stage
         for row in book.of_kind(Sample.Kind.DUPLICATE, laboratory_id=laboratory.pk)
         if row.sample.duplicate_stage == stage and row.pair is not None
     ]
-    pairs = [row.pair for row in rows if row.pair.is_clear_of(book.detection_limit(row))]
+    pairs = [
+        row.pair
+        for row in rows
+        if row.pair.hard is not None and row.pair.is_clear_of(book.detection_limit(row))
+    ]
     found = batch_checks.precision_of(pairs, stage)
     limit = units.format_share(batch_checks.HARD_LIMIT[stage])
     return StageHistory(

@@ -9,9 +9,9 @@ from django.db.models import Q
 from prospecting.calc import units, value_in_use
 from prospecting.calc.value_in_use import Figure, NoValue, ScreenParts, Value
 from prospecting.calc.working import Working, WorkingRow, given
-from prospecting.frames.checks import Say, mark_of
+from prospecting.frames.checks import Say
 from prospecting.models import Dispatch, Reading, Sample
-from prospecting.models.check_evidence import as_figure, counting, readings_of_samples
+from prospecting.models.check_evidence import as_figure, counting, mark_of, readings_of_samples
 
 BERINGER = "mass-weighted mean of both fractions, as C. and J. J. Beringer, A Text-book of Assaying (1904)"
 RULE_WORDS = {
@@ -39,6 +39,7 @@ class SampleValue:
 
     lines: Sequence[ReadingLine]
     rule: str
+    reason: str
     pending: bool
     mark: str
     warnings: Sequence[str]
@@ -64,6 +65,7 @@ def sample_value(sample: Sample, *, grade_unit: str) -> SampleValue:
     return SampleValue(
         lines=[ReadingLine(each, _counts(each, used, counted), each.pk in used) for each in readings],
         rule=RULE_WORDS[sample.in_use_rule],
+        reason=_reason(sample, value, figures, say),
         pending=sample.in_use_symbol == Reading.Symbol.ABOVE,
         mark=mark_of(in_use.assay_return.checks_state, in_use.assay_return.accepted_reason) if in_use else "",
         warnings=_warnings(sample, figures, say),
@@ -87,6 +89,26 @@ def _value(sample: Sample, figures: Sequence[Figure]) -> Value | None:
         return None
 
 
+def _reason(sample: Sample, value: Value | None, figures: Sequence[Figure], say: Say) -> str:
+    """Why the sample counts so, with the range in the reader's unit where only that is known; nothing without a reason."""
+    why = sample.in_use_reason.rstrip(". ")
+    if not why:
+        return ""
+    between = value.between if value else None
+    for rule in (value_in_use.mean_value, value_in_use.screen_value):
+        try:
+            rule(figures)
+        except NoValue as none:
+            # Only what this rule left as the reason when it gave no value.
+            if why == str(none).rstrip("."):
+                between = none.between
+    return f"{why}.{_range_words(between, say)}"
+
+
+def _range_words(between: tuple | None, say: Say) -> str:
+    return f" It lies from {say(between[0])} to {say(between[1])}." if between else ""
+
+
 def _counts(reading: Reading, used: set, counted: set) -> str:
     if reading.pk in used:
         return "counts"
@@ -105,7 +127,7 @@ def _warnings(sample: Sample, figures: Sequence[Figure], say: Say) -> list[str]:
         value = value_in_use.screen_value(figures)
     except NoValue as none:
         is_told = sample.in_use_rule == Sample.Rule.SCREEN or not any(figure.fraction for figure in figures)
-        return [] if is_told else [str(none)]
+        return [] if is_told else [f"{none}{_range_words(none.between, say)}"]
     by_screen = sample.dispatch.method == Dispatch.Method.SCREEN_FIRE
     totals = [
         figure

@@ -16,6 +16,18 @@ from prospecting.calc.batch_checks import Certified, DuplicatesFound, Finding, P
 from prospecting.calc.value_in_use import Figure, NoValue, first_value, method_of, screen_value
 from prospecting.models.assays import AssayReturn, Dispatch, Reading, ReferenceMaterial, Sample
 
+FAILED_MARK = "a check of this return failed"
+ACCEPTED_MARK = "a check of this return failed; accepted: {reason}"
+
+
+def mark_of(state: str, accepted_reason: str = "") -> str:
+    """The sentence for a value whose return's checks stand so; nothing where nothing failed."""
+    if state == AssayReturn.Checks.FAILED:
+        return FAILED_MARK
+    if state == AssayReturn.Checks.ACCEPTED:
+        return ACCEPTED_MARK.format(reason=accepted_reason)
+    return ""
+
 
 def as_figure(reading: Reading) -> Figure:
     return Figure(
@@ -184,13 +196,24 @@ class CheckBook:
                     before_figure=figures.get(sample.before_id, {}).get(return_id) if before else None,
                 )
             )
-        return sorted(rows, key=lambda row: (*_turn(row.assay_return), row.sample.place, row.sample.pk))
+        return sorted(
+            rows,
+            key=lambda row: (
+                *_turn(_first_issue(row.assay_return, self.returns)),
+                row.sample.place,
+                row.sample.pk,
+            ),
+        )
 
     def _in_return_or_first(self, figures: dict[int, Figure | None], return_id: int) -> Figure | None:
         """What a sample gave in this return, else in the first that has a figure of it."""
         if (same := figures.get(return_id)) is not None:
             return same
-        told = [(_turn(self.returns[at]), figure) for at, figure in figures.items() if figure is not None]
+        told = [
+            (_turn(_first_issue(self.returns[at], self.returns)), figure)
+            for at, figure in figures.items()
+            if figure is not None
+        ]
         return min(told, key=lambda each: each[0])[1] if told else None
 
     @cached_property
@@ -199,6 +222,7 @@ class CheckBook:
         limits: dict[tuple, float] = {}
         printed = (
             Reading.objects.filter(
+                self.standing,
                 assay_return__dispatch__laboratory__in=self.laboratory_ids,
                 symbol=Reading.Symbol.BELOW,
                 fraction="",

@@ -17,6 +17,10 @@ NAMES = ("station", "name", "Name", "title")
 STEP = Decimal("0.000001")
 
 
+class Refusal(ValueError):
+    """A sentence of this reader, raised while another one's parser is at work."""
+
+
 def read_positions(data: bytes) -> PositionFile:
     """Return the named points of a file; raises ValueError with a sentence for anything that cannot be read whole."""
     text = data.lstrip(b"\xef\xbb\xbf \t\r\n")
@@ -38,7 +42,8 @@ def _from_geojson(data: bytes) -> PositionFile:
         whole = json.loads(data.decode("utf-8"), parse_float=Decimal, parse_constant=_no_number)
     except UnicodeDecodeError:
         raise ValueError("The file is not in UTF-8, as GeoJSON is.") from None
-    except (ValueError, RecursionError):
+    # A number too large for a decimal is an arithmetic error, no ValueError.
+    except (ValueError, RecursionError, InvalidOperation):
         raise ValueError("The file begins like GeoJSON but is not whole: it cannot be read.") from None
     features = whole.get("features") if isinstance(whole, dict) else None
     if not isinstance(features, list) or whole.get("type") != "FeatureCollection":
@@ -118,7 +123,10 @@ def _from_gpx(data: bytes) -> PositionFile:
     parser.ExternalEntityRefHandler = _no_declarations
     try:
         parser.Parse(data, True)
-    except (expat.ExpatError, LookupError):
+    except Refusal:
+        raise
+    # Encodings that expat or Python won't have come as errors of several kinds, in words of their own.
+    except (expat.ExpatError, LookupError, ValueError):
         raise ValueError("The file begins like GPX but is not whole: it cannot be read.") from None
     if not seen.is_gpx:
         raise ValueError("The file is XML, but not GPX 1.1.")
@@ -134,14 +142,12 @@ def _from_gpx(data: bytes) -> PositionFile:
 
 
 def _no_declarations(*_: object) -> None:
-    raise ValueError(
-        "The file declares a document type or entities, which no GPX file needs: it is not read."
-    )
+    raise Refusal("The file declares a document type or entities, which no GPX file needs: it is not read.")
 
 
 def _not_too_many(number: int) -> None:
     if number > MOST_PLACES:
-        raise ValueError(f"The file holds more than {MOST_PLACES} points. Send the stations only.")
+        raise Refusal(f"The file holds more than {MOST_PLACES} points. Send the stations only.")
 
 
 def _place(name: str, latitude: object, longitude: object) -> NamedPlace:

@@ -2,10 +2,8 @@ from urllib.parse import urlencode
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
-from django.utils.http import content_disposition_header
 
 from prospecting.access import page
 from prospecting.actions import assays
@@ -19,6 +17,7 @@ from prospecting.forms.assays import (
 from prospecting.frames import certificates
 from prospecting.models import AssayReturn, Dispatch
 from prospecting.views.entry import enter
+from prospecting.views.saved_file import saved_file
 
 
 @page(role="member", methods=("GET", "POST"))
@@ -156,15 +155,7 @@ def return_file(request, pk):
     """The laboratory's file byte for byte. It is somebody else's text: saved, never shown or run by the browser."""
     assay_return = get_object_or_404(AssayReturn, pk=pk, file_bytes__isnull=False)
     data = bytes(assay_return.file_bytes)
-    return HttpResponse(
-        data,
-        content_type=_content_type(data, assay_return.file_name),
-        headers={
-            "Content-Disposition": content_disposition_header(True, assay_return.file_name),
-            "Content-Security-Policy": "sandbox",
-            "X-Content-Type-Options": "nosniff",
-        },
-    )
+    return saved_file(data, _content_type(data, assay_return.file_name), assay_return.file_name)
 
 
 def _content_type(data: bytes, file_name: str) -> str:

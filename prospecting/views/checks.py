@@ -4,7 +4,8 @@ from django.urls import reverse
 from prospecting.access import page
 from prospecting.actions import checks
 from prospecting.charts.control import Line, Result, control_picture
-from prospecting.forms.checks import AcceptForm, JudgeForm
+from prospecting.forms.base import SiteForm
+from prospecting.forms.checks import AcceptForm
 from prospecting.frames.checks import RULE_SET, return_checks
 from prospecting.frames.laboratories import (
     BlankHistory,
@@ -61,7 +62,8 @@ def return_accept(request, pk):
 def return_judge(request, pk):
     """Judge again: after a certificate of a reference material was mended, or an earlier return came late."""
     assay_return = _return(pk)
-    form = JudgeForm(request.POST or None, member=request.user)
+    # Nothing is asked: the figures stand as they are.
+    form = SiteForm(request.POST or None, member=request.user)
     if response := enter(
         request,
         form,

@@ -1,6 +1,5 @@
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
-from django.utils.http import content_disposition_header
 
 from prospecting.access import MEMBER, page
 from prospecting.actions.claim_papers import add_claim_paper, void_claim_paper
@@ -8,6 +7,7 @@ from prospecting.forms.claim_papers import ClaimPaperForm, ClaimPaperVoidForm
 from prospecting.models import Claim, ClaimPaper
 from prospecting.views.claim_dates import claim_crumbs
 from prospecting.views.entry import enter
+from prospecting.views.saved_file import saved_file
 
 
 @page(role=MEMBER, methods=("GET", "POST"))
@@ -32,16 +32,7 @@ def claim_paper_add(request: HttpRequest, pk: int) -> HttpResponse:
 def claim_paper_file(request: HttpRequest, pk: int) -> HttpResponse:
     """The file byte for byte, for members only: it may tell where. Saved, never shown or run by the browser here."""
     paper = get_object_or_404(ClaimPaper, pk=pk)
-    return HttpResponse(
-        bytes(paper.file_bytes),
-        content_type=paper.content_type,
-        headers={
-            "Content-Disposition": content_disposition_header(True, paper.file_name),
-            "Content-Security-Policy": "sandbox",
-            "X-Content-Type-Options": "nosniff",
-            "Cache-Control": "private, no-store",
-        },
-    )
+    return saved_file(bytes(paper.file_bytes), paper.content_type, paper.file_name)
 
 
 @page(role=MEMBER, methods=("GET", "POST"))

@@ -1,7 +1,8 @@
 """Laboratories, check materials, and what is done to a whole dispatch; packing one belongs to trials, which knows the pans."""
 
+from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django_tables2 import RequestConfig
 
@@ -161,6 +162,9 @@ def dispatch_sent(request: HttpRequest, pk: int) -> HttpResponse:
 
 @page(role="member", methods=("GET", "POST"))
 def dispatch_give_up(request: HttpRequest, pk: int) -> HttpResponse:
+    if request.method == "POST" and not Dispatch.objects.filter(pk=pk).exists():
+        messages.info(request, f"Dispatch {pk} is given up already.")
+        return redirect("dispatch-list")
     dispatch = get_object_or_404(Dispatch.objects.with_state().select_related("laboratory"), pk=pk)
     form = GiveUpForm(request.POST or None, member=request.user)
     if response := enter(

@@ -6,7 +6,6 @@ from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
-from django.utils.http import content_disposition_header
 
 from prospecting.access import MEMBER, page
 from prospecting.actions.assays import held_file, hold_file, let_file_go
@@ -15,18 +14,19 @@ from prospecting.forms.positions import PositionFileForm, PositionsForm, ReadPos
 from prospecting.frames.positions import as_geojson, as_gpx, changes_from, placed_digs
 from prospecting.models import Claim
 from prospecting.views.entry import enter
+from prospecting.views.saved_file import saved_file
 
 
 @page(role=MEMBER)
 def positions_geojson(request: HttpRequest, pk: int) -> HttpResponse:
     claim = get_object_or_404(Claim, pk=pk)
-    return _file(as_geojson(placed_digs(claim)), "application/geo+json", f"claim-{pk}-digs.geojson")
+    return saved_file(as_geojson(placed_digs(claim)), "application/geo+json", f"claim-{pk}-digs.geojson")
 
 
 @page(role=MEMBER)
 def positions_gpx(request: HttpRequest, pk: int) -> HttpResponse:
     claim = get_object_or_404(Claim, pk=pk)
-    return _file(as_gpx(placed_digs(claim)), "application/gpx+xml", f"claim-{pk}-digs.gpx")
+    return saved_file(as_gpx(placed_digs(claim)), "application/gpx+xml", f"claim-{pk}-digs.gpx")
 
 
 @page(role=MEMBER, methods=("GET", "POST"))
@@ -83,20 +83,6 @@ def _read_in(request: HttpRequest, claim: Claim, sha256: str) -> HttpResponse:
         request,
         "prospecting/positions_preview.html",
         context | {"read": read.file, "changes": changes, "form": form},
-    )
-
-
-def _file(data: bytes, kind: str, name: str) -> HttpResponse:
-    """Saved, never shown or run by the browser, and kept by no cache on the way."""
-    return HttpResponse(
-        data,
-        content_type=kind,
-        headers={
-            "Content-Disposition": content_disposition_header(True, name),
-            "Content-Security-Policy": "sandbox",
-            "X-Content-Type-Options": "nosniff",
-            "Cache-Control": "private, no-store",
-        },
     )
 
 

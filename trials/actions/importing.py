@@ -100,7 +100,9 @@ def import_trial(*, facts: ImportedTrial, table: RunTable, file_name: str, recor
 
 
 def _design_of(table: RunTable) -> Trial.Design:
-    """A table with blocks and the order of its runs is a Latin square where each treatment stands once at every place, too."""
+    """A table with blocks and the order of its runs is a square, or several, where each treatment stands equally often at every
+    place, too. Two treatments make no square worth the name: it would leave nothing to show the spread.
+    """
     if not table.blocks:
         return Trial.Design.RANDOM
     rows: dict[str, list[RunRow]] = defaultdict(list)
@@ -111,7 +113,8 @@ def _design_of(table: RunTable) -> Trial.Design:
     ):
         return Trial.Design.BLOCKS
     square = [[row.treatment for row in sorted(runs, key=lambda row: row.order)] for runs in rows.values()]
-    return Trial.Design.LATIN if check_square(square).is_latin_square else Trial.Design.BLOCKS
+    is_square = len(square[0]) > 2 and check_square(square).is_whole_squares
+    return Trial.Design.LATIN if is_square else Trial.Design.BLOCKS
 
 
 def _fingerprint(table: RunTable) -> str:
@@ -155,6 +158,8 @@ def _note(facts: ImportedTrial, table: RunTable, file_name: str) -> str:
         if table.has_order
         else "The order of the runs is not known: the one that stands here was drawn by the site and means nothing."
     )
+    if _design_of(table) == Trial.Design.LATIN:
+        order += " Each treatment stands equally often at every place, so places are taken out like blocks."
     panners = sorted({row.text("panner") for row in table.rows if row.text("panner")})
     by = f" Panned, as the table says, by {', '.join(panners)}." if panners else ""
     told = (

@@ -39,13 +39,20 @@ class SummaryOfRatios:
     weights: tuple[float, ...]
 
     @property
-    def average_said(self) -> str:
-        """In words, the average of just these trials where they are two; blank where more tell how trials differ."""
+    def average_of_two(self) -> str:
+        """The average of just these trials with its 95 % interval where they are two; blank where more tell how trials differ."""
         if self.trials != 2:
             return ""
-        limits = between(*self.average.interval())
+        return f"{figure(self.average.ratio)} ({between(*self.average.interval())})"
+
+    @property
+    def average_said(self) -> str:
+        """The same in words."""
+        if not self.average_of_two:
+            return ""
+        ratio, _, limits = self.average_of_two.partition(" (")
         return (
-            f"The average of just these two is {figure(self.average.ratio)} times ({limits}, 95 % interval), which says "
+            f"The average of just these two is {ratio} times ({limits.removesuffix(')')}, 95 % interval), which says "
             "nothing of what a third would give."
         )
 

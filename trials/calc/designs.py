@@ -69,13 +69,14 @@ class DesignSize:
 
 @dataclass(frozen=True)
 class SquareCheck:
-    """Whether a square is Latin, and whether every treatment follows every other equally often.
+    """Whether a square is Latin, or a stack of whole squares, and whether every treatment follows every other equally often.
 
     A stack of whole squares (more rows than columns) is no Latin square itself, but it may be balanced for follow-on: every
     row complete, every treatment equally often at each place, and each of its pairs of neighbours equally often.
     """
 
     is_latin_square: bool
+    is_whole_squares: bool
     follow_on_counts_min: int
     follow_on_counts_max: int
     balanced_for_follow_on: bool
@@ -621,6 +622,7 @@ def check_square(square: Sequence[Sequence[Hashable]]) -> SquareCheck:
     counts = [follows[(a, b)] for a in treatments for b in treatments if a != b]
     return SquareCheck(
         is_latin_square=latin,
+        is_whole_squares=whole,
         follow_on_counts_min=min(counts, default=0),
         follow_on_counts_max=max(counts, default=0),
         balanced_for_follow_on=whole and min(counts, default=0) == max(counts, default=0),

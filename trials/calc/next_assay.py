@@ -101,7 +101,20 @@ class Zone:
         self._inverse = np.linalg.inv(covariance)
         self._ones = self._inverse.sum(axis=1)
         self._information = float(self._ones.sum())
-        self._mean = float(self._ones @ [each.grade for each in assays]) / self._information
+        grades = [each.grade for each in assays]
+        self._mean = float(self._ones @ grades) / self._information
+        self._range = min(grades), max(grades)
+
+    @property
+    def is_contradictory(self) -> bool:
+        """Whether the mean is not above zero or lies outside the grades it is made of.
+
+        Weights of generalised least squares may be negative where a dig is assayed alone and in blends; assays that then
+        disagree far beyond their errors throw the mean out of their range.
+        """
+        low, high = self._range
+        slack = 1e-9 * max(abs(low), abs(high))
+        return self._mean <= 0 or not low - slack <= self._mean <= high + slack
 
     @property
     def now(self) -> ZoneMean:

@@ -74,6 +74,14 @@ class NextAssayForm(_GrainForm):
         super().__init__(data or None)
         self.fields["method"].choices = [("", "every method with a price in the books"), *METHODS]
 
+    def clean(self) -> dict:
+        cleaned = super().clean()
+        if cleaned.get("price") is not None and not cleaned.get("method"):
+            self.add_error(
+                "price", forms.ValidationError("Choose the method this price is of.", code="no_method")
+            )
+        return cleaned
+
     def method_asked(self) -> str:
         return self.asked("method") or ""
 

@@ -195,13 +195,7 @@ class DoseOverTrials:
     @property
     def just_these(self) -> str:
         """The average of the only two trials, beside what they say of trials in general; blank where they are not two."""
-        from trials.calc.ratio_words import between
-        from trials.calc.working import figure
-
-        if self.summary is None or self.summary.trials != 2:
-            return ""
-        average = self.summary.average
-        return f"{figure(average.ratio)} ({between(*average.interval())})"
+        return self.summary.average_of_two if self.summary is not None else ""
 
     @property
     def number(self) -> str:
@@ -338,6 +332,11 @@ class _Compared:
         return self.found[read.trial.pk]
 
 
+def _put_together(doses: "Sequence[DoseOverTrials]") -> bool:
+    """Whether any dose has one ratio over several trials."""
+    return any(dose.summary for dose in doses)
+
+
 @dataclass
 class _OverTrials:
     """One additive on its way to the page."""
@@ -382,7 +381,9 @@ class _OverTrials:
             next_dose=self._next(reads, doses),
             bars=self._bars(doses),
             working=self._working(doses) if doses else None,
-            to_cost=self._to_cost(_least_dose(doses, least), shown_apart=len(reads) > 1 and bool(better)),
+            to_cost=self._to_cost(
+                _least_dose(doses, least), shown_apart=bool(better) and _put_together(doses)
+            ),
             water_ml=reads[-1].trial.water_ml if reads else None,
             by_measure={MEASURES[o]: d for o, d in by_measure.items() if d and o != measure},
         )
@@ -476,10 +477,16 @@ class _OverTrials:
         )
         found = _least_dose(doses, least)
         if found is None and better:
+            control = "plain water" if all(read.plain_control for read in better) else "the control"
+            shown = f"Shown to {verb} {control} in {len(better)} of {_trials(len(reads))}"
+            if _put_together(doses):
+                return (
+                    f"{shown}; over all of them together no dose of {self.additive} is shown to do so.",
+                    "not shown",
+                )
             return (
-                f"Shown to {verb} plain water in {len(better)} of {_trials(len(reads))}; over all of them together no dose of "
-                f"{self.additive} is shown to do so.",
-                "not shown",
+                f"{shown}, by an order alone or against a dosed control: there is no ratio to put together.",
+                "better" if len(reads) == 1 else "not shown",
             )
         if found is None:
             return f"{over} no dose of {self.additive} is shown to {verb} plain water.", "not shown"
@@ -494,7 +501,7 @@ class _OverTrials:
                 f"{_below(doses, least)}.",
                 "better",
             )
-        if any(dose.summary for dose in doses):
+        if _put_together(doses):
             return (
                 f"{over} no dose tried in several of them is shown to {verb} plain water; in one trial only, {found.said} is.",
                 "not shown",

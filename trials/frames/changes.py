@@ -30,7 +30,10 @@ class Change:
 
 @dataclass(frozen=True)
 class Changes:
-    """`lines` of the last days, or the latest ones where nothing was recorded then; `untold` further lines are in the journal."""
+    """`lines` of the last days, or the latest ones where nothing was recorded then.
+
+    `untold` further lines, or more, are in the journal alone.
+    """
 
     lines: Sequence[Change]
     is_recent: bool
@@ -43,12 +46,19 @@ def latest_changes() -> Changes:
     entries = list(
         JournalEntry.objects.exclude(subject_kind="step", subject_id__in=hidden)
         .select_related("member")
-        .defer("changes", "device", "why")[:MOST_READ]
+        .defer("changes", "device", "why")[: MOST_READ + 1]
     )
+    was_cut = len(entries) > MOST_READ
+    if was_cut:
+        # A day that was read in part would be told with too small a number.
+        whole = [entry for entry in entries if _day(entry) > _day(entries[-1])]
+        entries = whole or entries[:MOST_READ]
     since = timezone.localdate() - datetime.timedelta(days=LAST_DAYS)
     recent = [entry for entry in entries if _day(entry) > since]
     lines = _gathered(recent or entries[:LATEST])
-    return Changes(lines=lines[:MOST_TOLD], is_recent=bool(recent), untold=len(lines[MOST_TOLD:]))
+    return Changes(
+        lines=lines[:MOST_TOLD], is_recent=bool(recent), untold=len(lines[MOST_TOLD:]) or int(was_cut)
+    )
 
 
 def _gathered(entries: Iterable[JournalEntry]) -> list[Change]:

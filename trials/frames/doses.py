@@ -566,6 +566,7 @@ class _Ladder(JudgedLadder):
         return [self._line(None), *(self._line(rung) for rung in self.ladder.rungs)]
 
     def _line(self, rung: Rung | None) -> DoseLine:
+        from trials.calc.ratio_words import between
         from trials.calc.working import figure
 
         name = rung.name if rung else self.control
@@ -580,7 +581,7 @@ class _Ladder(JudgedLadder):
         if rung and self.by_ratio:
             entry = self.entry(name)
             ratio = "" if entry.ratio is None else figure(entry.ratio)
-            interval = _interval_text(*self._deciding(rung))
+            interval = between(*self._deciding(rung))
             interval += " (90 %)" if self.verdicts[name].kind == "equivalent" else ""
         return DoseLine(
             name=name,
@@ -805,12 +806,6 @@ class _Ladder(JudgedLadder):
             "",
             "rule of thumb for ladders, common practice, no source",
         )
-
-
-def _interval_text(lower: float | None, upper: float | None) -> str:
-    from trials.calc.ratio_words import between
-
-    return between(lower, upper)
 
 
 def _ml_per_l(dose: float) -> str:

@@ -59,12 +59,13 @@ class PerHour:
     @property
     def bars_written(self) -> list[tuple[str, str]]:
         """What the picture draws of factors, which no row of the treatments holds: (label, ratio with its interval)."""
+        from trials.calc.ratio_words import between
         from trials.calc.working import figure
 
         return [
             (
                 bar.label,
-                f"{figure(bar.ratio)} ({figure(bar.lower)} to {figure(bar.upper)})"
+                f"{figure(bar.ratio)} ({between(bar.lower, bar.upper)})"
                 if bar.lower is not None
                 else "no interval",
             )

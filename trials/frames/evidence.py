@@ -120,7 +120,7 @@ def hashes_of_clearings(tests: Iterable[ClearingTest]) -> dict[int, str]:
             ("pk", "label", "is_control", "additive__name", "ml_per_l", "dose_typed", "began_at"),
         ),
         _rows_by(
-            tubs.filter(readings__voided_at__isnull=True).order_by("pk", "readings__pk"),
+            tubs.filter(readings__voided_at__isnull=True).order_by("readings__pk"),
             "test",
             ("pk", "readings__minutes", "readings__value", "readings__beyond", "readings__photo"),
         ),

@@ -42,6 +42,7 @@ from trials.frames.field_pairs import (
     colours_of,
     pairs_of,
     sides_of,
+    without_assay,
 )
 from trials.frames.results import NEVER_ONE_QUANTITY
 from trials.frames.uniformity import grain_of
@@ -198,7 +199,7 @@ def field_against_laboratory(books: Books, asked: Asked, *, grade_unit: str) -> 
     warned.sort(key=lambda each: (not each.slips, each.line.lot.code))
     flagged = {each.line.pair.lot for each in warned}
     line, why_no = _line(exact)
-    foretold, why_not = _foretold(sides, pairs, exact, counted, asked, writer)
+    foretold, why_not = _foretold(sides, exact, counted, asked, writer)
     return Reading(
         headline=_headline(over_all, len(counted), len(pairs)),
         sentences=_sentences(over_all, agreed, exact, counted, line, why_no),
@@ -563,7 +564,6 @@ def _coarsest(books: Books, pans: Sequence[Pan]) -> str:
 
 def _foretold(
     sides: Sides,
-    pairs: Sequence[Pair],
     exact: Sequence[Pair],
     counted: Sequence[Pair],
     asked: Asked,
@@ -589,14 +589,31 @@ def _foretold(
     found = []
     if asked.panned_g_per_t is not None:
         found.append(_one_foretold(None, asked.panned_g_per_t, agreed, least, most, writer))
-    paired = {pair.lot for pair in pairs}
-    waiting = [material for material in sorted(sides.pans, reverse=True) if material not in paired]
-    lots = codes_of(waiting[:MOST_WAITING])
-    for material in waiting[:MOST_WAITING]:
-        side = sides.panned([Part(material, 1.0)])
-        if side.bounds.is_measured and material in lots:
-            found.append(_one_foretold(lots[material], side.bounds.low, agreed, least, most, writer))
-    return found, ""
+    waiting = _waiting(sides, asked.zone)
+    measured = [(lot, bounds.low) for lot, bounds in waiting if bounds.is_measured][:MOST_WAITING]
+    lots = codes_of([lot for lot, _ in measured])
+    found += [_one_foretold(lots[lot], grade, agreed, least, most, writer) for lot, grade in measured]
+    return found, "" if found else _none_foretold(len(waiting), in_zone=asked.zone is not None)
+
+
+def _waiting(sides: Sides, zone: int | None) -> list[tuple[int, Bounds]]:
+    """Lots panned and not assayed with their panned grades, the newest first; of one zone where it is asked for."""
+    return [
+        (material, sides.panned([Part(material, 1.0)]).bounds)
+        for material in without_assay(sides)
+        if zone is None or {sides.books.zone_of(pan.lot) for pan in sides.pans[material]} == {zone}
+    ]
+
+
+def _none_foretold(waiting: int, *, in_zone: bool) -> str:
+    where = " in this zone" if in_zone else ""
+    if not waiting:
+        return f"Every lot that was panned{where} has its assay. Type a pan's grade below to see the range for another."
+    lots = "1 lot was" if waiting == 1 else f"{waiting} lots were"
+    return (
+        f"{lots} panned{where} and not assayed, each with a pan whose gold could not be weighed: a range needs a figure. "
+        "Type a pan's grade below to see the range for another."
+    )
 
 
 def _one_foretold(

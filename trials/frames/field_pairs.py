@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 
 from django.db import connection
-from django.db.models import F
+from django.db.models import F, Q
 
 from prospecting.calc.grade import gold_mg
 from prospecting.frames.checks import mark_of
@@ -108,7 +108,7 @@ class Assay:
 
 @dataclass(frozen=True)
 class Books:
-    """All that both pages read. `shares` are the origins of the lots assayed: lot to (dig, zone, share)."""
+    """All that both pages read. `shares` are the origins of the lots assayed or panned: lot to (dig, zone, share)."""
 
     pans: Sequence[Pan]
     colours_only: int
@@ -125,7 +125,7 @@ class Books:
         return hashlib.sha256(repr(self).encode()).hexdigest()
 
     def zone_of(self, lot: int) -> int | None:
-        """The zone all of an assayed lot came from; None where there are several."""
+        """The zone all of a lot assayed or panned came from; None where there are several."""
         zones = {zone for _, zone, _ in self.shares.get(lot, ())}
         return zones.pop() if len(zones) == 1 else None
 
@@ -226,7 +226,12 @@ class Sides:
         charged = [gold_mg(low, assay.charge_g) for low, assay in zip(lows, assays, strict=True)]
         cv = chance_cv(charged, self.grain_mg) if self.grain_mg and all(charged) else None
         if cv is not None:
-            cv = max(cv, *(self.method_cvs.get(assay.method, 0.0) for assay in assays))
+            # Each scatters on its own as duplicates do, so that of several together the floor is lower than that of one.
+            floors = [
+                (mass, bounds, self.method_cvs.get(assay.method, 0.0))
+                for mass, assay in zip(masses, assays, strict=True)
+            ]
+            cv = max(cv, mixed_cv(floors))
         return Side(bounds, cv, assays)
 
 
@@ -268,7 +273,11 @@ def read_books(*, on_hand: bool = False) -> Books:
         colours=_colours(untreated),
         assays=_assays(),
         links=_links(on_hand),
-        shares=_shares(Origin.objects.filter(lot__sample__isnull=False)),
+        shares=_shares(
+            Origin.objects.filter(
+                Q(lot__in=Sample.objects.values("lot")) | Q(lot__in=untreated.values("lot"))
+            )
+        ),
         duplicates=_duplicates(),
         panners={
             member.pk: str(member) for member in Member.objects.in_bulk({pan.panner for pan in pans}).values()
@@ -313,6 +322,19 @@ def sides_of(books: Books, *, grain_mg: float | None, without_failed: bool) -> S
             assays[material].append(assay)
     sides.pans, sides.assays = pans, assays
     return sides
+
+
+def without_assay(sides: Sides) -> list[int]:
+    """The materials panned of which nothing was assayed, neither they nor what went into them; the newest first.
+
+    An assay left out or above its limit was made all the same.
+    """
+    assayed = {sides.materials.of(assay.lot) for assay in sides.books.assays}
+    return [
+        material
+        for material in sorted(sides.pans, reverse=True)
+        if not sides.materials.parts(material, assayed)
+    ]
 
 
 def pairs_of(sides: Sides, *, least_share: float, zone: int | None = None) -> list[Pair]:

@@ -10,7 +10,7 @@ from django.urls import reverse
 
 from prospecting.calc import units
 from prospecting.calc.grade import gold_mg
-from prospecting.models import Dispatch, Lot, Sample
+from prospecting.models import Dispatch, Lot, Reading, Sample
 from trials.calc.working import Working, WorkingRow, figure
 from trials.frames.field_against_laboratory import LEVEL
 from trials.frames.field_pairs import (
@@ -47,6 +47,8 @@ KINDS = (
     Lot.Kind.PORTION,
     Lot.Kind.ASSAY_SPLIT,
 )
+# A laboratory's last word on a sample it gives no figure of: nothing more is waited for.
+NO_FIGURE = (Reading.Symbol.NOT_ENOUGH, Reading.Symbol.NOT_RECEIVED, Reading.Symbol.NOT_ANALYSED)
 NO_GRAIN = (
     "Nothing tells how far chance moves an assay: no colours were counted by size in any pan. Type below what a typical grain "
     "weighs."
@@ -55,7 +57,7 @@ NO_GRAIN = (
 
 @dataclass(frozen=True)
 class NextAsked:
-    """`method` blank: every method with a price in the books. `price` blank: as in its last dispatch."""
+    """`method` blank: every method with a price in the books. `price`, of that method only; blank: as in its last dispatch."""
 
     method: str = ""
     price: Decimal | None = None
@@ -74,7 +76,7 @@ class OnHand:
 
 @dataclass(frozen=True)
 class Stock:
-    """Lots on hand with their digs, which lots wait at a laboratory, and the last price of each method."""
+    """Lots on hand with their digs, which lots wait for a laboratory's answer, and the last price of each method."""
 
     lots: Sequence[OnHand]
     shares: Mapping[int, Sequence[tuple[int, int, Decimal]]]
@@ -121,13 +123,14 @@ class Choice:
 
 @dataclass(frozen=True)
 class Unknown:
-    """A zone with too little to reckon, and lots of it that would bring further digs."""
+    """A zone with too little to reckon, or with assays that contradict each other; lots of it that would bring further digs."""
 
     zone: str
     url: str
     digs: int
     more: int
     lots: Sequence[tuple[str, str]]
+    is_contradictory: bool
 
 
 @dataclass(frozen=True)
@@ -157,10 +160,17 @@ def read_stock() -> Stock:
     return Stock(
         lots=[OnHand(*row) for row in lots.values_list("pk", "code", "kind", "on_hand_g")],
         shares=shares_on_hand(),
-        waiting=sorted(Sample.objects.of_ground().filter(in_use_symbol="").values_list("lot_id", flat=True)),
+        waiting=_waiting(),
         prices={method: price for method, price in told if price is not None and method in NEEDED_G},
         last_method=next((method for method, _ in reversed(told) if method in NEEDED_G), ""),
     )
+
+
+def _waiting() -> list[int]:
+    """Lots of samples packed or sent that still may get a value."""
+    given_up = Reading.objects.standing().filter(symbol__in=NO_FIGURE).values("sample")
+    samples = Sample.objects.of_ground().filter(in_use_symbol="").exclude(pk__in=given_up)
+    return sorted(samples.values_list("lot_id", flat=True))
 
 
 def next_assays(books: Books, stock: Stock, asked: NextAsked, *, grade_unit: str, mass_unit: str) -> Ranking:
@@ -170,7 +180,9 @@ def next_assays(books: Books, stock: Stock, asked: NextAsked, *, grade_unit: str
         return Ranking([], 0, [], [], NO_GRAIN, False, "", None)
     sides = sides_of(books, grain_mg=grain.high_mg, without_failed=False)
     offered = _offered(stock, asked)
-    known, assays = _zones(sides)
+    assays = _assays_by_zone(sides)
+    reckoned = _reckoned(sides, assays)
+    known = {zone: found for zone, found in reckoned.items() if not found.is_contradictory}
     candidates, waiting, mixed = _candidates(sides, stock)
     choices = [
         choice
@@ -191,8 +203,11 @@ def next_assays(books: Books, stock: Stock, asked: NextAsked, *, grade_unit: str
     return Ranking(
         choices=choices[:MOST_SHOWN],
         more=max(0, len(choices) - MOST_SHOWN),
-        unknown=_unknown(books, known, assays, candidates, stock),
-        sentences=_sentences(choices, offered, waiting, mixed, with_price),
+        unknown=_unknown(books, known, reckoned, assays, candidates, stock),
+        sentences=[
+            *_sentences(choices, waiting, mixed, with_price),
+            *_failed_sentence([each for zone in known for each in _counted(assays[zone])]),
+        ],
         refusal="",
         with_price=with_price,
         unit=units.UNIT_NAMES[grade_unit],
@@ -212,28 +227,38 @@ def _offered(stock: Stock, asked: NextAsked) -> dict[str, Decimal | None]:
     """The methods to choose from, each with its price; None where none is known."""
     if asked.method:
         return {asked.method: asked.price if asked.price is not None else stock.prices.get(asked.method)}
-    if stock.prices and asked.price is None:
+    if stock.prices:
         return dict(stock.prices)
-    method = stock.last_method or Dispatch.Method.FIRE_30
-    return {method: asked.price}
+    return {stock.last_method or Dispatch.Method.FIRE_30: None}
 
 
-def _zones(sides: Sides) -> tuple[dict, dict[int, list[Assay]]]:
-    """What is known of each zone by assays of its own lots, and those assays."""
-    from trials.calc.next_assay import FEWEST_DIGS, Zone, digs_of
-
+def _assays_by_zone(sides: Sides) -> dict[int, list[Assay]]:
+    """The assays of each zone's own lots, the first sent first."""
     by_zone: dict[int, list[Assay]] = defaultdict(list)
     for assays in sides.assays.values():
         for assay in assays:
             zone = sides.books.zone_of(assay.lot)
             if zone is not None and assay.charge_g:
                 by_zone[zone].append(assay)
-    known = {}
+    for assays in by_zone.values():
+        assays.sort(key=lambda assay: (assay.sent_on, assay.pk))
+    return by_zone
+
+
+def _counted(assays: Sequence[Assay]) -> Sequence[Assay]:
+    return assays[-MOST_ASSAYS:]
+
+
+def _reckoned(sides: Sides, by_zone: Mapping[int, Sequence[Assay]]) -> dict:
+    """Each zone with enough assayed digs, as `calc.next_assay.Zone`."""
+    from trials.calc.next_assay import FEWEST_DIGS, Zone, digs_of
+
+    found = {}
     for zone, assays in by_zone.items():
-        told = _as_told(sides, assays[-MOST_ASSAYS:])
+        told = _as_told(sides, _counted(assays))
         if told and len(told) >= FEWEST_DIGS and digs_of(told) >= FEWEST_DIGS:
-            known[zone] = Zone(told, LEVEL)
-    return known, by_zone
+            found[zone] = Zone(told, LEVEL)
+    return found
 
 
 def _as_told(sides: Sides, assays: Sequence[Assay]) -> list:
@@ -269,7 +294,7 @@ def _sd(mean: float, charge_g: float, sides: Sides, method: str) -> float:
 
 
 def _candidates(sides: Sides, stock: Stock) -> tuple[dict[int, list[OnHand]], int, int]:
-    """Of each zone the heaviest lot of each material on hand; how many wait at a laboratory, how many are of several zones."""
+    """Of each zone the heaviest lot of each material on hand; how many wait for an answer, how many are of several zones."""
     waiting = {sides.materials.of(lot) for lot in stock.waiting} - {None}
     heaviest: dict[int, OnHand] = {}
     for lot in stock.lots:
@@ -332,7 +357,7 @@ def _choices_of(
     return found
 
 
-def _unknown(books: Books, known, assays, candidates, stock: Stock) -> list[Unknown]:
+def _unknown(books: Books, known, reckoned, assays, candidates, stock: Stock) -> list[Unknown]:
     from trials.calc.next_assay import FEWEST_DIGS
 
     found = []
@@ -354,12 +379,13 @@ def _unknown(books: Books, known, assays, candidates, stock: Stock) -> list[Unkn
                 digs=len(assayed),
                 more=max(1, FEWEST_DIGS - len(assayed)),
                 lots=[(lot.code, reverse("lot-detail", args=[lot.code])) for lot in new[:3]],
+                is_contradictory=zone in reckoned,
             )
         )
     return found
 
 
-def _sentences(choices: Sequence[Choice], offered, waiting: int, mixed: int, with_price: bool) -> list[str]:
+def _sentences(choices: Sequence[Choice], waiting: int, mixed: int, with_price: bool) -> list[str]:
     said = []
     if choices:
         best = choices[0]
@@ -369,15 +395,17 @@ def _sentences(choices: Sequence[Choice], offered, waiting: int, mixed: int, wit
             f"{best.now_text} ({units.format_share(LEVEL)} confidence)."
         )
         if not with_price:
-            said.append("No price is in the books, so they are ranked by the gain alone: type a price below.")
+            said.append(
+                "No price is in the books, so they are ranked by the gain alone: choose a method and type its price below."
+            )
         said.append(
             "Expected, not promised: an assay far from the others may widen the interval, and then it said something new."
         )
     if waiting:
         said.append(
-            f"{waiting} lots have a split at a laboratory already and are not ranked."
+            f"{waiting} lots have a split packed for, or at, a laboratory already and are not ranked."
             if waiting > 1
-            else "1 lot has a split at a laboratory already and is not ranked."
+            else "1 lot has a split packed for, or at, a laboratory already and is not ranked."
         )
     if mixed:
         said.append(
@@ -385,6 +413,13 @@ def _sentences(choices: Sequence[Choice], offered, waiting: int, mixed: int, wit
             "all of them narrows none."
         )
     return said
+
+
+def _failed_sentence(counted: Sequence[Assay]) -> list[str]:
+    failed = sum(assay.has_failed for assay in counted)
+    if not failed:
+        return []
+    return [f"{failed} of the values rest{'s' if failed == 1 else ''} on a return with a failed check."]
 
 
 def _bare(text: str) -> str:
@@ -404,10 +439,7 @@ def _working(known, assays, grain, books: Books, grade_unit: str) -> Working:
     rows = []
     for zone, found in known.items():
         now = found.now
-        inputs = tuple(
-            (assay.code, units.format_grade(_counted_grade(assay), grade_unit), "", _return_url(assay))
-            for assay in assays[zone][:MOST_SHOWN]
-        )
+        inputs = _assay_inputs(assays[zone], grade_unit)
         rows.append(
             WorkingRow(
                 f"{books.zones[zone]}: its mean as it is known now",
@@ -441,6 +473,24 @@ def _working(known, assays, grain, books: Books, grade_unit: str) -> Working:
             + " (common practice, no source). Ask yours.",
         ),
     )
+
+
+def _assay_inputs(assays: Sequence[Assay], grade_unit: str) -> tuple[tuple[str, str, str, str], ...]:
+    """The latest assays that count, each with the mark of its return, and how many there are where not all are shown."""
+    inputs = tuple(
+        (
+            assay.code,
+            units.format_grade(_counted_grade(assay), grade_unit),
+            f"({assay.mark})" if assay.mark else "",
+            _return_url(assay),
+        )
+        for assay in assays[-MOST_SHOWN:]
+    )
+    if len(assays) > MOST_SHOWN:
+        inputs += (("assays shown", f"the latest {MOST_SHOWN} of {len(assays)}", "", ""),)
+    if len(assays) > MOST_ASSAYS:
+        inputs += (("assays counted", f"the latest {MOST_ASSAYS} of {len(assays)}", "", ""),)
+    return inputs
 
 
 def _return_url(assay: Assay) -> str:

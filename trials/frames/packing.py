@@ -49,6 +49,8 @@ class CheckProposal:
     initial: dict[str, object]
     twin_where: str
     missing: tuple[str, ...]
+    # Duplicates proposed beyond the three ways of one sample.
+    still_duplicates: int = 0
 
 
 def packing_sight(dispatch: Dispatch, parcel: Parcel, *, grade_unit: str) -> PackingSight:
@@ -73,21 +75,19 @@ def check_proposal(parcel: Parcel) -> CheckProposal:
             missing.append("barren material" if kind == Kind.BLANK else "reference material")
         elif number:
             initial |= {kind.value: True, f"{kind}_number": number}
-    twin_where = ""
+    twin_where, still = "", 0
     if proposed.duplicates and lots:
         twin, twin_where = _twin(lots, {sample.duplicate_of_id for sample in parcel.samples})
         source = _source(twin)
-        # A second split from the same lot where there is as much again; else the laboratory's powder, weighed twice.
-        if source is not None and source.on_hand_g >= twin.lot.mass_g:
-            initial |= {"field": True, "field_of": twin.pk}
-            initial |= {"field_method": twin.lot.made_by.method} if twin.lot.made_by.method else {}
-        else:
-            initial |= {"pulp": True, "pulp_of": twin.pk}
-        if proposed.duplicates > 1:
-            initial |= {"pulp": True, "pulp_of": twin.pk}
-        if proposed.duplicates > 2:
-            initial |= {"coarse": True, "coarse_of": twin.pk}
-    return CheckProposal(proposed, initial, twin_where, tuple(missing))
+        # A second split from the same lot where there is as much again; then the laboratory's powder, weighed twice.
+        has_more = source is not None and source.on_hand_g >= twin.lot.mass_g
+        ways = [*(["field"] if has_more else []), "pulp", "coarse"][: proposed.duplicates]
+        for way in ways:
+            initial |= {way: True, f"{way}_of": twin.pk}
+        if has_more and twin.lot.made_by.method:
+            initial |= {"field_method": twin.lot.made_by.method}
+        still = proposed.duplicates - len(ways)
+    return CheckProposal(proposed, initial, twin_where, tuple(missing), still)
 
 
 def _twin(lots: Sequence[Sample], paired: set[int | None]) -> tuple[Sample, str]:

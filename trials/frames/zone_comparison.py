@@ -31,6 +31,7 @@ class ZoneLine:
     """A zone in the table: its independent digs, the results behind them, the middle dig and the range."""
 
     zone: Zone
+    name: str
     digs: int
     results: int
     below: int
@@ -97,7 +98,7 @@ def _sorted(
         left_over = f"No such dig with a result of its own: {', '.join(without)}."
     return Sorted(
         title=title,
-        lines=[_line(zone, digs, grade_unit) for zone, digs in values.items()],
+        lines=[_line(zone, _full_name(zone, values), digs, grade_unit) for zone, digs in values.items()],
         verdicts=[_verdict(pair, values, margin, len(pairs)) for pair in pairs],
         dots={_full_name(zone, values): _dots(digs) for zone, digs in values.items()},
         left_over=left_over,
@@ -109,7 +110,7 @@ def _full_name(zone: Zone, values: Collection[Zone]) -> str:
     return zone.name if sum(other.name == zone.name for other in values) == 1 else str(zone)
 
 
-def _line(zone: Zone, digs: Sequence[DigValue], grade_unit: str) -> ZoneLine:
+def _line(zone: Zone, name: str, digs: Sequence[DigValue], grade_unit: str) -> ZoneLine:
     from prospecting.calc.zone_means import means_of_digs
 
     grades, below = known_values(digs)
@@ -117,6 +118,7 @@ def _line(zone: Zone, digs: Sequence[DigValue], grade_unit: str) -> ZoneLine:
     low, high = (units.format_grade(grade, grade_unit) for grade in (min(grades), max(grades)))
     return ZoneLine(
         zone=zone,
+        name=name,
         digs=len(digs),
         results=sum(value.results for value in digs),
         below=sum(below),
@@ -222,7 +224,8 @@ def _cautions(first: Zone, second: Zone, values: dict[Zone, list[DigValue]]) -> 
     one, other = (frozenset().union(*(value.methods for value in values[zone])) for zone in (first, second))
     if one & other:
         return []
+    a, b = _names(first, second)
     return [
-        f"Nothing was done alike in the two zones: {first.name} {', or '.join(sorted(one))}; {second.name} "
+        f"Nothing was done alike in the two zones: {a} {', or '.join(sorted(one))}; {b} "
         f"{', or '.join(sorted(other))}. A difference may be the method's."
     ]

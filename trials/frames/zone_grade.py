@@ -198,7 +198,7 @@ def _kind_reading(
 ) -> KindReading:
     results = found.of(kind)
     values = values_by_dig(found, kind, in_place)
-    changes = changes_of(values, DAY)
+    changes = changes_of(values)
     own = [result for result in results if result.share >= WHOLE]
     failed = [result for result in results if result.checks_state == AssayReturn.Checks.FAILED]
     passed = [result for result in results if result.checks_state != AssayReturn.Checks.FAILED]
@@ -212,7 +212,7 @@ def _kind_reading(
         picked=values_by_dig(found, kind, lambda dig: not in_place(dig)),
         means=mean_lines(values, grade_unit),
         influence=influence_of(results, grade_unit),
-        trend=_trend(found, values, NAMES[kind], changes, grade_unit, length_unit, along),
+        trend=_trend(found, values, NAMES[kind], grade_unit, length_unit, along),
         changes=changes,
         failed=len(failed),
         accepted=sum(result.checks_state == AssayReturn.Checks.ACCEPTED for result in results),
@@ -224,7 +224,6 @@ def _trend(
     found: ZoneResults,
     values: Sequence[DigValue],
     what: str,
-    changes: Sequence[MethodChange],
     grade_unit: str,
     length_unit: str,
     along: str,
@@ -236,7 +235,7 @@ def _trend(
         return None
     if along == DAY:
         at = in_months([value.day for value in values])
-        return trend_words(values, at, along="time", what=what, grade_unit=grade_unit, changes=changes)
+        return trend_words(values, at, along="time", what=what, grade_unit=grade_unit)
     placed = _by_depth(found, values, length_unit)
     return trend_words(
         [value for _, value in placed],
@@ -244,7 +243,6 @@ def _trend(
         along="depth",
         what=what,
         grade_unit=grade_unit,
-        changes=changes,
         length_unit=length_unit,
     )
 

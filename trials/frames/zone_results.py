@@ -10,16 +10,12 @@ from django.urls import reverse
 from prospecting.calc.grade import below_scale_grade, grade_g_per_t
 from prospecting.calc.zone_digs import DigValue, dig_value, independent_groups
 from prospecting.calc.zone_grade import ASSAY, PAN, Result, mean_day, total_share
-from prospecting.models import AssayReturn, Dig, Dispatch, Reading, Step
+from prospecting.frames.checks import mark_of
+from prospecting.models import Dig, Dispatch, Reading, Step
 from trials.frames.zone_rows import ZoneRows, ways_of
 
 SELECT_OR_DUMP = frozenset({Dig.SampleKind.SELECT, Dig.SampleKind.DUMP})
 METHODS = dict(Dispatch.Method.choices)
-# What marks a value whose return's checks did not all pass.
-MARKS = {
-    AssayReturn.Checks.FAILED: "a check of this return failed",
-    AssayReturn.Checks.ACCEPTED: "a check of this return failed; accepted with a reason",
-}
 
 
 @dataclass(frozen=True)
@@ -60,6 +56,7 @@ class ZoneResult(Result):
     record: int | None
     method: str
     checks_state: str = ""
+    accepted_reason: str = ""
 
     @property
     def url(self) -> str:
@@ -69,7 +66,7 @@ class ZoneResult(Result):
     @property
     def mark(self) -> str:
         """The sentence beside a value whose return's checks did not all pass."""
-        return MARKS.get(self.checks_state, "")
+        return mark_of(self.checks_state, self.accepted_reason)
 
 
 @dataclass(frozen=True)
@@ -201,7 +198,7 @@ def _pan(run: tuple, part: LotPart, names: dict[int, str]) -> ZoneResult:
 
 
 def _assay(sample: tuple, part: LotPart) -> ZoneResult:
-    _, _, code, is_dry, mass_g, symbol, grade, limit, method, laboratory, returned, checks = sample
+    _, _, code, is_dry, mass_g, symbol, grade, limit, method, laboratory, returned, checks, reason = sample
     return ZoneResult(
         kind=ASSAY,
         lot=code,
@@ -221,4 +218,5 @@ def _assay(sample: tuple, part: LotPart) -> ZoneResult:
         record=returned,
         method=f"{METHODS[method]}, {laboratory}",
         checks_state=checks or "",
+        accepted_reason=reason or "",
     )

@@ -163,6 +163,7 @@ def _samples(zones: Collection[Zone]) -> list[tuple]:
             "dispatch__laboratory__name",
             "reading_in_use__assay_return_id",
             "reading_in_use__assay_return__checks_state",
+            "reading_in_use__assay_return__accepted_reason",
         )
     )
 

@@ -10,7 +10,6 @@ from trials.frames.zone_results import ZoneResult
 
 # Grades whose richest result moves the mean by this part or more hang on that one result (common practice, no source).
 MOVES_IT = 0.1
-MOST_CHANGES = 6
 
 
 @dataclass(frozen=True)
@@ -161,12 +160,12 @@ def _moved(found: WithoutRichest) -> bool:
     return found.falls_by is None or found.falls_by >= MOVES_IT
 
 
-def changes_of(values: Sequence[DigValue], order: str) -> list[MethodChange]:
-    """Where nothing is done any more as it was at the dig before; `order` is "day" or "depth"."""
+def changes_of(values: Sequence[DigValue]) -> list[MethodChange]:
+    """Where nothing is done any more as it was at the dig before, in the order of days."""
     changes = []
     for place in method_changes([value.methods for value in values]):
         before, after = (_listed(values[at].methods) for at in (place - 1, place))
-        where = f"From the dig of {values[place].day:%d %b %Y} on" if order == "day" else "Deeper than that"
+        where = f"From the dig of {values[place].day:%d %b %Y} on"
         changes.append(MethodChange(place, f"{where}: {after}; before: {before}."))
     return changes
 
@@ -182,10 +181,9 @@ def trend_words(
     along: str,
     what: str,
     grade_unit: str,
-    changes: Sequence[MethodChange],
     length_unit: str = "m",
 ) -> TrendWords:
-    """Whether the grades of these digs rise or fall, in words. `along` is "time" or "depth", `what` pans or assays."""
+    """Whether the grades of these digs, in their order along `along` ("time" or "depth"), rise or fall; `what` pans or assays."""
     from trials.calc.zone_trend import FEWEST_DIGS, zone_trend
 
     grades, below = known_values(values)
@@ -221,7 +219,7 @@ def trend_words(
             f"{found.ties_below} digs lie at or below the highest limit: which of them is richer nobody knows, so they count "
             "alike."
         )
-    if changes:
+    if method_changes([value.methods for value in values]):
         sentences.append(
             "The method changed on the way, and a change of method looks just like a trend: compare within one method before "
             "believing this."

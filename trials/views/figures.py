@@ -9,7 +9,6 @@ from prospecting.access import page
 from prospecting.kept_results import kept_result
 from trials.charts.interactive import PointedInterval, PointedRow, PointedRun, interactive_figure
 from trials.frames.pointing import Pointing
-from trials.frames.verdicts import hangs_on
 from trials.models import Trial
 from trials.views.verdicts import kept_reading
 
@@ -18,11 +17,8 @@ from trials.views.verdicts import kept_reading
 def trial_figure(request: HttpRequest, pk: int) -> HttpResponse:
     """Of a closed trial only: before that its verdict isn't told."""
     trial = get_object_or_404(Trial.objects.filter(state=Trial.State.CLOSED), pk=pk)
-    written = kept_result(
-        "trial-figure",
-        hangs_on(trial, request.user),
-        lambda: written_figure(kept_reading(trial, request.user).pointing),
-    )
+    pointing = kept_reading(trial, request.user).pointing
+    written = kept_result("trial-figure", (repr(pointing),), lambda: written_figure(pointing))
     return HttpResponse(
         written, content_type="application/json", headers={"Cache-Control": "private, no-cache"}
     )

@@ -231,6 +231,12 @@ class TestAccepting:
         assert (refusal.value.code, refusal.value.field) == (code, "reason")
         assert (state(failed), JournalEntry.objects.count()) == (CHECKS.FAILED, before)
 
+    def test_refuses_a_return_that_a_later_certificate_corrects(self, failed):
+        replace_return(failed, *((each.sample, "4.8") for each in failed.readings.all()))
+        with pytest.raises(Refused) as refusal:
+            checks.accept_return(assay_return=failed, reason="looked at", accepted_by=make_member("keeper"))
+        assert (refusal.value.code, state(failed)) == ("replaced", CHECKS.FAILED)
+
     def test_refuses_a_return_in_which_nothing_failed(self, dispatch):
         a, _ = lots_of(dispatch)
         came = a_return(dispatch, (a, "4.1"))
@@ -269,6 +275,16 @@ class TestRevised:
         assert a.in_use_g_per_t == Decimal("41")
         assert (b.in_use, b.reading_in_use) == (None, None)
         assert Reading.objects.filter(sample=b).count() == 1
+
+    def test_its_detection_limit_counts_no_longer(self, dispatch):
+        """Read in g/t: a limit misprinted a thousand times too low must not fail a coarse blank sent at another time."""
+        a, _ = lots_of(dispatch)
+        wrong = a_return(dispatch, (a, "<0.000005"))
+        replace_return(wrong, (a, "<0.005"))
+        other = make_dispatch(1, laboratory=dispatch.laboratory)
+        blank = add_check(other, "blank", material=make_material("blank"))
+        came = a_return(other, (blank, "0.004"), number="D-1")
+        assert state(came) == CHECKS.PASSED
 
     def test_takes_the_turn_of_what_it_replaces(self, dispatch):
         a, _ = lots_of(dispatch)

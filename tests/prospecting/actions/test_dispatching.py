@@ -385,6 +385,8 @@ class TestPacking:
         refusal = refusal_of(dispatching.give_up, dispatch=parcel, reason=" ", recorded_by=member)
         assert refusal.field == "reason"
         dispatching.give_up(dispatch=parcel, reason="wrong laboratory", recorded_by=member)
+        late = refusal_of(dispatching.say_sent, dispatch=parcel, sent_on=SENT, recorded_by=member)
+        assert late.code == "given_up"
         assert not Dispatch.objects.exists() and not Sample.objects.exists()
         assert Lot.objects.in_stock().of_kind("assay_split").filter(sample__isnull=True).count() == 2
         entry = JournalEntry.objects.about(parcel.laboratory).first()

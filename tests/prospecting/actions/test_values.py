@@ -5,6 +5,7 @@ from django.core.exceptions import PermissionDenied
 
 from prospecting.actions import values
 from prospecting.actions.refusal import Refused
+from prospecting.frames.values import sample_value
 from prospecting.models import AssayReturn, JournalEntry, Reading, Sample
 from tests.make import make_member
 from tests.prospecting.actions.test_assays import REPORTED, make_dispatch
@@ -100,7 +101,12 @@ class TestRuleOfASample:
         a_return(dispatch, (a, "0.04"), (a, "<0.005"))
         a.refresh_from_db()
         assert (a.in_use_rule, a.in_use_g_per_t) == (FIRST, Decimal("0.04"))
-        assert a.in_use_reason.startswith("Some repeats lie below the detection limit")
+        assert (
+            a.in_use_reason == "Some repeats lie below the detection limit, so the mean is no single figure"
+        )
+        found = sample_value(a, grade_unit="g_per_t")
+        assert found.reason == f"{a.in_use_reason}. It lies from 0.02 g/t to 0.0225 g/t."
+        assert "g/t" not in sample_value(a, grade_unit="ozt_per_short_ton").reason
 
     @pytest.mark.parametrize(
         ("rule", "reason", "code"),
@@ -190,7 +196,8 @@ class TestScreenFireAssay:
         a, _ = lots_of(dispatch)
         fractions(dispatch, a, ("plus", "12", "20"), ("minus", "<0.01", "980"))
         assert (a.in_use.symbol, a.in_use.limit_g_per_t) == ("below", Decimal("0.2498"))
-        assert "0.240 to 0.250 g/t" in a.in_use_reason
+        assert a.in_use_reason == "a part is below its limit, so the grade is no single figure"
+        assert sample_value(a, grade_unit="g_per_t").reason.endswith("It lies from 0.24 g/t to 0.25 g/t.")
 
     def test_one_fraction_alone_is_no_value(self, dispatch):
         a, _ = lots_of(dispatch)
@@ -224,3 +231,35 @@ def test_asks_the_same_few_questions_however_many_samples(django_assert_num_quer
         with django_assert_num_queries(5):
             values.apply_rules(came, recorded_by=dispatch.recorded_by)
         assert dispatch.samples.answered().count() == number
+
+
+def test_a_choice_from_a_failed_return_outlives_the_next_return(dispatch):
+    """Its mark stays beside it; a return of another sample takes nothing away from what a member settled."""
+    a, b = lots_of(dispatch)
+    failed = a_return(dispatch, (a, "4"))
+    AssayReturn.objects.filter(pk=failed.pk).update(checks_state=AssayReturn.Checks.FAILED)
+    a_return(dispatch, (a, "6"), number="C-2")
+    values.choose_reading(
+        sample=a, reading=failed.readings.get(), reason="the second was mixed up", chosen_by=make_member()
+    )
+    a_return(dispatch, (b, "1"), number="C-3")
+    a.refresh_from_db()
+    assert (a.in_use_rule, a.in_use_g_per_t, a.in_use_reason) == (
+        Sample.Rule.CHOSEN,
+        4,
+        "the second was mixed up",
+    )
+
+
+def test_the_journal_of_a_choice_keeps_the_value_that_counted(dispatch):
+    a, _ = lots_of(dispatch)
+    came = a_return(dispatch, (a, "4"), (a, "6"))
+    set_rule(a, MEAN)
+    values.choose_reading(
+        sample=a,
+        reading=came.readings.get(raw_text="6"),
+        reason="the first was spilt",
+        chosen_by=make_member(),
+    )
+    before, after = JournalEntry.objects.about(dispatch).first().changes["value in use"]
+    assert before.startswith("5 g/t, mean") and after.startswith("6 g/t, chosen")

@@ -129,6 +129,11 @@ class TestDuplicates:
         found = batch_checks.judge_duplicates("pulp", pairs(("0.006", "0.02"), (2, 2)), 0.005)
         assert (found.judged, found.near_limit) == (1, 1)
 
+    def test_pairs_of_which_one_side_is_only_a_bound_are_counted_apart(self):
+        both = [Pair(above(10), value(12)), *pairs(("0.006", "0.02"), (2, 2))]
+        found = batch_checks.judge_duplicates("pulp", both, 0.005)
+        assert (found.judged, found.near_limit, found.bounds) == (1, 1, 1)
+
     @pytest.mark.parametrize(
         ("first", "second", "least"),
         [

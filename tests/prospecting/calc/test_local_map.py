@@ -110,5 +110,7 @@ def test_an_outline_leaves_out_what_lies_inside_or_on_a_side():
 
 def test_lengths_are_written_in_the_readers_unit():
     assert length_text(345.0, in_feet=False) == "340 m"
+    assert length_text(99.6, in_feet=False) == "100 m"
+    assert length_text(30.47, in_feet=True) == "100 ft"
     assert length_text(3048.0, in_feet=True) == "1.9 miles"
     assert length_text(0.0, in_feet=True) == "0 ft"

@@ -81,8 +81,9 @@ class TestMean:
         assert (found.symbol, found.limit) == ("above", 8)
 
     def test_some_below_refuses_where_it_matters(self):
-        with pytest.raises(NoValue, match="from 0.0200 to 0.0225 g/t"):
+        with pytest.raises(NoValue, match="is no single figure") as none:
             mean_value([value("0.04"), below("0.005")])
+        assert [str(each) for each in none.value.between] == ["0.0200", "0.0225"]
 
     def test_some_below_is_a_figure_where_it_comes_out_the_same_with_nothing_and_with_the_limit(self):
         found = mean_value([value("5.2"), below("0.005")])
@@ -140,9 +141,11 @@ class TestScreenFireAssay:
 
     def test_a_part_below_that_matters_refuses_and_leaves_a_bound(self):
         parts = [plus(value, 12, "20"), minus(below, "0.01", "980")]
-        with pytest.raises(NoValue, match="from 0.240 to 0.250 g/t"):
+        with pytest.raises(NoValue, match="is no single figure") as none:
             screen_value(parts)
+        assert [str(each) for each in none.value.between] == ["0.240", "0.250"]
         assert (screen_bound(parts).symbol, screen_bound(parts).limit) == ("below", Decimal("0.2498"))
+        assert [str(each) for each in screen_bound(parts).between] == ["0.240", "0.250"]
         assert screen_over_charge(parts) == screen_bound(parts)
         with pytest.raises(NoValue):
             screen_over_charge([*parts, value("0.3")])

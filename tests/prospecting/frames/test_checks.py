@@ -2,12 +2,10 @@
 
 import pytest
 
-from prospecting.actions import checks
-from prospecting.frames.checks import return_checks, value_marks
+from prospecting.frames.checks import return_checks
 from prospecting.models import AssayReturn
-from tests.make import make_member
 from tests.prospecting.actions.test_assays import make_dispatch
-from tests.prospecting.actions.test_checks import a_return, add_check, lots_of, make_material
+from tests.prospecting.actions.test_checks import a_return, add_check, lots_of, make_material, replace_return
 
 pytestmark = pytest.mark.django_db
 
@@ -65,17 +63,40 @@ def test_says_when_it_would_be_judged_otherwise_today():
     assert said(came).stale == "checks passed"
 
 
-def test_marks_values_of_a_failed_return_in_one_query(django_assert_num_queries):
+def test_a_replaced_return_threatens_with_nothing():
+    dispatch = make_dispatch(1)
+    reference = add_check(dispatch, "reference", material=make_material())
+    came = a_return(dispatch, (reference, "9.9"))
+    assert not said(came).is_replaced
+    replace_return(came, (reference, "4.8"))
+    found = said(came)
+    assert found.is_replaced
+    assert found.explanation == "A later certificate corrects this one; none of its readings counts."
+
+
+def test_pairs_with_only_bounds_are_not_said_to_lie_near_the_detection_limit():
+    dispatch = make_dispatch(1)
+    (a,) = lots_of(dispatch)
+    twin = add_check(dispatch, "duplicate", duplicate_of=a, duplicate_stage="pulp")
+    (line,) = said(a_return(dispatch, (a, ">10"), (twin, ">10"))).lines
+    assert line.sentence == "Of these pairs one side is only a bound, so their difference is not known."
+    assert line.outcome == "not judged"
+
+
+def test_pairs_with_bounds_are_counted_apart_from_those_that_tell():
     dispatch = make_dispatch(2)
     a, b = lots_of(dispatch)
-    sound = make_dispatch(1)
-    (c,) = lots_of(sound)
-    reference = add_check(dispatch, "reference", material=make_material())
-    failed = a_return(dispatch, (a, "2.1"), (b, "<0.005"), (reference, "9.9"))
-    a_return(sound, (c, "3.3"))
-    with django_assert_num_queries(1):
-        marks = value_marks([a.pk, b.pk, c.pk])
-    assert marks == dict.fromkeys([a.pk, b.pk], "a check of this return failed")
-    checks.accept_return(assay_return=failed, reason="packet mixed up", accepted_by=make_member("keeper"))
-    assert value_marks([a.pk]) == {a.pk: "a check of this return failed; accepted: packet mixed up"}
-    assert value_marks([]) == {}
+    first, second = (
+        add_check(dispatch, "duplicate", duplicate_of=each, duplicate_stage="pulp") for each in (a, b)
+    )
+    (line,) = said(a_return(dispatch, (a, ">10"), (first, "12"), (b, "2"), (second, "2.1"))).lines
+    assert "1 of 1 pair within" in line.sentence
+    assert "Of 1 more one side is only a bound" in line.sentence
+    assert "near the detection limit" not in line.sentence
+
+
+def test_a_blank_names_itself_a_coarse_blank_in_its_working():
+    dispatch = make_dispatch(1)
+    blank = add_check(dispatch, "blank", material=make_material("blank"))
+    (line,) = said(a_return(dispatch, (blank, "0.031"))).lines
+    assert line.working.rows[0].label == "Coarse blank against the detection limit"

@@ -153,6 +153,13 @@ class TestDuplicates:
         assert "from 8 pairs" in pulp.words
         assert (coarse.words, field.words) == ("no pair: too few to tell", "no pair: too few to tell")
 
+    def test_counts_only_pairs_whose_difference_is_known(self):
+        dispatch = make_dispatch(1)
+        (lot,) = lots_of(dispatch)
+        twin = add_check(dispatch, "duplicate", duplicate_of=lot, duplicate_stage="pulp")
+        a_return(dispatch, (lot, ">10"), (twin, "12"))
+        assert [stage.words for stage in record_of().stages][0] == "no pair: too few to tell"
+
 
 class TestDays:
     def test_from_sending_to_the_first_return_and_late_against_what_was_said(self):
@@ -162,6 +169,8 @@ class TestDays:
             day = dispatch.sent_on + datetime.timedelta(days=days)
             a_return(dispatch, (lot, "1"), number=f"D-{number}", reported_on=day)
             a_return(dispatch, (lot, "1"), number=f"L-{number}", reported_on=day + datetime.timedelta(days=9))
+            dispatch.expected_on = dispatch.sent_on + datetime.timedelta(days=21)
+            dispatch.save()
         Laboratory.objects.update(turnaround_days=21)
         assert record_of().days_words == (
             "20 days from sending to the first return in the middle, 12 to 31, over 3 dispatches; it says 21; 1 of 3 late"
@@ -173,6 +182,15 @@ class TestDays:
         (lot,) = lots_of(dispatch)
         a_return(dispatch, (lot, "1"), reported_on=datetime.date(2026, 5, 20))
         assert record_of().turnaround.late == 1
+
+    def test_no_day_is_reckoned_that_the_dispatch_does_not_name(self):
+        dispatch = make_dispatch(1)
+        (lot,) = lots_of(dispatch)
+        a_return(dispatch, (lot, "1"), reported_on=dispatch.sent_on + datetime.timedelta(days=1))
+        Laboratory.objects.update(turnaround_days=0)
+        record = record_of()
+        assert (record.turnaround.with_day, record.turnaround.late) == (0, 0)
+        assert record.days_words.startswith("1 day from sending to the first return, once")
 
     def test_nothing_back_is_said(self):
         make_dispatch(1)

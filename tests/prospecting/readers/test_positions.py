@@ -109,3 +109,17 @@ BOMB = '<!DOCTYPE gpx [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;">]>'
 def test_what_cannot_be_read_whole_is_refused_with_a_sentence(data, words):
     with pytest.raises(ValueError, match=words):
         read_positions(data)
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b'{"type": "FeatureCollection", "features": [{"type": "Feature", "geometry": {"type": "Point", "coordinates": '
+        b'[1e9999999999999999999, 2]}, "properties": {"name": "S1"}}]}',
+        b'<?xml version="1.0" encoding="shift_jis"?><gpx xmlns="http://www.topografix.com/GPX/1/1"></gpx>',
+        b'<?xml version="1.0" encoding="utf-7"?><gpx xmlns="http://www.topografix.com/GPX/1/1"></gpx>',
+    ],
+)
+def test_a_number_or_an_encoding_past_all_reading_is_refused_in_our_words(data):
+    with pytest.raises(ValueError, match="is not whole|neither|holds no point|begins like"):
+        read_positions(data)

@@ -10,7 +10,15 @@ from prospecting.actions import checks
 from prospecting.models import AssayReturn, Laboratory, Reading
 from tests.make import make_member
 from tests.prospecting.actions.test_assays import make_dispatch
-from tests.prospecting.actions.test_checks import CHECKS, a_return, add_check, lots_of, make_material, state
+from tests.prospecting.actions.test_checks import (
+    CHECKS,
+    a_return,
+    add_check,
+    lots_of,
+    make_material,
+    replace_return,
+    state,
+)
 from tests.prospecting.views.test_assays import text_of
 
 pytestmark = pytest.mark.django_db
@@ -108,6 +116,23 @@ class TestAccepting:
         assert "accepted: the packet was mixed up" in text_of(
             keeper.get(reverse("sample-detail", args=[sample.pk]))
         )
+
+    def test_the_dispatch_goes_on_marking_each_value_with_the_reason(self, client_as, failed):
+        checks.accept_return(assay_return=failed, reason="packet mixed up", accepted_by=make_member("keeper"))
+        words = text_of(client_as("guest").get(failed.dispatch.get_absolute_url()))
+        assert "a check of this return failed; accepted: packet mixed up" in words
+
+    def test_is_not_offered_for_a_return_that_a_later_certificate_corrects(self, client_as, failed):
+        replace_return(failed, *((sample, "4.8") for sample in lots_of(failed.dispatch)))
+        keeper = client_as("keeper")
+        words = text_of(keeper.get(reverse("return-checks", args=[failed.pk])))
+        assert "A later certificate corrects this one; none of its readings counts." in words
+        assert "Accept it with a reason" not in words
+        assert "until a keeper accepts it" not in words
+        assert "until a keeper accepts it" not in text_of(keeper.get(failed.get_absolute_url()))
+        assert "Accept its values" not in text_of(keeper.get(reverse("return-accept", args=[failed.pk])))
+        self.post(keeper, failed)
+        assert state(failed) == CHECKS.FAILED
 
     @pytest.mark.parametrize("reason", ["", "   ", "x" * 201, "\0"])
     def test_refuses_beside_the_field_and_changes_nothing(self, client_as, failed, reason):
@@ -208,6 +233,25 @@ class TestSamplePage:
 
 
 class TestRules:
+    def test_the_page_promises_no_more_than_what_holds(self, client_as):
+        dispatch = make_dispatch(1)
+        (a,) = lots_of(dispatch)
+        member = client_as("member", grade_unit="g_per_t")
+        words = text_of(member.get(reverse("sample-rule", args=[a.pk])))
+        assert "now and when more come, as long as it gives a value" in words
+        assert "the rule has to be set again" in words
+        member.post(
+            reverse("sample-rule", args=[a.pk]),
+            {"identity": uuid4(), "rule": "mean", "reason": "repeats were asked for"},
+        )
+        a_return(dispatch, (a, "0.04"), (a, "<0.005"))
+        a_return(dispatch, (a, "<0.006"), (a, "0.06"), number="C-2")
+        a.refresh_from_db()
+        assert a.in_use_rule == "first"
+        words = text_of(member.get(reverse("sample-detail", args=[a.pk])))
+        assert "so the mean is no single figure." in words
+        assert ".." not in words
+
     def test_a_member_sets_the_rule_of_a_sample_and_of_a_dispatch(self, client_as):
         dispatch = make_dispatch(2)
         a, b = lots_of(dispatch)

@@ -367,6 +367,10 @@ class TestGivingUp:
         assert answer.url == reverse("dispatch-list")
         assert "is given up" in text_of(member.get(answer.url))
         assert member.get(path).status_code == 404
+        # A second tap did nothing wrong.
+        again = member.post(path, {"identity": uuid4(), "reason": "wrong laboratory"})
+        assert again.url == reverse("dispatch-list")
+        assert "is given up already" in text_of(member.get(again.url))
 
     def test_is_no_way_out_once_it_has_gone(self, member, client_as):
         dispatch = make_dispatch(member.member, 1)

@@ -144,3 +144,27 @@ def test_is_for_keepers():
     given = replace(facts(make.make_member("keeper")), done_by=member)
     with pytest.raises(PermissionDenied):
         import_trial(facts=given, table=read_run_table(TABLE.encode()), file_name="x", recorded_by=member)
+
+
+def _masses(rows: list[str]) -> str:
+    """A table of rows of treatments in their order, every run with a mass of its own."""
+    order, lines = 0, ["treatment,block,order,gold_mg"]
+    for block, row in enumerate(rows, start=1):
+        for name in row:
+            order += 1
+            lines.append(f"{ {'W': 'water'}.get(name, name) },{block},{order},{4 + order % 5 / 10}")
+    return "\n".join(lines) + "\n"
+
+
+@pytest.mark.parametrize(
+    ("rows", "design"),
+    [
+        (["WA", "AW"], "blocks"),
+        (["WAB", "ABW", "BWA", "WBA", "BAW", "AWB"], "latin"),
+        (["WAB", "ABW", "BAW"], "blocks"),
+    ],
+)
+def test_a_square_or_several_are_known_again_and_two_treatments_make_none(rows, design):
+    trial = bring_in(_masses(rows))
+    assert trial.design == design
+    assert ("places are taken out like blocks" in trial.note) == (design == "latin")

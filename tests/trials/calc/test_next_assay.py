@@ -75,3 +75,19 @@ def test_the_gain_for_the_money():
 def test_chance_of_a_charge_is_that_of_its_grains():
     # 30 g at 5 g/t hold 0.15 mg: 15 grains of 0.01 mg, +-26 % (G. Pitard's rule 1/sqrt(n), from memory).
     assert na.assay_sd(5.0, 0.15, 0.01) / 5.0 == pytest.approx(1 / math.sqrt(15))
+
+
+@pytest.mark.parametrize("grain_mg", [0.001, 0.01, 0.05])
+def test_a_mean_outside_its_grades_is_told_as_a_contradiction(grain_mg):
+    # Negative weights of least squares: a dig alone at 60 g/t, in blends with a second at 6 and 5, a third at 3.
+    grades = [60.0, 6.0, 5.0, 3.0]
+    shares = [{1: 1.0}, {1: 0.9, 2: 0.1}, {1: 0.8, 2: 0.2}, {3: 1.0}]
+    mean = np.mean(grades)
+    sd = na.assay_sd(mean, mean * 30 / 1000, grain_mg)
+    zone = Zone([Assayed(grade, sd, each) for grade, each in zip(grades, shares, strict=True)])
+    assert zone.now.mean < 0 and zone.is_contradictory
+
+
+@pytest.mark.parametrize("grades", [[3.0, 5.0, 9.0], [0.1, 0.1, 0.1], [7.3, 7.3, 7.3]])
+def test_assays_of_a_dig_each_never_contradict(grades):
+    assert not Zone(one_dig_each(grades)).is_contradictory

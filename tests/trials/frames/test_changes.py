@@ -64,3 +64,14 @@ def test_no_more_is_told_than_one_reads(django_assert_num_queries):
         changes = latest_changes()
         assert all(line.member for line in changes.lines)
     assert (len(changes.lines), changes.untold) == (MOST_TOLD, 3)
+
+
+def test_a_day_that_was_read_in_part_is_not_told(monkeypatch):
+    monkeypatch.setattr("trials.frames.changes.MOST_READ", 3)
+    ann, claim = make.make_member(first_name="Ann"), make.make_claim()
+    for number in range(3):
+        write(ann, claim, f"change {number}", days_ago=1)
+    write(ann, claim, "today")
+    changes = latest_changes()
+    assert [(line.many, line.last.what) for line in changes.lines] == [("", "today")]
+    assert changes.untold

@@ -3,6 +3,7 @@
 import datetime
 import json
 import math
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
@@ -23,10 +24,21 @@ from trials.frames.field_against_laboratory import (
     _line,
     field_against_laboratory,
 )
-from trials.frames.field_pairs import Assay, Books, Pair, Pan, Side, pairs_of, read_books, sides_of
+from trials.frames.field_pairs import Assay, Books, Pair, Pan, Side, Sides, pairs_of, read_books, sides_of
 
 REFERENCE = Path(__file__).parents[3] / "fixtures" / "reference" / "grade_sampling_assay.json"
 CASES = {case["id"]: case for case in json.loads(REFERENCE.read_text(encoding="utf-8"))}
+# Milligrams panned of 500 g, and the assay in g/t: enough lots for a range.
+EIGHT = (
+    ("1.5", "5.0"),
+    ("2.0", "6.5"),
+    ("1.0", "3.0"),
+    ("1.2", "4.4"),
+    ("2.5", "8.2"),
+    ("0.8", "3.1"),
+    ("1.9", "5.6"),
+    ("3.0", "11.0"),
+)
 
 
 def read(**asked):
@@ -273,11 +285,7 @@ def test_values_of_a_failed_return_are_marked_and_can_be_left_out():
 
 @pytest.mark.django_db
 def test_a_range_is_foretold_only_from_enough_lots_and_within_what_was_compared():
-    for gold, grade in zip(
-        ("1.5", "2.0", "1.0", "1.2", "2.5", "0.8", "1.9", "3.0"),
-        ("5.0", "6.5", "3.0", "4.4", "8.2", "3.1", "5.6", "11.0"),
-        strict=True,
-    ):
+    for gold, grade in EIGHT:
         lot_with(gold, grade)
     waiting = lot_with("1.4", None)
     rich = lot_with("40", None)
@@ -287,6 +295,73 @@ def test_a_range_is_foretold_only_from_enough_lots_and_within_what_was_compared(
     assert set(told) == {None, waiting, rich}
     assert "g/t" in told[waiting] and " to " in told[waiting]
     assert "richer than every pan" in told[rich]
+
+
+@pytest.mark.django_db
+def test_of_one_zone_only_its_own_lots_wait_for_an_assay():
+    north, south = make.make_zone(name="North face"), make.make_zone(name="South face")
+    for gold, grade in EIGHT:
+        lot_with(gold, grade, zone=north)
+    assayed = lot_with("1.3", "4.0", zone=south)
+    elsewhere, waiting = lot_with("1.4", None, zone=south), lot_with("1.6", None, zone=north)
+    assert [each.lot for each in read(zone=north.pk).foretold] == [waiting]
+    assert [each.lot for each in read().foretold] == [waiting, elsewhere]
+    assay(waiting, ["5.0"])
+    # The other zone's lot still waits, and its assayed one does not.
+    found = read(zone=north.pk)
+    assert found.foretold == [] and "Every lot that was panned in this zone" in found.why_not_foretold
+    assert assayed not in [each.lot for each in read().foretold]
+
+
+@pytest.mark.django_db
+def test_a_lot_whose_only_assay_was_left_out_does_not_wait_for_one():
+    _, part = lot_with("1.4", "4.5"), lot_with(None, "4.6")
+    blend = make.make_blend((part, "4000"), (make.make_lot("4000"), "100"))
+    pan(blend, "1.4", "500")
+    AssayReturn.objects.update(checks_state=AssayReturn.Checks.FAILED)
+    for gold, grade in EIGHT:
+        lot_with(gold, grade)
+    assert read().counted == 10
+    found = read(without_failed=True)
+    assert found.counted == 8
+    assert found.foretold == [] and "Every lot that was panned has its assay" in found.why_not_foretold
+
+
+@pytest.mark.django_db
+def test_lots_panned_below_the_scales_step_wait_too_and_take_no_ones_place(monkeypatch):
+    monkeypatch.setattr("trials.frames.field_against_laboratory.MOST_WAITING", 1)
+    for gold, grade in EIGHT:
+        lot_with(gold, grade)
+    assert "Every lot that was panned has its assay" in read().why_not_foretold
+    lot_with(None, None, below_scale=True)
+    found = read()
+    assert found.foretold == [] and "Every lot" not in found.why_not_foretold
+    assert "1 lot was panned and not assayed" in found.why_not_foretold
+    older = lot_with("1.4", None)
+    lot_with(None, None, below_scale=True)
+    assert [each.lot for each in read().foretold] == [older]
+
+
+def test_the_chance_of_several_assays_has_no_floor_of_a_single_one():
+    # Four charges alike, each by duplicates 20 % off: their mean 20 / sqrt(4) = 10 %, the standard error of a mean. With grains
+    # of next to nothing the floor is all there is.
+    [alike] = books_of([3.0], [5.0]).assays
+    sides = Sides(books_of([], []), None, 1e-9, {"fire_30": 0.2, "fire_15": 0.3, "screen_fire": 0.05})
+    sides.assays[1] = [alike]
+    assert sides.assayed([Part(1, 1.0)]).cv == pytest.approx(0.2)
+    sides.assays[1] = [alike] * 4
+    assert sides.assayed([Part(1, 1.0)]).cv == pytest.approx(0.1)
+    # 30 g and 15 g: sqrt((30 x 0.2)^2 + (15 x 0.3)^2) / 45 = 7.5 / 45.
+    sides.assays[1] = [alike, replace(alike, method="fire_15")]
+    assert sides.assayed([Part(1, 1.0)]).cv == pytest.approx(7.5 / 45)
+
+
+def test_the_chance_of_grains_stands_where_it_is_more_than_the_floor():
+    [alike] = books_of([3.0], [5.0]).assays
+    sides = Sides(books_of([], []), None, 0.15, {"fire_30": 0.2})
+    # 4 charges of 30 g of 5 g/t hold 0.6 mg: sqrt(0.15 / 0.6).
+    sides.assays[1] = [alike] * 4
+    assert sides.assayed([Part(1, 1.0)]).cv == pytest.approx(0.5)
 
 
 @pytest.mark.django_db

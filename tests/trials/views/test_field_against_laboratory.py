@@ -4,7 +4,8 @@ import pytest
 from django.urls import reverse
 
 from tests import make
-from tests.trials.frames.test_field_against_laboratory import lot_with
+from tests.trials.frames.test_field_against_laboratory import EIGHT, lot_with
+from tests.trials.frames.test_next_assays import contradict
 
 pytestmark = pytest.mark.django_db
 PAGES = ("field-against-laboratory", "assay-next")
@@ -64,6 +65,17 @@ def test_a_typed_pan_without_enough_pairs_says_how_many_more(client_as):
     assert "7 more are needed" in text_of(client_as("member"), "field-against-laboratory", pan="3 g/t")
 
 
+def test_every_lot_has_its_assay_is_said_only_where_none_waits(client_as):
+    for gold, grade in EIGHT:
+        lot_with(gold, grade)
+    client = client_as("member")
+    assert "Every lot that was panned has its assay" in text_of(client, "field-against-laboratory")
+    lot_with(None, None, below_scale=True)
+    text = text_of(client, "field-against-laboratory")
+    assert "Every lot that was panned" not in text and "1 lot was panned and not assayed" in text
+    assert "the grade you typed" in text_of(client, "field-against-laboratory", pan="3 g/t")
+
+
 def test_a_reader_of_ounces_gets_ounces(client_as):
     lot_with("1.5", "5.0")
     client = client_as("member", grade_unit="ozt_per_short_ton")
@@ -89,3 +101,16 @@ def test_a_guest_is_offered_nothing_to_do(client_as):
     text = text_of(client_as("guest"), "assay-next", **asked)
     assert "take a split" not in text and "Pack a dispatch" not in text
     assert "Most for its price" in text
+
+
+@pytest.mark.parametrize("method", ["", "by eye"])
+def test_a_price_without_its_method_is_told_beside_it_and_ranks_as_if_blank(client_as, method):
+    text = text_of(client_as("member"), "assay-next", price="25", method=method)
+    assert "Choose the method this price is of." in text and 'value="25"' in text
+    assert "Choose the method" not in text_of(client_as("member"), "assay-next", price="25", method="fire_30")
+
+
+def test_assays_that_contradict_each_other_are_told_and_do_not_break_the_page(client_as):
+    contradict(make.make_zone(name="South face"))
+    text = text_of(client_as("member"), "assay-next", grain="0.05 mg", method="fire_30")
+    assert "its assays contradict each other too much" in text and "1 more needed" not in text

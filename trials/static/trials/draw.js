@@ -100,7 +100,8 @@
   function pick(number, byButton) {
     const { x, y, customdata } = figure.data[runs];
     const now = (number + x.length) % x.length;
-    if (now === picked && !byButton) return;
+    // The same dot again, perhaps after an interval: its sentence comes back, nothing is drawn anew.
+    if (now === picked && !byButton) return tell(customdata[now]);
     picked = now;
     const { block } = customdata[picked];
     const together = block === null ? [] : customdata.flatMap((of, at) => (of.block === block ? [at] : []));

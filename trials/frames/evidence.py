@@ -120,7 +120,8 @@ def hashes_of_clearings(tests: Iterable[ClearingTest]) -> dict[int, str]:
             ("pk", "label", "is_control", "additive__name", "ml_per_l", "dose_typed", "began_at"),
         ),
         _rows_by(
-            tubs.filter(readings__voided_at__isnull=True).order_by("readings__pk"),
+            # As they were read; tubs without a look have none to be ordered by.
+            tubs.filter(readings__voided_at__isnull=True).order_by("readings__pk", "pk"),
             "test",
             ("pk", "readings__minutes", "readings__value", "readings__beyond", "readings__photo"),
         ),

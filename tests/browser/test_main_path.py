@@ -31,6 +31,8 @@ def dig(page, zone: Zone, station: str, mass: str) -> None:
 def blend_all(page) -> None:
     page.goto(reverse("lot-list"))
     page.get_by_role("link", name="Blend lots").click()
+    # all() doesn't wait: on a page still on its way it finds nothing to tick.
+    page.locator("input[name=lot]").first.wait_for()
     for box in page.locator("input[name=lot]").all():
         box.check()
     page.get_by_role("button", name="Go on to the masses").click()
@@ -85,6 +87,7 @@ def key_of(mixer_page, trial: Trial) -> dict[str, str]:
     mixer_page.goto(reverse("mixing-sheet", args=[trial.pk]))
     mixer_page.get_by_role("button", name="Show me the mixing sheet").click()
     rows = mixer_page.locator("table tbody tr")
+    rows.first.wait_for()
     # Half a teaspoon in two gallons is the same dose as was typed, so each dosed tub of 2 gal gets half a teaspoon.
     assert (
         "2.46 mL" in mixer_page.locator("main").inner_text()

@@ -24,6 +24,7 @@ def fill(page, **typed: str) -> None:
     """Type into fields by their names; a folded one is opened first, as a thumb would."""
     for name, text in typed.items():
         field = page.locator(f"[name={name}]").first
+        field.wait_for(state="attached")
         for fold in page.locator(f"details:has([name={name}])").all():
             if fold.get_attribute("open") is None:
                 fold.locator("summary").first.tap()

@@ -39,6 +39,19 @@ def write_journal(
     )
 
 
+def write_event(*, member, kind: str, label: str, what: str, why: str = "") -> JournalEntry:
+    """Add one line about no record: a sign-in, a refusal, a look at a key, an export. `member` may be nobody."""
+    return JournalEntry.objects.create(
+        member=member,
+        device=_device.get(),
+        subject_kind=kind,
+        subject_id=0,
+        subject_label=label[:120],
+        what=what,
+        why=why,
+    )
+
+
 def changed_fields(*, record: Model, values: dict) -> dict[str, list[str]]:
     """What setting `values` on `record` would change, as journal `changes`."""
     changes = {}

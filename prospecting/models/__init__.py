@@ -9,12 +9,13 @@ from prospecting.models.assays import (
 )
 from prospecting.models.contamination import Contamination
 from prospecting.models.ground import CalendarLink, Claim, ClaimDate, ClaimPaper, Dig, Zone
-from prospecting.models.journal import Delivery, HeldEntry, JournalEntry
+from prospecting.models.journal import Delivery, HeldEntry, JournalEntry, JournalSeal
 from prospecting.models.lots import Draw, Lot, Origin, Step
-from prospecting.models.members import Member
+from prospecting.models.members import ApiToken, Invitation, Member, SignIn
 from prospecting.models.photos import Photo
 
 __all__ = [
+    "ApiToken",
     "AssayReturn",
     "CalendarLink",
     "Claim",
@@ -27,7 +28,9 @@ __all__ = [
     "Dispatch",
     "Draw",
     "HeldEntry",
+    "Invitation",
     "JournalEntry",
+    "JournalSeal",
     "Laboratory",
     "Lot",
     "Member",
@@ -36,6 +39,7 @@ __all__ = [
     "Reading",
     "ReferenceMaterial",
     "Sample",
+    "SignIn",
     "Step",
     "Zone",
 ]

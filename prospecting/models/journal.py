@@ -35,6 +35,23 @@ class JournalEntry(models.Model):
         return f"{self.subject_label}: {self.what}"
 
 
+class JournalSeal(models.Model):
+    """One link of the chain over the journal: the hash of an entry together with the hash of the link before it.
+
+    Beside the entry and not in it, so that an entry is written once and never touched again.
+    """
+
+    number = models.BigIntegerField(primary_key=True)
+    entry = models.OneToOneField(JournalEntry, on_delete=models.PROTECT, related_name="seal")
+    sha256 = models.CharField(max_length=64)
+
+    class Meta:
+        ordering = ["number"]
+
+    def __str__(self) -> str:
+        return f"Seal {self.number}"
+
+
 class Delivery(models.Model):
     """One form or phone entry, by the identity it was born with: made once however often it is sent."""
 

@@ -1,5 +1,7 @@
+from django.conf import settings
 from django.contrib.auth.models import AbstractUser
 from django.db import models
+from django.db.models import Q
 from django.urls import reverse
 
 
@@ -23,12 +25,19 @@ class Member(AbstractUser):
         TSP_PER_US_GAL = "tsp_per_us_gal", "teaspoons per US gallon"
         ML_PER_L = "ml_per_l", "mL per litre"
 
+    class DecimalMark(models.TextChoices):
+        POINT = "point", "a point: 1.5"
+        COMMA = "comma", "a comma: 1,5"
+
     role = models.CharField(max_length=10, choices=Role, default=Role.MEMBER)
     mass_unit = models.CharField("ore and material in", max_length=4, choices=MassUnit, default=MassUnit.LB)
     grade_unit = models.CharField(
         "grade in", max_length=20, choices=GradeUnit, default=GradeUnit.OZT_PER_SHORT_TON
     )
     dose_unit = models.CharField("dose in", max_length=16, choices=DoseUnit, default=DoseUnit.TSP_PER_US_GAL)
+    decimal_mark = models.CharField(
+        "numbers with", max_length=5, choices=DecimalMark, default=DecimalMark.POINT
+    )
 
     class Meta:
         ordering = ["username"]
@@ -51,3 +60,75 @@ class Member(AbstractUser):
     @property
     def is_keeper(self) -> bool:
         return self.is_active and self.role == self.Role.KEEPER
+
+
+class Invitation(models.Model):
+    """A link by which one person joins, with a password of their own. Only a hash of its key is kept."""
+
+    key_sha256 = models.CharField(max_length=64, unique=True)
+    # Whom it was meant for, in the keeper's words.
+    meant_for = models.CharField("for whom", max_length=120)
+    role = models.CharField(max_length=10, choices=Member.Role, default=Member.Role.MEMBER)
+    invited_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    invited_at = models.DateTimeField(auto_now_add=True)
+    expires_at = models.DateTimeField()
+    joined_as = models.OneToOneField(
+        settings.AUTH_USER_MODEL,
+        on_delete=models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="invitation",
+    )
+    joined_at = models.DateTimeField(null=True, blank=True)
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-pk"]
+        constraints = [
+            models.CheckConstraint(
+                name="invitation_role_known", condition=Q(role__in=["guest", "member", "keeper"])
+            ),
+            models.CheckConstraint(
+                name="invitation_joined_whole",
+                condition=Q(joined_as__isnull=True, joined_at__isnull=True)
+                | Q(joined_as__isnull=False, joined_at__isnull=False, withdrawn_at__isnull=True),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"Invitation for {self.meant_for}"
+
+
+class SignIn(models.Model):
+    """One device a member is signed in on: what its member sees and can end."""
+
+    member = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="sign_ins")
+    session_key = models.CharField(max_length=40, unique=True)
+    device = models.CharField(max_length=200, blank=True)
+    began_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering = ["-began_at"]
+
+    def __str__(self) -> str:
+        return f"{self.member} since {self.began_at:%Y-%m-%d}"
+
+
+class ApiToken(models.Model):
+    """A key by which a program reads, or reads and records, as one member. Only a hash of it is kept."""
+
+    member = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="api_tokens")
+    name = models.CharField("what it is for", max_length=80)
+    key_sha256 = models.CharField(max_length=64, unique=True)
+    may_record = models.BooleanField("may also record runs", default=False)
+    made_at = models.DateTimeField(auto_now_add=True)
+    expires_at = models.DateTimeField()
+    # The day only: a read must not write at every request.
+    last_used_on = models.DateField(null=True, blank=True)
+    ended_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-pk"]
+
+    def __str__(self) -> str:
+        return self.name

@@ -7,6 +7,8 @@ class Photo(models.Model):
     """A picture, redrawn on a fresh canvas when it came in, so that no position or other hidden data is left in it."""
 
     file = models.FileField(upload_to="%Y/%m")
+    # Of the file and the small one together; blank where a file was missing when this was first measured.
+    size_bytes = models.BigIntegerField(null=True, blank=True)
     width_px = models.PositiveIntegerField()
     height_px = models.PositiveIntegerField()
     # A small one for lists; blank for pictures kept before there were small ones.

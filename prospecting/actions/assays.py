@@ -19,11 +19,14 @@ from prospecting.actions.journal import write_journal
 from prospecting.actions.material import check_day
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
+from prospecting.actions.uploads import check_disk, check_room, check_size
 from prospecting.actions.values import apply_rules
+from prospecting.calc.accepted_files import CERTIFICATE
 from prospecting.models import AssayReturn, ColumnReading, Dispatch, Laboratory, Reading, Sample
 from prospecting.readers.certificate import Certificate, Row, method_kept
 
-LARGEST_FILE_BYTES = 2_000_000
+# So many a member may hold at once; the oldest make room.
+MOST_HELD_FILES = 20
 # A file read but not stored by then was given up.
 HELD_SECONDS = 24 * 60 * 60
 MOST_READINGS_OF_A_SAMPLE = 200
@@ -152,18 +155,14 @@ def hold_file(*, upload, held_by) -> str:
     It lies in the data folder, under its member and hash, where every web process finds it and no page serves it.
     """
     require_writer(held_by)
-    if upload.size > LARGEST_FILE_BYTES:
-        raise Refused(
-            f"The file has {upload.size / 1e6:.1f} MB; at most {LARGEST_FILE_BYTES // 10**6} MB are read.",
-            code="file_too_large",
-            field="upload",
-        )
+    check_size(upload, CERTIFICATE, field="upload", code="file_too_large")
+    check_disk(adds_bytes=upload.size, field="upload")
     data = upload.read()
     if not data:
         raise Refused("The file is empty.", code="file_empty", field="upload")
     sha256 = file_sha256(data)
     check_file_is_new(sha256)
-    _drop_forgotten_files()
+    _drop_forgotten_files(held_by)
     path = _held_path(sha256, held_by)
     path.parent.mkdir(mode=0o750, exist_ok=True)
     part = path.with_name(f"{path.name}.{os.getpid()}.part")
@@ -199,15 +198,22 @@ def _held_path(sha256: str, member) -> Path:
     return settings.DATA_DIR / "incoming" / f"{member.pk}-{sha256}"
 
 
-def _drop_forgotten_files() -> None:
+def _drop_forgotten_files(member) -> None:
     oldest = time.time() - HELD_SECONDS
-    for path in (settings.DATA_DIR / "incoming").glob("*"):
-        try:
-            if path.stat().st_mtime < oldest:
-                path.unlink()
-        except FileNotFoundError:
-            # Another process was quicker.
-            continue
+    held = sorted((settings.DATA_DIR / "incoming").glob("*"), key=_written_at, reverse=True)
+    own = [path for path in held if path.name.startswith(f"{member.pk}-")]
+    too_many = set(own[MOST_HELD_FILES - 1 :])
+    for path in held:
+        if _written_at(path) < oldest or path in too_many:
+            path.unlink(missing_ok=True)
+
+
+def _written_at(path: Path) -> float:
+    try:
+        return path.stat().st_mtime
+    except FileNotFoundError:
+        # Another process was quicker.
+        return 0.0
 
 
 def _store(
@@ -225,6 +231,8 @@ def _store(
     replaces: AssayReturn | None = None,
 ) -> AssayReturn:
     require_writer(recorded_by)
+    if file_bytes is not None:
+        check_room(member=recorded_by, adds_bytes=len(file_bytes), field=None)
     dispatch = Dispatch.objects.select_for_update().get(pk=dispatch.pk)
     sha256 = file_sha256(file_bytes) if file_bytes is not None else None
     certificate_number = " ".join(certificate_number.split())

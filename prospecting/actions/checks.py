@@ -43,6 +43,17 @@ def judge_return(*, assay_return: AssayReturn, recorded_by) -> AssayReturn:
 
 
 @transaction.atomic
+def judge_again(*, assay_return: AssayReturn, recorded_by) -> AssayReturn:
+    """Judge the checks of a return that stands by what is recorded now."""
+    if AssayReturn.objects.filter(replaces=assay_return).exists():
+        raise Refused(
+            "A later certificate corrects this one; none of its readings counts, so there is nothing to judge.",
+            code="replaced",
+        )
+    return judge_return(assay_return=assay_return, recorded_by=recorded_by)
+
+
+@transaction.atomic
 def accept_return(*, assay_return: AssayReturn, reason: str, accepted_by) -> AssayReturn:
     """Let the values of a return count although a check failed; the reason stays beside them."""
     require_keeper(accepted_by)

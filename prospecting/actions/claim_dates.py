@@ -73,6 +73,44 @@ def keep_claim_date(
 
 
 @transaction.atomic
+def reopen_claim_date(*, date: ClaimDate, reason: str, reopened_by) -> ClaimDate:
+    """Let a date that was marked as kept by mistake be open again; who marked it may, and a keeper.
+
+    How it was said to be kept stays in the journal. A next one written down with it stays too.
+    """
+    require_writer(reopened_by)
+    # The claim first, as whoever adds a date does.
+    claim = Claim.objects.select_for_update().get(pk=date.claim_id)
+    date = _locked(date)
+    if date.is_open or date.voided_at is not None:
+        raise Refused("Only a date that was kept is opened again.", code="not_kept")
+    if date.done_by_id != reopened_by.pk and not reopened_by.is_keeper:
+        raise Refused("Only who marked this date as kept, or a keeper, opens it again.", code="not_yours")
+    if not reason.strip():
+        raise Refused("Say why it is opened again.", code="reason_missing", field="reason")
+    if claim.dates.open().filter(what__iexact=date.what, due_on=date.due_on).exists():
+        raise Refused(
+            f"{date.what} on {date.due_on:%d %b %Y} was written down anew and is open already.",
+            code="date_twice",
+        )
+    changes = {
+        "kept on": [f"{date.done_on:%d %b %Y}", ""],
+        "kept by": [str(date.done_by), ""],
+        "how it was kept": [date.done_how, ""],
+    }
+    date.done_on, date.done_by, date.done_how = None, None, ""
+    date.save(update_fields=["done_on", "done_by", "done_how"])
+    write_journal(
+        member=reopened_by,
+        about=date,
+        what="opened again: it was not kept",
+        why=reason.strip(),
+        changes=changes,
+    )
+    return date
+
+
+@transaction.atomic
 def void_claim_date(*, date: ClaimDate, reason: str, voided_by) -> ClaimDate:
     """Take a date back with a reason; who typed it in may, and a keeper. It stays to be read."""
     require_writer(voided_by)
@@ -101,7 +139,7 @@ def _must_be_open(date: ClaimDate) -> None:
         raise Refused("This date is voided; type it in anew if it is due after all.", code="date_void")
     if date.done_on is not None:
         raise Refused(
-            f"This date was kept on {date.done_on:%d %b %Y}, {date.done_by} says. Void it if that is wrong.",
+            f"This date was kept on {date.done_on:%d %b %Y}, {date.done_by} says. Open it again if that is wrong.",
             code="kept_already",
         )
 

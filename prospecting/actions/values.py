@@ -1,7 +1,7 @@
 """Which value a sample counts with: the rule that holds, or a reading chosen by hand with a reason."""
 
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from django.db import connection, transaction
 from django.db.models import Q
@@ -10,19 +10,15 @@ from prospecting.actions.journal import write_journal
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.calc import value_in_use
-from prospecting.calc.value_in_use import Figure, NoValue, Value
+from prospecting.calc.value_in_use import Value
 from prospecting.models import AssayReturn, Dispatch, Reading, Sample
 from prospecting.models.check_evidence import as_figure, counting, readings_of_samples
 
-# The fields of a sample that say together which value counts.
+# The fields of a sample that say together which value counts, and why.
 IN_USE = ("reading_in_use", "in_use_symbol", "in_use_g_per_t", "in_use_limit_g_per_t")
-WITH_RULE = (*IN_USE, "in_use_rule", "in_use_reason")
+WITH_RULE = (*IN_USE, "in_use_rule", "in_use_reason", "asked_rule", "asked_reason")
 LONGEST_REASON = Sample._meta.get_field("in_use_reason").max_length
-RULES: dict[str, Callable[[Sequence[Figure]], Value]] = {
-    Sample.Rule.FIRST: value_in_use.first_value,
-    Sample.Rule.MEAN: value_in_use.mean_value,
-    Sample.Rule.SCREEN: value_in_use.screen_over_charge,
-}
+CHOICE_FELL = "the reading chosen by hand counts no longer"
 
 
 @transaction.atomic
@@ -79,63 +75,58 @@ def choose_reading(*, sample: Sample, reading: Reading, reason: str, chosen_by) 
 
 @transaction.atomic
 def set_rule(*, sample: Sample, rule: str, reason: str, set_by) -> Sample:
-    """Let this rule say which value of the sample counts, as long as it gives one; refused where it gives none now."""
+    """Let this rule say which value of the sample counts, now and for readings to come.
+
+    It stays asked for where it gives no value yet; the first reading stands in until it does.
+    """
     require_writer(set_by)
     reason = _reason(reason, "Say why this rule fits better.")
     _check_rule(rule)
     sample = Sample.objects.select_for_update(of=("self",)).select_related("dispatch").get(pk=sample.pk)
-    if sample.in_use_rule == rule:
+    if sample.holding_rule == rule:
         raise Refused("This rule holds already.", code="no_change", field="rule")
-    before = _words(sample)
-    readings = counting(readings_of_samples(Q(sample=sample)))
-    if readings:
-        try:
-            _use(sample, RULES[rule]([as_figure(reading) for reading in readings]))
-        except NoValue as none:
-            raise Refused(str(none), code="rule_gives_none", field="rule") from None
-    else:
-        _use(sample, None)
-    sample.in_use_rule, sample.in_use_reason = rule, reason
+    asked, before = _asked_words(sample), _words(sample)
+    sample.asked_rule, sample.asked_reason = rule, reason
+    gives_none = _settle(sample, readings_of_samples(Q(sample=sample)))
     _save(sample)
+    changes = {"rule asked for": [asked, _asked_words(sample)], "value in use": [before, _words(sample)]}
     write_journal(
         member=set_by,
         about=sample.dispatch,
-        what=f"sample {sample.tag}: value in use by another rule",
+        what=f"sample {sample.tag}: value in use by another rule"
+        + (f", which gives none yet: {gives_none}" if gives_none else ""),
         why=reason,
-        changes={"value in use": [before, _words(sample)]},
+        changes={name: change for name, change in changes.items() if change[0] != change[1]},
     )
     return sample
 
 
 @transaction.atomic
 def set_dispatch_rule(*, dispatch: Dispatch, rule: str, reason: str, set_by) -> Dispatch:
-    """Let this rule hold for all samples of the dispatch that it gives a value, or that have no reading yet.
+    """Let this rule hold for all samples of the dispatch, now and for readings to come.
 
-    What was chosen by hand stays so. Where the rule gives no value the sample keeps its own; the journal names each.
-    Refused when it would change nothing.
+    What was chosen by hand stays so. Where the rule gives no value yet the first reading stands in; the journal names each.
+    Refused when it holds for all of them already.
     """
     require_writer(set_by)
     reason = _reason(reason, "Say why this rule fits better.")
     _check_rule(rule)
     dispatch = Dispatch.objects.select_for_update().get(pk=dispatch.pk)
     readings = _readings_of(dispatch)
-    changed, changes, left, why_not = [], {}, [], ""
-    for sample in _locked(dispatch).exclude(in_use_rule__in=[rule, Sample.Rule.CHOSEN]):
-        before = _words(sample)
-        figures = [as_figure(reading) for reading in counting(readings[sample.pk])]
-        try:
-            _use(sample, RULES[rule](figures) if figures else None)
-        except NoValue as none:
-            left.append(sample.tag)
-            why_not = str(none)
+    changed, changes, without = [], {}, []
+    for sample in _locked(dispatch).exclude(in_use_rule=Sample.Rule.CHOSEN):
+        if sample.holding_rule == rule:
             continue
-        sample.in_use_rule, sample.in_use_reason = rule, reason
+        before = _words(sample)
+        sample.asked_rule, sample.asked_reason = rule, reason
+        if _settle(sample, readings[sample.pk]):
+            without.append(sample.tag)
         changed.append(sample)
         if before != _words(sample):
             changes[sample.tag] = [before, _words(sample)]
     if not changed:
         raise Refused(
-            why_not or "This rule holds for all samples already, or they were chosen by hand.",
+            "This rule holds for all samples already, or they were chosen by hand.",
             code="no_change",
             field="rule",
         )
@@ -144,7 +135,7 @@ def set_dispatch_rule(*, dispatch: Dispatch, rule: str, reason: str, set_by) -> 
         member=set_by,
         about=dispatch,
         what=f"values in use by rule for {len(changed)} samples: {Sample.Rule(rule).label}"
-        + (f"; the rule gives no value for {', '.join(left)}, which keep their own"[:1500] if left else ""),
+        + (f"; it gives no value yet for {', '.join(without)}"[:1500] if without else ""),
         why=reason,
         changes=changes,
     )
@@ -162,7 +153,7 @@ def apply_rules(assay_return: AssayReturn, *, recorded_by) -> None:
     changed, changes = [], {}
     for sample in _locked(dispatch):
         before, was = _words(sample), _state(sample)
-        _apply(sample, readings[sample.pk], by_screen=dispatch.method == Dispatch.Method.SCREEN_FIRE)
+        _apply(sample, readings[sample.pk])
         if _state(sample) == was:
             continue
         changed.append(sample)
@@ -179,46 +170,28 @@ def apply_rules(assay_return: AssayReturn, *, recorded_by) -> None:
         )
 
 
-def _apply(sample: Sample, standing: Sequence[Reading], *, by_screen: bool) -> None:
-    """Let the sample count by its rule; where the rule gives no value, by the first reading, and the reason says so."""
-    figures = [as_figure(reading) for reading in counting(standing)]
+def _apply(sample: Sample, standing: Sequence[Reading]) -> None:
+    """Let the sample count by its rule, unless a reading chosen by hand still stands."""
     if sample.in_use_rule == Sample.Rule.CHOSEN:
         # One of a return whose checks failed may be chosen over others; its mark stays.
         if any(reading.pk == sample.reading_in_use_id for reading in standing):
             return
-        _fall_back(sample, "the reading chosen by hand counts no longer")
-    if not figures:
-        _use(sample, None)
-        return
-    if sample.in_use_rule == Sample.Rule.FIRST and _is_by_screen(sample, figures, by_screen):
-        try:
-            value = value_in_use.screen_over_charge(figures)
-        except NoValue:
-            pass
-        else:
-            _use(sample, value)
-            sample.in_use_rule = Sample.Rule.SCREEN
-            sample.in_use_reason = value.note or "both fractions of a screen fire assay came"
-            return
-    try:
-        _use(sample, RULES[sample.in_use_rule](figures))
-    except NoValue as none:
-        if sample.in_use_rule == Sample.Rule.FIRST:
-            _use(sample, None)
-            return
-        _fall_back(sample, str(none).rstrip("."))
-        _apply(sample, standing, by_screen=False)
+        if not sample.asked_rule:
+            sample.asked_reason = CHOICE_FELL
+    _settle(sample, standing)
 
 
-def _is_by_screen(sample: Sample, figures: Sequence[Figure], by_screen: bool) -> bool:
-    """Whether the two fractions count without anyone saying so: they were asked for, or nothing else came."""
-    # A reason means that a member settled on the first reading, or that another rule gave no value.
-    return all(figure.fraction for figure in figures) or (by_screen and not sample.in_use_reason)
-
-
-def _fall_back(sample: Sample, why: str) -> None:
-    sample.in_use_rule = Sample.Rule.FIRST
-    sample.in_use_reason = why[:LONGEST_REASON]
+def _settle(sample: Sample, standing: Sequence[Reading]) -> str:
+    """Let the sample count by the rule asked for; returns why that gives no value, or nothing."""
+    settled = value_in_use.settle(
+        [as_figure(reading) for reading in counting(standing)],
+        asked=sample.asked_rule,
+        by_screen=sample.by_screen,
+    )
+    _use(sample, settled.value)
+    sample.in_use_rule = settled.rule
+    sample.in_use_reason = (settled.why or sample.asked_reason)[:LONGEST_REASON]
+    return settled.why if sample.asked_rule else ""
 
 
 def _use(sample: Sample, value: Value | None) -> None:
@@ -241,7 +214,8 @@ def _save_all(samples: Sequence[Sample]) -> None:
     with connection.cursor() as cursor:
         cursor.executemany(
             "UPDATE prospecting_sample SET reading_in_use_id = %s, in_use_symbol = %s, in_use_g_per_t = %s, "
-            "in_use_limit_g_per_t = %s, in_use_rule = %s, in_use_reason = %s WHERE id = %s",
+            "in_use_limit_g_per_t = %s, in_use_rule = %s, in_use_reason = %s, asked_rule = %s, asked_reason = %s "
+            "WHERE id = %s",
             [
                 [
                     *(field.get_db_prep_save(getattr(sample, field.attname), connection) for field in fields),
@@ -253,7 +227,8 @@ def _save_all(samples: Sequence[Sample]) -> None:
 
 
 def _locked(dispatch: Dispatch):
-    return Sample.objects.select_for_update(of=("self",)).filter(dispatch=dispatch).order_by("pk")
+    samples = Sample.objects.select_for_update(of=("self",)).filter(dispatch=dispatch)
+    return samples.select_related("dispatch").order_by("pk")
 
 
 def _readings_of(dispatch: Dispatch) -> dict[int, list[Reading]]:
@@ -264,7 +239,7 @@ def _readings_of(dispatch: Dispatch) -> dict[int, list[Reading]]:
 
 
 def _check_rule(rule: str) -> None:
-    if rule not in RULES:
+    if rule not in value_in_use.RULES:
         raise Refused("Choose one of the rules.", code="rule_unknown", field="rule")
 
 
@@ -288,3 +263,8 @@ def _words(sample: Sample) -> str:
     number = sample.in_use_limit_g_per_t if sample.in_use_g_per_t is None else sample.in_use_g_per_t
     way = "" if sample.in_use_symbol == Reading.Symbol.VALUE else f"{sample.in_use_symbol} "
     return f"{way}{number.normalize():f} g/t, {sample.get_in_use_rule_display()}"
+
+
+def _asked_words(sample: Sample) -> str:
+    """The rule asked for as the journal keeps it; nothing where nobody asked."""
+    return sample.get_asked_rule_display() if sample.asked_rule else ""

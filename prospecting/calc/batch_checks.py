@@ -135,6 +135,13 @@ class Pair:
         return float(self.first.grade + self.second.grade) / 2
 
     @property
+    def difference(self) -> float | None:
+        """|a - b|; None where one is a bound."""
+        if self.first.symbol != VALUE or self.second.symbol != VALUE:
+            return None
+        return float(abs(self.first.grade - self.second.grade))
+
+    @property
     def least_hard(self) -> float:
         """The least half relative difference the two can have; 0 where they may be the same."""
         low, high = sorted((self.first, self.second), key=lambda each: each.lowest)

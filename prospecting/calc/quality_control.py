@@ -18,6 +18,8 @@ D2_OF_TWO = 2 / math.sqrt(math.pi)
 WARNING_SIGMAS, ACTION_SIGMAS = 2.0, 3.0
 # s over the median absolute difference of two normal values, 1.0484: Thompson and Howarth's 1.0483.
 SD_PER_MEDIAN_DIFFERENCE = 1 / (math.sqrt(2) * statistics.NormalDist().inv_cdf(0.75))
+# So many pairs Thompson and Howarth ask for before a line is drawn through groups of them.
+FEWEST_FOR_LINE = 50
 # A blank above so many detection limits is looked at (common practice, no source).
 BLANK_FACTOR = 5.0
 
@@ -59,12 +61,41 @@ class PrecisionLine:
     def sd_intercept(self) -> float:
         return SD_PER_MEDIAN_DIFFERENCE * self.intercept
 
+    @property
+    def group_sd(self) -> tuple[float, ...]:
+        """The sd of one result in each group by its own median difference, whatever the line says there."""
+        return tuple(SD_PER_MEDIAN_DIFFERENCE * median for median in self.group_median_difference)
+
+    @property
+    def group_precision(self) -> tuple[float, ...]:
+        """Two of these over the group's mean grade, fractions."""
+        return tuple(2 * sd / mean for sd, mean in zip(self.group_sd, self.group_mean, strict=True))
+
+    @property
+    def detection_limit(self) -> float | None:
+        """The grade at which two sd are as large as the grade itself; None where the line has no such point.
+
+        2 s0 / (1 - 2 k): Thompson and Howarth's precision 2 s / c set to 1 (from memory). There is none where the line passes
+        through nothing or below, or where two sd exceed the grade at any grade.
+        """
+        if self.sd_intercept <= 0 or 2 * self.sd_slope >= 1:
+            return None
+        return 2 * self.sd_intercept / (1 - 2 * self.sd_slope)
+
     def sd_at(self, grade: float) -> float:
         """The sd of one result at this grade; below zero means the line is not to be used there, and raises ValueError."""
         sd = self.sd_intercept + self.sd_slope * grade
         if sd < 0:
             raise ValueError(f"The fitted line gives an sd below zero ({sd:.3g}) at {grade}.")
         return sd
+
+    def precision_at(self, grade: float) -> float:
+        """Two sd over the grade: Thompson and Howarth's precision, a fraction."""
+        return 2 * self.sd_at(grade) / grade
+
+    def median_difference_at(self, grade: float) -> float:
+        """The line itself; half the pairs at this grade lie less far apart."""
+        return self.intercept + self.slope * grade
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ refuses with a sentence and the caller keeps the first.
 
 import re
 import statistics
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 
@@ -15,6 +15,7 @@ from prospecting.calc.grade import gold_mg, grade_g_per_t
 from prospecting.calc.mass_balance import total_mass_g
 
 VALUE, BELOW, ABOVE = "value", "below", "above"
+FIRST, MEAN, SCREEN = "first", "mean", "screen"
 PLUS, MINUS = "plus", "minus"
 REPEAT_WORDS = ("repeat", "duplicate", "check")
 GRADE_STEP = Decimal("0.000001")
@@ -90,6 +91,20 @@ class ScreenParts:
     @property
     def used(self) -> tuple[Figure, ...]:
         return (self.plus, *self.minus)
+
+
+@dataclass(frozen=True)
+class Settled:
+    """What a sample counts with: the rule it stands by, the value, and why it is not the rule asked for.
+
+    `value` is None where no rule gives one; then `rule` is the one that holds for readings to come. `between` are the least and
+    the most (g/t) where the rule asked for, or the value, leaves a range.
+    """
+
+    rule: str
+    value: Value | None
+    why: str = ""
+    between: tuple[Decimal, Decimal] | None = None
 
 
 def method_of(printed: str) -> str:
@@ -233,6 +248,38 @@ def screen_bound(figures: Sequence[Figure]) -> Value:
     note = "a part is below its limit, so the grade is no single figure"
     between = (_significant(parts.lowest, 3), _significant(parts.highest, 3))
     return Value(BELOW, None, _to_step(parts.highest), parts.used, note, between)
+
+
+RULES: dict[str, Callable[[Sequence[Figure]], Value]] = {
+    FIRST: first_value,
+    MEAN: mean_value,
+    SCREEN: screen_over_charge,
+}
+
+
+def settle(figures: Sequence[Figure], *, asked: str = "", by_screen: bool = False) -> Settled:
+    """Return what a sample counts with by the rule asked for; where it gives no value, by the first reading.
+
+    Without a rule asked for (`asked` empty) the first reading counts, but a screen fire assay over it where that was what the
+    laboratory was asked for (`by_screen`). Where nothing but its fractions came, the screen fire assay counts in any case.
+
+    >>> settle([Figure("value", Decimal("0.04")), Figure("below", limit=Decimal("0.005"))], asked=MEAN).rule
+    'first'
+    """
+    if not figures:
+        return Settled(asked or FIRST, None)
+    why, between = "", None
+    for rule in dict.fromkeys((asked or (SCREEN if by_screen else FIRST), FIRST, SCREEN)):
+        try:
+            value = RULES[rule](figures)
+        except NoValue as none:
+            if rule == asked:
+                why, between = str(none).rstrip("."), none.between
+            continue
+        if rule == SCREEN and not asked:
+            why = value.note.rstrip(".") or "both fractions of a screen fire assay came"
+        return Settled(rule, value, why, between or value.between)
+    return Settled(asked or FIRST, None, why, between)
 
 
 def is_screen_total(method: str, *, by_screen: bool) -> bool:

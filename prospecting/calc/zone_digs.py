@@ -1,7 +1,7 @@
 """One value a dig: what many pans and assays of the same dig say together, so that no dig speaks twice.
 
 Pans of one dig are one place on one day. Whatever asks "how sure" (an interval, a trend, one zone against another) therefore
-counts digs, and a lot blended of several digs counts once. Without numpy.
+counts digs, and a lot blended of several digs counts once. Without numpy; `zone_columns` sums the results of each dig.
 """
 
 import datetime
@@ -9,7 +9,7 @@ import math
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
-from prospecting.calc.zone_grade import MeanGrade, Result, mean_grade
+from prospecting.calc.zone_grade import MeanGrade
 
 # Shares are kept to twelve places; what lacks less of the whole than this is whole.
 WHOLE = 1 - 1e-9
@@ -105,20 +105,6 @@ def independent_groups(
     return groups
 
 
-def dig_value(digs: frozenset[int], results: Sequence[Result], methods: frozenset[str]) -> DigValue:
-    """Return what these results say of their digs together, each weighted by the mass measured; none raises ValueError."""
-    mean = mean_grade(results)
-    return DigValue(
-        digs=digs,
-        low_g_per_t=float(mean.low_g_per_t),
-        high_g_per_t=None if mean.high_g_per_t is None else float(mean.high_g_per_t),
-        weight_g=float(sum(result.weight_g for result in results)),
-        results=len(results),
-        day=min(result.day for result in results),
-        methods=methods,
-    )
-
-
 def running_means(values: Sequence[DigValue], t_of: Sequence[float]) -> list[RunningMean]:
     """Return the mean of the first one, two, three ... digs, each weighted by its mass, with its interval.
 
@@ -149,18 +135,6 @@ def running_means(values: Sequence[DigValue], t_of: Sequence[float]) -> list[Run
     return found
 
 
-def without_richest(results: Sequence[Result]) -> WithoutRichest | None:
-    """Return what the mean would be without the richest result; None where there are fewer than two.
-
-    A result above its method's limit is richer than any figure.
-    """
-    if len(results) < 2:
-        return None
-    richest = max(range(len(results)), key=lambda place: _richness(results[place]))
-    rest = [result for place, result in enumerate(results) if place != richest]
-    return WithoutRichest(richest, mean_grade(results), mean_grade(rest))
-
-
 def method_changes(methods: Sequence[frozenset[str]]) -> list[int]:
     """Return the places from which on nothing is done as it was just before: nobody the same, no laboratory the same.
 
@@ -186,10 +160,3 @@ def _joined(blends: dict[frozenset[Hashable], list[int]]) -> list[tuple[frozense
                 apart.append((other, others))
         joined = [*apart, (behind, places)]
     return joined
-
-
-def _richness(result: Result) -> tuple[bool, float]:
-    if result.is_below:
-        return False, 0.0
-    grade = result.limit_g_per_t if result.grade_g_per_t is None else result.grade_g_per_t
-    return result.is_above, float(grade)

@@ -142,6 +142,8 @@ def mean_day(days: Sequence[tuple[datetime.date, Decimal]]) -> datetime.date:
     >>> mean_day([(datetime.date(2026, 5, 1), Decimal("0.75")), (datetime.date(2026, 5, 9), Decimal("0.25"))])
     datetime.date(2026, 5, 3)
     """
+    if len(days) == 1:
+        return days[0][0]
     # An ordinal is a plain integer, which goes with Decimals and with floats.
     ordinal = weighted_mean([day.toordinal() for day, _ in days], [share for _, share in days])
     return datetime.date.fromordinal(round(ordinal))

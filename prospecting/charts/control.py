@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc import units
+from prospecting.charts.tick import Tick
 
 WIDTH, HEIGHT = 360, 250
 LEFT, RIGHT, TOP, BOTTOM = 50, 298, 26, 190
@@ -53,13 +54,6 @@ class DrawnLine:
     label_y: float
     label: str
     kind: str
-
-
-@dataclass(frozen=True)
-class Tick:
-    at: float
-    text: str
-    anchor: str = "middle"
 
 
 @dataclass(frozen=True)

@@ -99,6 +99,14 @@ class ClaimDateKeepForm(SiteForm):
         return {name: self.cleaned_data.get(name) for name in ("done_on", "done_how", "next_due_on")}
 
 
+class ClaimDateReopenForm(SiteForm):
+    reason = forms.CharField(
+        label="Why it is opened again",
+        max_length=200,
+        help_text="Like: marked the wrong date, or the office sent it back.",
+    )
+
+
 class ClaimDateVoidForm(SiteForm):
     reason = forms.CharField(
         label="Why it is voided", max_length=200, help_text="Like: typed in twice, or the wrong claim."

@@ -264,7 +264,7 @@ class DispatchForm(SiteForm):
     price_besides = price_field("Order fee and post")
     expected_on = DayField(label="Return expected", initial=None, required=False)
     rejects_until = DayField(
-        label="Rejects and pulps kept until",
+        label="Coarse rejects and assay pulps kept until",
         initial=None,
         required=False,
         help_text="Laboratories commonly keep them one to three months, then charge or bin them.",

@@ -1,6 +1,7 @@
 """Which reading of a sample counts."""
 
 from django import forms
+from django.utils.text import capfirst
 
 from prospecting.forms.base import SiteForm
 from prospecting.models import Reading, Sample
@@ -44,9 +45,9 @@ class RuleForm(SiteForm):
     rule = forms.ChoiceField(
         label="Which value counts",
         choices=[
-            (Sample.Rule.FIRST, "First reading of the first return"),
-            (Sample.Rule.MEAN, "Mean of all repeats by the same method"),
-            (Sample.Rule.SCREEN, "Screen fire assay, from its two fractions, over a charge"),
+            (rule, f"{capfirst(rule.label)}. {rule.meaning}")
+            for rule in Sample.Rule
+            if rule != Sample.Rule.CHOSEN
         ],
         widget=forms.RadioSelect,
         error_messages={

@@ -4,7 +4,7 @@ A cell here is a reader's `ParsedReading`, beside the sample it belongs to and t
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache
@@ -12,13 +12,36 @@ from typing import Any, NamedTuple
 
 from django.db.models import Prefetch
 
-from prospecting.calc.unit_jump import UnitJump, jump_against, jump_of_pairs
-from prospecting.calc.units import format_grade
-from prospecting.models import AssayReturn, Dispatch, Origin, Reading, Sample
+from prospecting.calc.unit_jump import (
+    PanJump,
+    PanPair,
+    UnitJump,
+    jump_against,
+    jump_against_pans,
+    jump_of_pairs,
+)
+from prospecting.calc.units import format_grade, format_share
+from prospecting.models import AssayReturn, Dispatch, Lot, Origin, Reading, Sample
 
 MOST_KNOWN = 500
+# So many lots are asked about in one question to the database.
+LOTS_AT_ONCE = 500
 MOST_NAMED = 12
 MOST_CHANGES_SHOWN = 60
+MOST_BESIDE_PANS = 4
+
+
+@dataclass(frozen=True)
+class Panned:
+    """What pans gave of a lot, in g/t: of the same material, or (`is_same` false) of its zone or what it was made from."""
+
+    g_per_t: Decimal
+    is_same: bool
+
+
+# What pans of these lots gave, by lot; lots of which no pan tells are left out. The pages that read a return are handed this by
+# the part of the site that keeps the pans.
+PansOf = Callable[[Sequence[Lot]], Mapping[int, Panned]]
 
 
 class ReadCell(NamedTuple):
@@ -73,6 +96,7 @@ def beside(
     corrected: AssayReturn | None,
     cells: Sequence[ReadCell],
     grade_unit: str,
+    pans_of: PansOf,
 ) -> Beside:
     """Set what was read beside the dispatch's standing returns and what is known of its ground.
 
@@ -80,7 +104,7 @@ def beside(
     """
     revision = revision_of(corrected, cells) if corrected else None
     same = with_same_figures(returns, cells)
-    questions = unit_questions(dispatch, cells, grade_unit)
+    questions = unit_questions(dispatch, cells, grade_unit, pans_of)
     if same is not None and revision is None:
         questions.append(
             f"Every figure of this file is stored already, as certificate {same.certificate_number}. Is it a second copy?"
@@ -158,23 +182,29 @@ def with_same_figures(returns: Iterable[AssayReturn], cells: Sequence[ReadCell])
     return None
 
 
-def unit_questions(dispatch: Dispatch, cells: Sequence[ReadCell], grade_unit: str) -> list[str]:
+def unit_questions(
+    dispatch: Dispatch, cells: Sequence[ReadCell], grade_unit: str, pans_of: PansOf
+) -> list[str]:
     """Ask about each column that stands about a thousand times (or 34 times) off what is known beforehand.
 
-    Known are, surest first: the grade a reference material is certified for, another column of the same samples, and what
-    counts of other samples from the same zones.
+    Known are, surest first: the grade a reference material is certified for, another column of the same samples, what
+    counts of other samples from the same zones, and pans.
     """
     columns: dict[str, list[ReadCell]] = defaultdict(list)
     for each in cells:
         if each.cell.symbol == Reading.Symbol.VALUE and not each.cell.fraction:
             columns[each.column].append(each)
     of_zones = cache(lambda: _known_of_zones(dispatch))
+    panned = cache(lambda: _panned([each.sample for each in cells], pans_of))
     before: dict[int, Decimal] = {}
     questions = []
     for column, of_column in columns.items():
         jump, what = _jump_of(of_column, before, of_zones)
         if jump is not None:
             questions.append(_question(column, jump, what, grade_unit))
+        else:
+            read = [(each.sample, each.cell.grade_g_per_t) for each in of_column]
+            questions += _beside_pans(column, read, panned(), grade_unit)
         for each in of_column:
             before.setdefault(each.sample.pk, each.cell.grade_g_per_t)
     return questions
@@ -202,16 +232,79 @@ def _jump_of(
     return jump_against(of_ground, of_zones()), "what counts of other samples from the same zones"
 
 
-def _question(column: str, jump: UnitJump, what: str, grade_unit: str) -> str:
-    times = "about a thousand times" if jump.times == 1000 else "about 34 times"
-    how = "more than" if jump.is_higher else "less than"
-    slip = (
-        "Does it print ppb where ppm or g/t is meant, or the other way round?"
-        if jump.times == 1000
-        else "Were g/t and troy oz per short ton mixed up?"
+def pan_questions(
+    column: str, read: Sequence[tuple[Sample, Decimal]], grade_unit: str, pans_of: PansOf
+) -> list[str]:
+    """The question whether these readings (g/t, in the order printed) go with what pans gave, where one is to be asked."""
+    return _beside_pans(column, read, _panned([sample for sample, _ in read], pans_of), grade_unit)
+
+
+def _panned(samples: Iterable[Sample], pans_of: PansOf) -> Mapping[int, Panned]:
+    lots = list({sample.lot_id: sample.lot for sample in samples if sample.lot_id}.values())
+    told: dict[int, Panned] = {}
+    for first in range(0, len(lots), LOTS_AT_ONCE):
+        told |= pans_of(lots[first : first + LOTS_AT_ONCE])
+    return told
+
+
+def _beside_pans(
+    column: str, read: Sequence[tuple[Sample, Decimal]], panned: Mapping[int, Panned], grade_unit: str
+) -> list[str]:
+    beside = [
+        (sample, PanPair(grade, known.g_per_t, known.is_same))
+        for sample, grade in read
+        if (known := panned.get(sample.lot_id))
+    ]
+    jump = jump_against_pans([pair for _, pair in beside])
+    if jump is None:
+        return []
+    return [_question_of_pans(column, jump, [beside[place] for place in jump.places], grade_unit)]
+
+
+def _question_of_pans(
+    column: str, jump: PanJump, off: Sequence[tuple[Sample, PanPair]], grade_unit: str
+) -> str:
+    def grade(g_per_t: Decimal) -> str:
+        return format_grade(g_per_t, grade_unit)
+
+    whose = "the same material" if jump.is_same else "its zone or of what it was made from"
+    named = "; ".join(
+        f"{sample.tag} {grade(pair.read_g_per_t)} where pans gave {grade(pair.panned_g_per_t)}"
+        for sample, pair in off[:MOST_BESIDE_PANS]
     )
+    more = f"; and {len(off) - MOST_BESIDE_PANS} more" if len(off) > MOST_BESIDE_PANS else ""
+    times = f"{_times(jump.times)} {'less' if jump.is_higher else 'more'}"
+    return (
+        f"{_opening(column)} does not go with pans of {whose}: {named}{more}. As printed, a pan caught "
+        f"{_caught(jump.caught_as_printed)}; were it {times} ({grade(jump.meant_g_per_t)}), {_caught(jump.caught_if_meant)}. "
+        f"{_slip(jump.times)}"
+    )
+
+
+def _caught(part: Decimal) -> str:
+    return (
+        f"{part:.0f} times the gold there is" if part >= 2 else f"{format_share(round(part, 5))} of the gold"
+    )
+
+
+def _question(column: str, jump: UnitJump, what: str, grade_unit: str) -> str:
+    how = "more than" if jump.is_higher else "less than"
     read, known = format_grade(jump.read_g_per_t, grade_unit), format_grade(jump.known_g_per_t, grade_unit)
-    return f"{column[0].upper()}{column[1:]} is {times} {how} {what} ({read} against {known}). {slip}"
+    return f"{_opening(column)} is {_times(jump.times)} {how} {what} ({read} against {known}). {_slip(jump.times)}"
+
+
+def _opening(column: str) -> str:
+    return f"{column[0].upper()}{column[1:]}"
+
+
+def _times(times: int) -> str:
+    return "about a thousand times" if times == 1000 else f"about {times} times"
+
+
+def _slip(times: int) -> str:
+    if times == 1000:
+        return "Does it print ppb where ppm or g/t is meant, or the other way round?"
+    return "Were g/t and troy oz per short ton mixed up?"
 
 
 def _known_of_zones(dispatch: Dispatch) -> list[Decimal]:

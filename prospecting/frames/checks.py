@@ -71,7 +71,7 @@ def return_checks(assay_return: AssayReturn, *, grade_unit: str) -> ReturnChecks
         explanation=REPLACED if is_replaced else explanation,
         lines=lines,
         without_figure=judged.without_figure,
-        stale=_stale(assay_return, judged.state),
+        stale="" if is_replaced else _stale(assay_return, judged.state),
         is_replaced=is_replaced,
     )
 

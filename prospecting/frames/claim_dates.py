@@ -4,7 +4,7 @@ import datetime
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from django.db.models import Q, QuerySet
+from django.db.models import QuerySet
 from django.utils import timezone
 
 from prospecting.models import Claim, ClaimDate
@@ -93,5 +93,4 @@ def to_keep(dates: Iterable[ClaimDate]) -> list[DateToKeep]:
 
 
 def _done(dates: QuerySet[ClaimDate]) -> QuerySet[ClaimDate]:
-    closed = dates.filter(Q(done_on__isnull=False) | Q(voided_at__isnull=False))
-    return closed.select_related("claim", "done_by", "watched_by").order_by("-due_on", "-pk")
+    return dates.over().select_related("claim", "done_by", "watched_by")

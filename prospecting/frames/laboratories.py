@@ -31,6 +31,8 @@ SIGNAL_WORDS = {
     "rule4_8_same_side": "eight in a row on one side",
 }
 TOO_FEW = "too few to tell"
+# So many signals are told above a chart; its table holds them all.
+MOST_SIGNALS = 3
 
 
 @dataclass(frozen=True)
@@ -67,6 +69,7 @@ class MaterialHistory:
     limits: Sequence[Limit]
     limits_from: str
     signals: Sequence[str]
+    earlier_signals: int
     bias: Bias | None
     bias_words: str
     bias_short: str
@@ -93,6 +96,9 @@ class StageHistory:
     precision: Precision | None
     words: str
     within: str
+    # Every pair of figures, also those near the detection limit, for how precision grows with the grade.
+    rows: Sequence[CheckRow]
+    printed_limits: Sequence[float]
 
 
 @dataclass(frozen=True)
@@ -214,17 +220,18 @@ def _material_history(material: ReferenceMaterial, rows: Sequence[CheckRow], say
         results=results,
         limits=_limits(certified, chart),
         limits_from=_limits_words(certified, chart, len(values), say),
-        signals=[
-            f"{row.assay_return}, {row.assay_return.reported_on:%d %b %Y}: "
-            + "; ".join(SIGNAL_WORDS[name] for name in broken[place])
-            for place, row in enumerate(told)
-            if place in broken
-        ],
+        signals=[_signal_words(told[place], broken[place]) for place in sorted(broken)[-MOST_SIGNALS:]],
+        earlier_signals=len(sorted(broken)[:-MOST_SIGNALS]),
         bias=found,
         bias_words=_bias_words(found, len(values), certified.grade, say),
         bias_short=_bias_short(found, len(values), certified.grade),
         working=_bias_working(found, values, certified, material, say),
     )
+
+
+def _signal_words(row: CheckRow, names: Sequence[str]) -> str:
+    rules = "; ".join(SIGNAL_WORDS[name] for name in names)
+    return f"{row.assay_return}, {row.assay_return.reported_on:%d %b %Y}: {rules}"
 
 
 def _own_limits(values: Sequence[float], centre: float) -> ControlChart | None:
@@ -389,13 +396,10 @@ def _stage_history(book: CheckBook, laboratory: Laboratory, stage: str) -> Stage
     rows = [
         row
         for row in book.of_kind(Sample.Kind.DUPLICATE, laboratory_id=laboratory.pk)
-        if row.sample.duplicate_stage == stage and row.pair is not None
+        if row.sample.duplicate_stage == stage and row.pair is not None and row.pair.hard is not None
     ]
-    pairs = [
-        row.pair
-        for row in rows
-        if row.pair.hard is not None and row.pair.is_clear_of(book.detection_limit(row))
-    ]
+    limits = [book.detection_limit(row) for row in rows]
+    pairs = [row.pair for row, limit in zip(rows, limits, strict=True) if row.pair.is_clear_of(limit)]
     found = batch_checks.precision_of(pairs, stage)
     limit = units.format_share(batch_checks.HARD_LIMIT[stage])
     return StageHistory(
@@ -405,6 +409,8 @@ def _stage_history(book: CheckBook, laboratory: Laboratory, stage: str) -> Stage
         precision=found,
         words=precision_words(found, len(pairs)),
         within=f"{units.format_share(found.share_within)} of pairs within {limit}" if found else "",
+        rows=rows,
+        printed_limits=sorted(set(limits) - {None}),
     )
 
 

@@ -7,21 +7,13 @@ from functools import partial
 from django.db.models import Q
 
 from prospecting.calc import units, value_in_use
-from prospecting.calc.value_in_use import Figure, NoValue, ScreenParts, Value
+from prospecting.calc.value_in_use import Figure, NoValue, ScreenParts, Settled, Value
 from prospecting.calc.working import Working, WorkingRow, given
 from prospecting.frames.checks import Say
-from prospecting.models import Dispatch, Reading, Sample
+from prospecting.models import Reading, Sample
 from prospecting.models.check_evidence import as_figure, counting, mark_of, readings_of_samples
 
 BERINGER = "mass-weighted mean of both fractions, as C. and J. J. Beringer, A Text-book of Assaying (1904)"
-RULE_WORDS = {
-    Sample.Rule.FIRST: "The first reading counts; the others stay beside it. Where it only says “above its limit”, the re-run "
-    "that found how much counts.",
-    Sample.Rule.MEAN: "The mean of all repeats by the first reading's method counts.",
-    Sample.Rule.SCREEN: "The screen fire assay counts, reckoned from its two fractions; a charge of the same sample stays "
-    "beside it.",
-    Sample.Rule.CHOSEN: "A member chose this reading by hand.",
-}
 
 
 @dataclass(frozen=True)
@@ -40,6 +32,7 @@ class SampleValue:
     lines: Sequence[ReadingLine]
     rule: str
     reason: str
+    asked: str
     pending: bool
     mark: str
     warnings: Sequence[str]
@@ -58,51 +51,42 @@ def sample_value(sample: Sample, *, grade_unit: str) -> SampleValue:
     standing = readings_of_samples(Q(sample=sample))
     taken = counting(standing)
     figures = [as_figure(reading) for reading in taken]
-    value = _value(sample, figures)
+    settled = value_in_use.settle(figures, asked=sample.asked_rule, by_screen=sample.by_screen)
+    if sample.in_use_rule == Sample.Rule.CHOSEN:
+        settled = Settled(sample.in_use_rule, None)
+    value = settled.value
     used = {figure.key for figure in value.used} if value else {sample.reading_in_use_id}
     counted = {reading.pk for reading in taken}
     in_use = next((reading for reading in readings if reading.pk == sample.reading_in_use_id), None)
     return SampleValue(
         lines=[ReadingLine(each, _counts(each, used, counted), each.pk in used) for each in readings],
-        rule=RULE_WORDS[sample.in_use_rule],
-        reason=_reason(sample, value, figures, say),
+        rule=Sample.Rule(sample.in_use_rule).meaning,
+        reason=_reason(sample, settled, say),
+        asked=_asked(sample),
         pending=sample.in_use_symbol == Reading.Symbol.ABOVE,
         mark=mark_of(in_use.assay_return.checks_state, in_use.assay_return.accepted_reason) if in_use else "",
         warnings=_warnings(sample, figures, say),
         can_choose=any(not reading.fraction for reading in standing),
-        working=_working(sample, value, figures, say),
+        working=_working(settled, figures, say),
     )
 
 
-def _value(sample: Sample, figures: Sequence[Figure]) -> Value | None:
-    """What the sample's rule gives; None where a member chose, or there is nothing."""
-    rule = {
-        Sample.Rule.FIRST: value_in_use.first_value,
-        Sample.Rule.MEAN: value_in_use.mean_value,
-        Sample.Rule.SCREEN: value_in_use.screen_over_charge,
-    }.get(sample.in_use_rule)
-    if rule is None:
-        return None
-    try:
-        return rule(figures)
-    except NoValue:
-        return None
-
-
-def _reason(sample: Sample, value: Value | None, figures: Sequence[Figure], say: Say) -> str:
+def _reason(sample: Sample, settled: Settled, say: Say) -> str:
     """Why the sample counts so, with the range in the reader's unit where only that is known; nothing without a reason."""
     why = sample.in_use_reason.rstrip(". ")
-    if not why:
+    if not why or (sample.in_use is None and why == sample.asked_reason.rstrip(". ")):
         return ""
-    between = value.between if value else None
-    for rule in (value_in_use.mean_value, value_in_use.screen_value):
-        try:
-            rule(figures)
-        except NoValue as none:
-            # Only what this rule left as the reason when it gave no value.
-            if why == str(none).rstrip("."):
-                between = none.between
-    return f"{why}.{_range_words(between, say)}"
+    return f"{why}.{_range_words(settled.between, say)}"
+
+
+def _asked(sample: Sample) -> str:
+    """The rule asked for while another stands in its place, with the member's reason."""
+    if not sample.asked_rule or (sample.in_use and sample.in_use_rule == sample.asked_rule):
+        return ""
+    asked = f"Asked for: {sample.get_asked_rule_display()}. Reason: {sample.asked_reason.rstrip('. ')}."
+    if sample.in_use_rule == Sample.Rule.CHOSEN:
+        return f"{asked} It counts again if the chosen reading ceases to."
+    return f"{asked} It counts by itself as soon as readings give it a value."
 
 
 def _range_words(between: tuple | None, say: Say) -> str:
@@ -128,11 +112,10 @@ def _warnings(sample: Sample, figures: Sequence[Figure], say: Say) -> list[str]:
     except NoValue as none:
         is_told = sample.in_use_rule == Sample.Rule.SCREEN or not any(figure.fraction for figure in figures)
         return [] if is_told else [f"{none}{_range_words(none.between, say)}"]
-    by_screen = sample.dispatch.method == Dispatch.Method.SCREEN_FIRE
     totals = [
         figure
         for figure in figures
-        if not figure.fraction and value_in_use.is_screen_total(figure.method, by_screen=by_screen)
+        if not figure.fraction and value_in_use.is_screen_total(figure.method, by_screen=sample.by_screen)
     ]
     return [
         f"The laboratory printed a total of {say(total.grade)}, but its two fractions come to {say(value.grade)}. Ask it "
@@ -142,10 +125,11 @@ def _warnings(sample: Sample, figures: Sequence[Figure], say: Say) -> list[str]:
     ]
 
 
-def _working(sample: Sample, value: Value | None, figures: Sequence[Figure], say: Say) -> Working | None:
-    if value is None or sample.in_use_rule not in (Sample.Rule.MEAN, Sample.Rule.SCREEN):
+def _working(settled: Settled, figures: Sequence[Figure], say: Say) -> Working | None:
+    value = settled.value
+    if value is None or settled.rule == Sample.Rule.FIRST:
         return None
-    if sample.in_use_rule == Sample.Rule.SCREEN:
+    if settled.rule == Sample.Rule.SCREEN:
         parts = value_in_use.screen_parts(figures)
         return Working(_screen_rows(parts, value, say), assumptions=_taken_as_given(value))
     row = WorkingRow(

@@ -166,7 +166,7 @@ class Dispatch(models.Model):
     sent_on = models.DateField("day sent", null=True, blank=True)
     method = models.CharField(max_length=12, choices=Method)
     expected_on = models.DateField("return expected", null=True, blank=True)
-    rejects_until = models.DateField("rejects and pulps kept until", null=True, blank=True)
+    rejects_until = models.DateField("coarse rejects and assay pulps kept until", null=True, blank=True)
     price_per_sample = models.DecimalField(
         max_digits=10, decimal_places=2, null=True, blank=True, help_text="In the group's own currency."
     )
@@ -283,6 +283,16 @@ class Sample(models.Model):
         SCREEN = "screen", "screen fire assay over a charge"
         CHOSEN = "chosen", "chosen by hand"
 
+        @property
+        def meaning(self) -> str:
+            """What it does besides, in a sentence."""
+            return {
+                "first": "Where it only says “above its limit”, the re-run that found how much counts.",
+                "mean": "Only repeats by the first reading's method go into it.",
+                "screen": "It is reckoned from its two fractions; a charge of the same sample stays beside it.",
+                "chosen": "A member took this reading; the others stay beside it.",
+            }[self.value]
+
     dispatch = models.ForeignKey(Dispatch, on_delete=models.PROTECT, related_name="samples")
     kind = models.CharField(max_length=10, choices=Kind, default=Kind.LOT)
     lot = models.OneToOneField(
@@ -298,8 +308,12 @@ class Sample(models.Model):
     tag = models.CharField(max_length=12, unique=True)
     # The order of the laboratory's list, and so of its work: a blank after the richest sample shows what is carried over.
     place = models.PositiveSmallIntegerField(default=0)
-    # The value in use is a recorded choice: the rule, the value itself, the reading it stands in (or the first of those it was
-    # reckoned from), and a reason where a member chose by hand.
+    # The rule a member asked for, with the member's reason. It holds for readings to come as well, also while it gives no value
+    # and the first reading stands in. Where nobody asked, a reason may say why the first counts again.
+    asked_rule = models.CharField(max_length=8, choices=Rule, blank=True)
+    asked_reason = models.CharField(max_length=200, blank=True)
+    # The value in use is a recorded choice: the rule it stands by today and why, the value itself, and the reading it stands in
+    # (or the first of those it was reckoned from).
     reading_in_use = models.ForeignKey(
         "prospecting.Reading", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
@@ -355,6 +369,12 @@ class Sample(models.Model):
                     reading_in_use__isnull=False,
                 ),
             ),
+            # A choice by hand is of one reading and no rule for those to come.
+            models.CheckConstraint(
+                name="sample_rule_asked_with_reason",
+                condition=Q(asked_rule="")
+                | Q(asked_rule__in=["first", "mean", "screen"]) & ~Q(asked_reason=""),
+            ),
         ]
 
     def __str__(self) -> str:
@@ -366,6 +386,23 @@ class Sample(models.Model):
         if not self.in_use_symbol:
             return None
         return ValueInUse(self.in_use_symbol, self.in_use_g_per_t, self.in_use_limit_g_per_t)
+
+    @property
+    def by_screen(self) -> bool:
+        """Whether the laboratory was asked for a screen fire assay; reads the dispatch."""
+        return self.dispatch.method == Dispatch.Method.SCREEN_FIRE
+
+    @property
+    def holding_rule(self) -> str:
+        """The rule that holds for readings to come, whether it gives a value yet or not; reads the dispatch."""
+        if self.in_use_rule == self.Rule.CHOSEN:
+            return self.Rule.CHOSEN
+        return self.asked_rule or (self.Rule.SCREEN if self.by_screen else self.Rule.FIRST)
+
+    @property
+    def awaits_rule(self) -> bool:
+        """Whether another rule stands in until the one asked for gives a value."""
+        return self.in_use_rule != self.Rule.CHOSEN and self.asked_rule not in ("", self.in_use_rule)
 
     @property
     def what(self) -> str:

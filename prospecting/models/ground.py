@@ -1,3 +1,5 @@
+import datetime
+
 from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
@@ -147,9 +149,19 @@ class Dig(models.Model):
 
 
 class ClaimDateQuerySet(models.QuerySet):
+    OPEN = Q(done_on__isnull=True, voided_at__isnull=True)
+
     def open(self) -> "ClaimDateQuerySet":
         """Dates not yet kept, the nearest first."""
-        return self.filter(done_on__isnull=True, voided_at__isnull=True).order_by("due_on", "pk")
+        return self.filter(self.OPEN).order_by("due_on", "pk")
+
+    def open_or_due_since(self, day: datetime.date) -> "ClaimDateQuerySet":
+        """Dates not yet kept, and all that were due on this day or later."""
+        return self.filter(self.OPEN | Q(due_on__gte=day)).order_by("due_on", "pk")
+
+    def over(self) -> "ClaimDateQuerySet":
+        """Dates kept or voided, the latest first."""
+        return self.exclude(self.OPEN).order_by("-due_on", "-pk")
 
 
 class ClaimDate(models.Model):
@@ -195,9 +207,14 @@ class ClaimDate(models.Model):
     def get_absolute_url(self) -> str:
         return reverse("claim-detail", args=[self.claim_id])
 
+    @property
+    def is_open(self) -> bool:
+        """What `open()` asks of the database: neither kept nor voided."""
+        return self.done_on is None and self.voided_at is None
+
 
 class ClaimPaper(models.Model):
-    """A paper of a claim, kept byte for byte: location notice, receipt, permission, map."""
+    """A paper of a claim: location notice, receipt, permission, map. A picture is redrawn unless the original was wanted."""
 
     claim = models.ForeignKey(Claim, on_delete=models.PROTECT, related_name="papers")
     title = models.CharField(max_length=120)

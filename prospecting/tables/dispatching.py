@@ -1,10 +1,12 @@
+from operator import attrgetter
+
 import django_tables2 as tables
 from django.urls import reverse
 from django.utils.html import format_html
 
 from prospecting.calc import units
 from prospecting.models import Dispatch, Laboratory, ReferenceMaterial
-from prospecting.tables.base import ListTable
+from prospecting.tables.base import FileColumn, ListTable
 
 NUMBER = {"td": {"class": "num"}, "th": {"class": "num"}}
 
@@ -21,6 +23,14 @@ class LaboratoryTable(ListTable):
 
     def render_name(self, value: str, record: Laboratory):
         return format_html('<a href="{}">{}</a>', reverse("laboratory-detail", args=[record.pk]), value)
+
+    def file_columns(self) -> list[FileColumn]:
+        return [
+            ("Laboratory", attrgetter("name")),
+            ("Days it says it takes", attrgetter("turnaround_days")),
+            ("Dispatches", attrgetter("dispatch_count")),
+            ("Note", attrgetter("note")),
+        ]
 
 
 class MaterialTable(ListTable):
@@ -43,6 +53,17 @@ class MaterialTable(ListTable):
     def render_certified_g_per_t(self, value) -> str:
         return units.format_grade(value, self.grade_unit)
 
+    def file_columns(self) -> list[FileColumn]:
+        return [
+            ("Check material", attrgetter("name")),
+            ("Which it is", ReferenceMaterial.get_kind_display),
+            ("Retired", attrgetter("is_retired")),
+            ("Certified value (g/t)", attrgetter("certified_g_per_t")),
+            ("Plus or minus (g/t)", attrgetter("plus_minus_g_per_t")),
+            ("What the plus or minus is", ReferenceMaterial.get_plus_minus_kind_display),
+            ("Packets packed", attrgetter("sample_count")),
+        ]
+
 
 class DispatchTable(ListTable):
     id = tables.Column(verbose_name="Dispatch", linkify=True, attrs={"td": {"class": "lead"}})
@@ -59,3 +80,15 @@ class DispatchTable(ListTable):
 
     def render_id(self, value: int) -> str:
         return f"No. {value}"
+
+    def file_columns(self) -> list[FileColumn]:
+        return [
+            ("Dispatch", attrgetter("pk")),
+            ("Laboratory", attrgetter("laboratory.name")),
+            ("Sent", attrgetter("sent_on")),
+            ("Method", Dispatch.get_method_display),
+            ("Tags", attrgetter("sample_count")),
+            ("Tags answered", attrgetter("answered_count")),
+            ("Return", attrgetter("state")),
+            ("Expected", attrgetter("expected_on")),
+        ]

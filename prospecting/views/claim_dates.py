@@ -7,9 +7,15 @@ from prospecting.actions.claim_dates import (
     add_claim_date,
     change_claim_date,
     keep_claim_date,
+    reopen_claim_date,
     void_claim_date,
 )
-from prospecting.forms.claim_dates import ClaimDateForm, ClaimDateKeepForm, ClaimDateVoidForm
+from prospecting.forms.claim_dates import (
+    ClaimDateForm,
+    ClaimDateKeepForm,
+    ClaimDateReopenForm,
+    ClaimDateVoidForm,
+)
 from prospecting.frames.claim_dates import NEAR_DAYS, all_claim_dates
 from prospecting.models import Claim, ClaimDate
 from prospecting.views.entry import enter
@@ -73,6 +79,21 @@ def claim_date_keep(request: HttpRequest, pk: int) -> HttpResponse:
         said="Marked as kept.",
         template="claim_date_keep",
         label="Mark as kept",
+    )
+
+
+@page(role=MEMBER, methods=("GET", "POST"))
+def claim_date_reopen(request: HttpRequest, pk: int) -> HttpResponse:
+    date = _date(pk)
+    form = ClaimDateReopenForm(request.POST or None, member=request.user)
+    return _act(
+        request,
+        date,
+        form,
+        lambda: reopen_claim_date(date=date, reason=form.cleaned_data["reason"], reopened_by=request.user),
+        said="It is open again, and its reminder with it.",
+        template="claim_date_reopen",
+        label="Open again",
     )
 
 

@@ -21,9 +21,12 @@ from prospecting.forms.dispatching import (
 )
 from prospecting.forms.labels import CodeLabelsForm
 from prospecting.frames.dispatches import material_sight, parcel_of
+from prospecting.frames.readings import readings_newest_first
 from prospecting.models import Dispatch, Laboratory, ReferenceMaterial
 from prospecting.tables.dispatching import DispatchTable, LaboratoryTable, MaterialTable
+from prospecting.tables.readings import ReadingTable
 from prospecting.views.entry import enter
+from prospecting.views.list_file import list_file
 
 
 def _crumbs(*further: tuple[str, str]) -> list[tuple[str, str]]:
@@ -35,7 +38,9 @@ def laboratory_list(request: HttpRequest) -> HttpResponse:
     table = LaboratoryTable(Laboratory.objects.with_dispatch_count().order_by("name"), request=request)
     RequestConfig(request, paginate={"per_page": 50}).configure(table)
     context = {"table": table, "crumbs": _crumbs(("Laboratories", ""))}
-    return render(request, "prospecting/laboratory_list.html", context)
+    return list_file(request, table, "laboratories") or render(
+        request, "prospecting/laboratory_list.html", context
+    )
 
 
 @page(role="member", methods=("GET", "POST"))
@@ -72,7 +77,9 @@ def material_list(request: HttpRequest) -> HttpResponse:
     table = MaterialTable(rows, grade_unit=request.user.grade_unit)
     RequestConfig(request, paginate={"per_page": 50}).configure(table)
     context = {"table": table, "crumbs": _crumbs(("Check materials", ""))}
-    return render(request, "prospecting/material_list.html", context)
+    return list_file(request, table, "check-materials") or render(
+        request, "prospecting/material_list.html", context
+    )
 
 
 @page(role="guest")
@@ -122,7 +129,18 @@ def dispatch_list(request: HttpRequest) -> HttpResponse:
     rows = Dispatch.objects.with_state().select_related("laboratory").order_by(*Dispatch._meta.ordering)
     table = DispatchTable(rows)
     RequestConfig(request, paginate={"per_page": 50}).configure(table)
-    return render(request, "prospecting/dispatch_list.html", {"table": table})
+    return list_file(request, table, "dispatches") or render(
+        request, "prospecting/dispatch_list.html", {"table": table}
+    )
+
+
+@page(role="guest")
+def reading_list(request: HttpRequest) -> HttpResponse:
+    """Every figure that came back, as printed and as understood."""
+    table = ReadingTable(readings_newest_first(), request=request)
+    RequestConfig(request, paginate={"per_page": 50}).configure(table)
+    context = {"table": table, "crumbs": _crumbs(("What came back", ""))}
+    return list_file(request, table, "readings") or render(request, "prospecting/reading_list.html", context)
 
 
 @page(role="member", methods=("GET", "POST"))

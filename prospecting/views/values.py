@@ -1,4 +1,5 @@
 from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
 
 from prospecting.access import page
 from prospecting.actions import values
@@ -43,11 +44,12 @@ def reading_choose(request, pk):
 @page(role="member", methods=("GET", "POST"))
 def sample_rule(request, pk):
     sample = get_object_or_404(Sample.objects.with_what().select_related("dispatch__laboratory"), pk=pk)
-    form = RuleForm(request.POST or None, member=request.user, rule=sample.in_use_rule)
+    form = RuleForm(request.POST or None, member=request.user, rule=sample.holding_rule)
     if response := enter(
         request,
         form,
         lambda: values.set_rule(sample=sample, **form.entry(), set_by=request.user).dispatch,
+        then=reverse("sample-detail", args=[pk]),
     ):
         return response
     return render(
@@ -70,7 +72,7 @@ def dispatch_rule(request, pk):
         request,
         form,
         lambda: values.set_dispatch_rule(dispatch=dispatch, **form.entry(), set_by=request.user),
-        said="Recorded. The journal names each sample whose value changed, and those that keep their own.",
+        said="Recorded. The journal names each sample whose value changed, and those for which the rule gives none yet.",
     ):
         return response
     return render(

@@ -16,6 +16,7 @@ import time
 from uuid import uuid4
 
 ROWS = 5_000
+PANNED = 600
 MOST_SECONDS_SHOWN = 2.0
 MOST_SECONDS_STORED = 5.0
 SENT = datetime.date(2026, 5, 4)
@@ -51,6 +52,7 @@ def fill(member):
         for n in range(ROWS * 4 // 5)
     )
     Origin.objects.bulk_create(Origin(lot=lot, dig=dig, share=1) for lot in lots)
+    _pan(dig, name, member)
     dispatch = Dispatch.objects.create(
         laboratory=Laboratory.objects.create(name=f"Invented Assay Office {name}"),
         sent_on=SENT,
@@ -72,6 +74,34 @@ def fill(member):
     ]
     Sample.objects.bulk_create([*of_lots, *checks])
     return dispatch, ordered
+
+
+def _pan(dig, name, member) -> None:
+    """Pans of other lots of the zone, which every line is set beside: 600 lots, one pan of 4 g/t each."""
+    from prospecting.models import Lot, Origin, Step
+    from trials.models import Run
+
+    steps = Step.objects.bulk_create(
+        Step(kind="recover", done_on=SENT, loss_g=0, recorded_by=member) for _ in range(PANNED)
+    )
+    lots = Lot.objects.bulk_create(
+        Lot(code=f"{name}P{n}", kind="bucket", made_by=dig.step, mass_g=9000, on_hand_g=9000, is_dry=True)
+        for n in range(PANNED)
+    )
+    Origin.objects.bulk_create(Origin(lot=lot, dig=dig, share=1) for lot in lots)
+    Run.objects.bulk_create(
+        Run(
+            lot=lot,
+            step=step,
+            portion_mass_g=454,
+            panned_on=SENT,
+            panner=member,
+            gold_mg="1.816",
+            scale_step_mg="0.1",
+            recorded_by=member,
+        )
+        for lot, step in zip(lots, steps, strict=True)
+    )
 
 
 def as_text(rows: list[list]) -> bytes:

@@ -117,6 +117,7 @@ def zone_lines() -> list[Line]:
     os.environ["DJANGO_SETTINGS_MODULE"] = "prospecting.settings"
     django.setup()
     from trials.frames import results as frames
+    from trials.frames.zone_grade import estimate_of
     from trials.frames.zone_results import results_from
     from trials.frames.zone_rows import ZoneRows
 
@@ -149,7 +150,7 @@ def zone_lines() -> list[Line]:
         return results_from(rows).results
 
     def summary():
-        return frames.estimate_of(found(), "g_per_t")
+        return estimate_of(found(), "g_per_t")
 
     def page():
         estimate = summary()

@@ -8,6 +8,7 @@ interval) and 27 (1956) 324 (ranks do the work of 3/pi as many digs when logarit
 
 import math
 import statistics
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -125,7 +126,7 @@ def compare_zones(
         inner_upper=inner[1],
         level=LEVEL,
         margin=margin,
-        wins=sum((a.middle > b.middle) + 0.5 * (a.middle == b.middle) for a in first for b in second),
+        wins=_wins(first, second),
         seen_ratio=_seen(sd_log, len(first), len(second), alpha) if lower is not None else None,
         digs_needed=_digs_needed(sd_log, margin, alpha, fewest),
         fewest_digs=fewest,
@@ -174,13 +175,13 @@ def _log_ratios(first: Sequence[DigGrade], second: Sequence[DigGrade]) -> tuple[
 
 
 def _log_ratio(above: float, below: float, unknown: float) -> float:
+    if 0 < above < math.inf and 0 < below < math.inf:
+        return math.log(above / below)
     if (above == 0 and below == 0) or (math.isinf(above) and math.isinf(below)):
         return unknown
     if above == 0 or math.isinf(below):
         return -math.inf
-    if below == 0 or math.isinf(above):
-        return math.inf
-    return math.log(above / below)
+    return math.inf
 
 
 def _limits(least: list[float], most: list[float], place: int) -> tuple[float | None, float | None]:
@@ -191,8 +192,14 @@ def _limits(least: list[float], most: list[float], place: int) -> tuple[float | 
 
 def _middle_ratio(first: Sequence[DigGrade], second: Sequence[DigGrade]) -> float:
     """Hodges and Lehmann's estimate: the median of all ratios, each of middles; a pair of noughts counts as alike."""
-    ratio = statistics.median(_log_ratio(a.middle, b.middle, 0.0) for a in first for b in second)
-    return _exp(ratio)
+    ones, others = ([dig.middle for dig in digs] for digs in (first, second))
+    return _exp(statistics.median(_log_ratio(a, b, 0.0) for a in ones for b in others))
+
+
+def _wins(first: Sequence[DigGrade], second: Sequence[DigGrade]) -> float:
+    """In how many pairs the first zone's dig is the richer, ties half."""
+    others = sorted(dig.middle for dig in second)
+    return sum((bisect_left(others, dig.middle) + bisect_right(others, dig.middle)) / 2 for dig in first)
 
 
 def _spread_of_logs(first: Sequence[DigGrade], second: Sequence[DigGrade]) -> float | None:

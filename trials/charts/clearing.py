@@ -5,6 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from prospecting.charts.tick import Tick
+
 WIDTH, HEIGHT = 360.0, 260.0
 LEFT, RIGHT, TOP, BOTTOM = 44.0, 292.0, 28.0, 206.0
 # Lines told apart by their pattern (site.css); beyond these the label at the end tells.
@@ -45,12 +47,6 @@ class Line:
     dots: Sequence[Dot]
     label: str
     label_y: float
-
-
-@dataclass(frozen=True)
-class Tick:
-    at: float
-    text: str
 
 
 @dataclass(frozen=True)

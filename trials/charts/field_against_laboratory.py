@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from prospecting.charts.tick import Tick
 from trials.charts.verdict import log_ticks
 
 # All lengths in units of the viewBox; the plot is square, so that equal ratios are equal distances both ways.
@@ -55,12 +56,6 @@ class Mark:
     @property
     def corner(self) -> tuple[float, float]:
         return round(self.x - DOT, 1), round(self.y - DOT, 1)
-
-
-@dataclass(frozen=True)
-class Tick:
-    at: float
-    text: str
 
 
 @dataclass(frozen=True)

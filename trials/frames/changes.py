@@ -1,4 +1,4 @@
-"""What was recorded lately, so that a member reads it: like lines of one day and one member made one."""
+"""What was recorded since a member was last here: like lines of one day and one member made one."""
 
 import datetime
 from collections.abc import Iterable, Sequence
@@ -8,7 +8,7 @@ from django.apps import apps
 from django.utils import timezone
 
 from prospecting.calc.number_words import counted
-from prospecting.models import JournalEntry
+from prospecting.models import JournalEntry, Member
 from trials.models import Run
 
 LAST_DAYS = 7
@@ -27,10 +27,15 @@ class Change:
     many: str
     last: JournalEntry
 
+    @property
+    def label(self) -> str:
+        """What the newest is about; a finding's is a sentence, and the line goes on."""
+        return self.last.subject_label.rstrip(".")
+
 
 @dataclass(frozen=True)
 class Changes:
-    """`lines` of the last days, or the latest ones where nothing was recorded then.
+    """`lines` since the member's `last_visit`, or of the last seven days where none is known; the latest where none came since.
 
     `untold` further lines, or more, are in the journal alone.
     """
@@ -38,13 +43,17 @@ class Changes:
     lines: Sequence[Change]
     is_recent: bool
     untold: int
+    last_visit: datetime.datetime | None
 
 
-def latest_changes() -> Changes:
-    """In one query. Steps of bridging runs whose key is hidden are left out: they name the lot that was drawn from."""
+def latest_changes(member: Member) -> Changes:
+    """In two queries. Left out are lines about no record (sign-ins, exports), and steps of bridging runs whose key is hidden:
+    they name the lot that was drawn from."""
     hidden = Run.objects.blind_bridges().values("step")
+    last_visit = _last_visit(member)
     entries = list(
-        JournalEntry.objects.exclude(subject_kind="step", subject_id__in=hidden)
+        JournalEntry.objects.about_records()
+        .exclude(subject_kind="step", subject_id__in=hidden)
         .select_related("member")
         .defer("changes", "device", "why")[: MOST_READ + 1]
     )
@@ -53,12 +62,30 @@ def latest_changes() -> Changes:
         # A day that was read in part would be told with too small a number.
         whole = [entry for entry in entries if _day(entry) > _day(entries[-1])]
         entries = whole or entries[:MOST_READ]
-    since = timezone.localdate() - datetime.timedelta(days=LAST_DAYS)
-    recent = [entry for entry in entries if _day(entry) > since]
+    since = last_visit or _start_of_day(timezone.localdate() - datetime.timedelta(days=LAST_DAYS - 1))
+    recent = [entry for entry in entries if entry.at > since]
     lines = _gathered(recent or entries[:LATEST])
     return Changes(
-        lines=lines[:MOST_TOLD], is_recent=bool(recent), untold=len(lines[MOST_TOLD:]) or int(was_cut)
+        lines=lines[:MOST_TOLD],
+        is_recent=bool(recent),
+        untold=len(lines[MOST_TOLD:]) or int(was_cut and recent == entries),
+        last_visit=last_visit,
     )
+
+
+def _last_visit(member: Member) -> datetime.datetime | None:
+    """When the member last left a trace before today: signed in, or recorded something.
+
+    Nothing is written when a page is read, so a visit that only read within a longer sign-in is not known; then more is told.
+    """
+    traces = JournalEntry.objects.of_visits().filter(
+        member=member, at__lt=_start_of_day(timezone.localdate())
+    )
+    return traces.values_list("at", flat=True).first()
+
+
+def _start_of_day(day: datetime.date) -> datetime.datetime:
+    return timezone.make_aware(datetime.datetime.combine(day, datetime.time()))
 
 
 def _gathered(entries: Iterable[JournalEntry]) -> list[Change]:

@@ -4,17 +4,19 @@ Good for an order of richness only: free gold of small pans stands beside whole 
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from functools import cache, cached_property
 
 from django.db import connection
-from django.db.models import Q, Sum
+from django.db.models import Q, QuerySet, Sum
 
 from prospecting.calc import colours, sampling, units
 from prospecting.calc.grade import pooled_grade_g_per_t
 from prospecting.calc.lineage import weighted_mean
 from prospecting.calc.packing import Expectation
+from prospecting.frames.certificates import Panned
 from prospecting.models import Draw, Lot, Origin, Sample, Step
 from trials.frames.lineage import ALIKE
 from trials.models import ColourCount, Run
@@ -62,6 +64,15 @@ class Found:
     counted: list[tuple[Decimal, int]] = field(default_factory=list)
     classes: set[str] = field(default_factory=set)
 
+    @cached_property
+    def panned_g_per_t(self) -> Decimal:
+        """What its pans gave together; to be read when they are all in."""
+        return pooled_grade_g_per_t(*_columns(self.pans))
+
+
+# Reads what lots of these ids showed.
+ReadLots = Callable[[Collection[int]], dict[int, Found]]
+
 
 @dataclass(frozen=True)
 class Foreseen:
@@ -92,6 +103,34 @@ def foreseen(lots: Sequence[Lot]) -> dict[int, Foreseen]:
     ids = sorted({lot.pk for lot in lots})
     if not ids:
         return {}
+    seen = {pk: _foreseen(same, behind) for pk, (same, behind) in _of_material(ids, _results).items()}
+    unknown = [pk for pk in ids if seen[pk].grade is None or seen[pk].grain_um is None]
+    for pk, of_zone in _of_zones(unknown, _results).items():
+        known = seen[pk]
+        grain_um, where = known.grain_um, known.grain_where
+        if grain_um is None:
+            grain_um, where = _grain(of_zone, "pans of its zone")
+        seen[pk] = Foreseen(known.grade or _grade(of_zone, "of its zone"), grain_um, where)
+    return seen
+
+
+def panned_grades(lots: Sequence[Lot]) -> dict[int, Panned]:
+    """What pans gave of each of these lots, by its id: of the same material, or else of what it was made from and its zone."""
+    ids = sorted({lot.pk for lot in lots})
+    if not ids:
+        return {}
+    told = {}
+    for pk, (same, behind) in _of_material(ids, _pans).items():
+        if same.pans or behind.pans:
+            told[pk] = Panned((same if same.pans else behind).panned_g_per_t, is_same=bool(same.pans))
+    for pk, of_zone in _of_zones([pk for pk in ids if pk not in told], _pans).items():
+        if of_zone.pans:
+            told[pk] = Panned(of_zone.panned_g_per_t, is_same=False)
+    return told
+
+
+def _of_material(ids: Sequence[int], read: ReadLots) -> dict[int, tuple[Found, Found]]:
+    """What each of these lots showed as the same material, and what else showed that it was blended or screened from."""
     same: dict[int, set[int]] = defaultdict(set)
     behind: dict[int, set[int]] = defaultdict(set)
     for lot_id, far_id, alike in _asked(_BACK, ids):
@@ -103,16 +142,8 @@ def foreseen(lots: Sequence[Lot]) -> dict[int, Foreseen]:
         for lot_id, roots in material.items():
             material[lot_id] = set().union(*(onward[root] for root in roots))
     everything = set().union(*same.values(), *behind.values())
-    found = _results(sorted(everything)[-MOST_LOTS:])
-    seen = {pk: _foreseen(_joined(found, same[pk]), _joined(found, behind[pk] - same[pk])) for pk in ids}
-    unknown = [pk for pk in ids if seen[pk].grade is None or seen[pk].grain_um is None]
-    for pk, of_zone in _of_zones(unknown).items():
-        known = seen[pk]
-        grain_um, where = known.grain_um, known.grain_where
-        if grain_um is None:
-            grain_um, where = _grain(of_zone, "pans of its zone")
-        seen[pk] = Foreseen(known.grade or _grade(of_zone, "of its zone"), grain_um, where)
-    return seen
+    joined = _joined_once(read(sorted(everything)[-MOST_LOTS:]))
+    return {pk: (joined(same[pk]), joined(behind[pk] - same[pk])) for pk in ids}
 
 
 def _foreseen(same: Found, behind: Found) -> Foreseen:
@@ -123,7 +154,7 @@ def _foreseen(same: Found, behind: Found) -> Foreseen:
     return Foreseen(grade, grain_um, where)
 
 
-def _of_zones(lot_ids: Sequence[int]) -> dict[int, Found]:
+def _of_zones(lot_ids: Sequence[int], read: ReadLots) -> dict[int, Found]:
     """What other lots of the zones of each of these lots showed; never concentrates or tails, whose grade is not the ground's."""
     if not lot_ids:
         return {}
@@ -138,8 +169,8 @@ def _of_zones(lot_ids: Sequence[int]) -> dict[int, Found]:
     for lot_id, zone_id in pairs:
         for asked in zones[zone_id]:
             lots_of[asked].add(lot_id)
-    found = _results(sorted(set().union(*lots_of.values())))
-    return {asked: _joined(found, lots) for asked, lots in lots_of.items()}
+    joined = _joined_once(read(sorted(set().union(*lots_of.values()))))
+    return {asked: joined(lots) for asked, lots in lots_of.items()}
 
 
 def _grade(found: Found, whose: str) -> Expectation | None:
@@ -171,6 +202,12 @@ def _columns(pairs: Iterable[tuple]) -> tuple[list, list]:
     return list(first), list(second)
 
 
+def _joined_once(found: Mapping[int, Found]) -> Callable[[Collection[int]], Found]:
+    """Joins what some lots showed. Thousands of splits share their ground: what the same lots showed is joined once for all."""
+    joined = cache(lambda lot_ids: _joined(found, lot_ids))
+    return lambda lot_ids: joined(frozenset(lot_ids))
+
+
 def _joined(found: Mapping[int, Found], lot_ids: Collection[int]) -> Found:
     joined = Found()
     for lot_id in sorted(lot_ids & found.keys()):
@@ -182,11 +219,11 @@ def _joined(found: Mapping[int, Found], lot_ids: Collection[int]) -> Found:
     return joined
 
 
-def _results(lot_ids: Collection[int]) -> dict[int, Found]:
-    """What pans and assays of these lots say. Below a scale or a limit counts as nothing here: it only ranks."""
+def _pans(lot_ids: Collection[int]) -> dict[int, Found]:
+    """What pans of these lots say. Below a scale counts as nothing here."""
     found: dict[int, Found] = defaultdict(Found)
-    runs = Run.objects.standing().untreated().filter(lot__in=lot_ids)
-    for lot_id, gold_mg, below, ore_g, count in runs.annotate(colour_count=Sum("colours__count")).values_list(
+    runs = _runs(lot_ids).annotate(colour_count=Sum("colours__count"))
+    for lot_id, gold_mg, below, ore_g, count in runs.values_list(
         "lot_id", "gold_mg", "below_scale", "portion_mass_g", "colour_count"
     ):
         if gold_mg is None and not below:
@@ -194,7 +231,17 @@ def _results(lot_ids: Collection[int]) -> dict[int, Found]:
         found[lot_id].pans.append((gold_mg or Decimal(0), ore_g))
         if gold_mg and count:
             found[lot_id].counted.append((gold_mg, count))
-    seen = ColourCount.objects.filter(run__in=runs.values("pk"), count__gt=0)
+    return found
+
+
+def _runs(lot_ids: Collection[int]) -> QuerySet[Run]:
+    return Run.objects.standing().untreated().filter(lot__in=lot_ids)
+
+
+def _results(lot_ids: Collection[int]) -> dict[int, Found]:
+    """What pans and assays of these lots say. Below a scale or a limit counts as nothing here: it only ranks."""
+    found = _pans(lot_ids)
+    seen = ColourCount.objects.filter(run__in=_runs(lot_ids).values("pk"), count__gt=0)
     for lot_id, size_class in seen.values_list("run__lot_id", "size_class").distinct():
         found[lot_id].classes.add(size_class)
     samples = Sample.objects.of_lots(lot_ids).answered()

@@ -13,6 +13,7 @@ from prospecting.calc import units
 from prospecting.calc.mass_balance import PortionsNeed, equal_portions, portions_need
 from prospecting.calc.number_words import counted, listed, number_word
 from prospecting.frames.claim_dates import due_dates
+from prospecting.frames.keeping import overdue_backup
 from prospecting.frames.phone import waiting_entries
 from prospecting.models import AssayReturn, Claim, Dig, Dispatch, Lot, Member, Sample, Zone
 from trials.frames.changes import Changes, latest_changes
@@ -141,7 +142,7 @@ def today_for(member: Member) -> Today:
     now, soon, later = [], [], []
     if writes:
         dates = due_dates()
-        now += [*_held(member), *_failed_checks(), *_past(dates)]
+        now += [*_held(member), *_no_backup(member), *_failed_checks(), *_past(dates)]
         soon += _near(dates)
     now += chain(_late(dispatches), *(_short(each, member) for each in running), _to_pan(running, writes))
     soon += _due(dispatches, writes)
@@ -160,7 +161,7 @@ def today_for(member: Member) -> Today:
         later=later,
         finished=trials[:FINISHED],
         first_steps=[] if trials else _first_steps(any_planned=bool(running)),
-        changes=latest_changes() if writes else None,
+        changes=latest_changes(member) if writes else None,
     )
 
 
@@ -173,6 +174,12 @@ def _held(member: Member) -> Iterator[Need]:
         entries = counted(held, "entry from a phone", "entries from phones").capitalize()
         says = f"came too late: the lot no longer held enough. Decide what becomes of {'it' if held == 1 else 'them'}."
         yield Need(name=entries, url=reverse("held-list"), says=says)
+
+
+def _no_backup(member: Member) -> Iterator[Need]:
+    overdue = overdue_backup() if member.is_keeper else ""
+    if overdue:
+        yield Need(name="Back the books up", url=reverse("keeping"), says=overdue, mark="overdue")
 
 
 def _failed_checks() -> Iterator[Need]:
@@ -284,7 +291,8 @@ def _rejects(today: datetime.date) -> Iterator[Need]:
         yield Need(
             name=_dispatch_name(each),
             url=each.get_absolute_url(),
-            says=f"its rejects and pulps are kept until {_day(each.rejects_until)}. Ask for them back if they are wanted.",
+            says=f"its coarse rejects and assay pulps are kept until {_day(each.rejects_until)}. Ask for them back if you want "
+            "them.",
         )
 
 

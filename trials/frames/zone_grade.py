@@ -5,14 +5,15 @@ from dataclasses import dataclass
 from statistics import median_low
 
 from prospecting.calc import units
-from prospecting.calc.zone_digs import WHOLE, DigValue, running_means
+from prospecting.calc.zone_digs import DigValue, running_means
 from prospecting.calc.zone_grade import ASSAY, PAN, Result
 from prospecting.calc.zone_picture import Foot, GradePicture, MeanPoint, Spot, day_spot, days_foot
-from prospecting.models import AssayReturn, Zone
+from prospecting.models import Zone
 from trials.calc.working import Working
 from trials.frames import results as of_lots
-from trials.frames.results import Estimate, estimate_of, grade_text, mean_row, mean_text
+from trials.frames.results import Earlier, Estimate, grade_text, mean_row, mean_text, range_text
 from trials.frames.zone_results import (
+    ResultList,
     ZoneResult,
     ZoneResults,
     depth_of,
@@ -82,11 +83,11 @@ class ZoneGrade:
     working: Working | None
 
     @property
-    def results(self) -> Sequence[ZoneResult]:
+    def results(self) -> ResultList:
         return self.found.results
 
     @property
-    def latest(self) -> Sequence[ZoneResult]:
+    def latest(self) -> ResultList:
         """The results named one by one, oldest first."""
         return self.results[-of_lots.MOST_RESULTS :]
 
@@ -120,15 +121,15 @@ class ZoneGrade:
 
     @property
     def has_wet(self) -> bool:
-        return any(not result.is_dry for result in self.results)
+        return False in self.results.bases
 
     @property
     def has_screened(self) -> bool:
-        return any(result.is_screened for result in self.results)
+        return self.results.has_screened
 
     @property
     def has_mixed(self) -> bool:
-        return any(result.share < 1 for result in self.results)
+        return self.results.has_mixed
 
     @property
     def has_bounds(self) -> bool:
@@ -158,7 +159,9 @@ def grade_from(rows: ZoneRows, name: str, *, grade_unit: str, mass_unit: str, al
     found = results_from(rows)
     length_unit = "ft" if mass_unit == "lb" else "m"
     kinds = [
-        _kind_reading(found, kind, grade_unit, length_unit, along) for kind in (PAN, ASSAY) if found.of(kind)
+        _kind_reading(found, kind, grade_unit, length_unit, along)
+        for kind in (PAN, ASSAY)
+        if found.results.of(kind)
     ]
     spots, foot, by_dig = _spots(found, kinds, along, length_unit)
     picture = None
@@ -196,18 +199,18 @@ def grade_from(rows: ZoneRows, name: str, *, grade_unit: str, mass_unit: str, al
 def _kind_reading(
     found: ZoneResults, kind: str, grade_unit: str, length_unit: str, along: str
 ) -> KindReading:
-    results = found.of(kind)
+    from prospecting.calc.zone_columns import mean_of
+
+    results = found.results.of(kind)
     values = values_by_dig(found, kind, in_place)
     changes = changes_of(values)
-    own = [result for result in results if result.share >= WHOLE]
-    failed = [result for result in results if result.checks_state == AssayReturn.Checks.FAILED]
-    passed = [result for result in results if result.checks_state != AssayReturn.Checks.FAILED]
-    without = estimate_of(passed, grade_unit) if failed else None
+    own, failed, passed = results.wholly_from_here, results.failed, results.not_failed
+    without = mean_of(passed.columns) if failed and passed else None
     return KindReading(
         name=NAMES[kind],
         kind=kind,
         estimate=estimate_of(results, grade_unit),
-        own=estimate_of(own, grade_unit) if len(own) < len(results) else None,
+        own=estimate_of(own, grade_unit) if own and len(own) < len(results) else None,
         values=values,
         picked=values_by_dig(found, kind, lambda dig: not in_place(dig)),
         means=mean_lines(values, grade_unit),
@@ -215,8 +218,28 @@ def _kind_reading(
         trend=_trend(found, values, NAMES[kind], grade_unit, length_unit, along),
         changes=changes,
         failed=len(failed),
-        accepted=sum(result.checks_state == AssayReturn.Checks.ACCEPTED for result in results),
-        without_failed=mean_text(without.mean, grade_unit) if without else "",
+        accepted=len(results.accepted),
+        without_failed=mean_text(without, grade_unit) if without else "",
+    )
+
+
+def estimate_of(results: ResultList, grade_unit: str) -> Estimate:
+    """What these results say together; `frames.results` does the same for the few of a lot, from records."""
+    from prospecting.calc.zone_columns import mass_of, mean_of, range_of
+
+    mean = mean_of(results.columns)
+    earlier = results[: -of_lots.MOST_RESULTS]
+    return Estimate(
+        results=results,
+        mean=mean,
+        mean_text=mean_text(mean, grade_unit),
+        range_text=range_text(range_of(results.columns), grade_unit),
+        below=results.below,
+        above=results.above,
+        digs=len(results.digs),
+        earlier=Earlier(len(earlier), mean_of(earlier.columns), mass_of(earlier.columns))
+        if earlier
+        else None,
     )
 
 

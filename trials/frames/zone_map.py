@@ -1,6 +1,6 @@
 """The digs of a claim that have a position, with what their pans or their assays say: for members only."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from prospecting.calc import units
@@ -9,12 +9,14 @@ from prospecting.calc.zone_digs import DigValue
 from prospecting.calc.zone_grade import ASSAY, PAN
 from prospecting.models import Claim, Dig, Zone
 from trials.frames.zone_results import results_from, values_by_dig
-from trials.frames.zone_rows import rows_of_zones
+from trials.frames.zone_rows import ZoneRows, rows_of_zones
 
 # What the symbols can stand for.
 PANS, SHOWN = PAN, {PAN: "Pans", ASSAY: "Assays"}
 # A smaller error is not worth a figure.
 LEAST_ERROR_M = 0.01
+# By zone what `own_values` says of its rows; the page keeps it, so that reading it back loads no statistics.
+ValuesOf = Callable[[Mapping[int, ZoneRows], str], Mapping[int, Mapping[int, DigValue]]]
 
 
 @dataclass(frozen=True)
@@ -56,13 +58,17 @@ class ClaimMap:
         return length_text(max(self.flat.error_m, LEAST_ERROR_M), in_feet=self.in_feet)
 
 
-def map_of(claim: Claim, zone: Zone | None, kind: str, grade_unit: str, *, in_feet: bool) -> ClaimMap:
+def map_of(
+    claim: Claim, zone: Zone | None, kind: str, grade_unit: str, *, in_feet: bool, values_of: ValuesOf
+) -> ClaimMap:
     """Standing digs of the claim, or of one zone, with a position, station by station, and what `kind` (pan, assay) says."""
     of_claim = Dig.objects.with_ground().standing().filter(zone__claim=claim)
     of_ground = of_claim if zone is None else of_claim.filter(zone=zone)
     digs = list(of_ground.order_by("station", "dug_on", "pk"))
     placed = [dig for dig in digs if dig.latitude is not None]
-    values = _values({dig.zone for dig in placed}, kind)
+    zones = {dig.zone for dig in placed}
+    found = values_of(rows_of_zones(zones), kind) if zones else {}
+    values = {pk: value for of_zone in found.values() for pk, value in of_zone.items()}
     mapped = [_mapped(dig, values.get(dig.pk), grade_unit) for dig in placed]
     return ClaimMap(
         digs=mapped,
@@ -72,14 +78,10 @@ def map_of(claim: Claim, zone: Zone | None, kind: str, grade_unit: str, *, in_fe
     )
 
 
-def _values(zones, kind: str) -> dict[int, DigValue]:
+def own_values(rows: ZoneRows, kind: str) -> dict[int, DigValue]:
     """What each dig's own results say, picked pieces and dumps too: the list beside the sketch names the kind of sample."""
-    values = {}
-    for rows in rows_of_zones(zones).values() if zones else ():
-        for value in values_by_dig(results_from(rows), kind, lambda dig: True):
-            if len(value.digs) == 1:
-                values[min(value.digs)] = value
-    return values
+    values = values_by_dig(results_from(rows), kind, lambda dig: True)
+    return {min(value.digs): value for value in values if len(value.digs) == 1}
 
 
 def _mapped(dig: Dig, value: DigValue | None, grade_unit: str) -> MappedDig:

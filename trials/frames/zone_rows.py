@@ -1,7 +1,7 @@
 """All that the pages of zones read of a zone: plain rows in a few queries, and one hash over them.
 
-Fifty thousand results are not made into records: numbers come as floats, days only with the digs. Whatever a page reckons from
-these rows it keeps by their hash.
+Fifty thousand results are not made into records: numbers come as floats, flags as 1 or 0, days only with the digs. Whatever a
+page reckons from these rows it keeps by their hash.
 """
 
 import hashlib
@@ -11,7 +11,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 from django.db import connection
-from django.db.models import Exists, FloatField, OuterRef, Q
+from django.db.models import Exists, FloatField, IntegerField, OuterRef, Q
 from django.db.models.functions import Cast
 
 from prospecting.models import Dig, Draw, Lot, Member, Origin, Sample, Step, Zone
@@ -36,7 +36,7 @@ _SORTED_OUT = """
 
 @dataclass(frozen=True)
 class ZoneRows:
-    """Rows in the order of the columns named at `rows_of_zones`."""
+    """Rows in the order of the columns named at `rows_of_zones`; flags are 1 or 0. The origins of a lot stand together."""
 
     digs: list[tuple]
     origins: list[tuple]
@@ -85,8 +85,19 @@ def rows_of_zones(zones: Collection[Zone]) -> dict[int, ZoneRows]:
     return found
 
 
+class _AsItComes(Cast):
+    """A number as the database hands it over: for tens of thousands a function each would take longer than the query."""
+
+    def get_db_converters(self, connection) -> list:
+        return []
+
+
 def _float(column: str) -> Cast:
-    return Cast(column, FloatField())
+    return _AsItComes(column, FloatField())
+
+
+def _flag(column: str) -> Cast:
+    return _AsItComes(column, IntegerField())
 
 
 def _lots(zones: Collection[Zone]):
@@ -132,9 +143,9 @@ def _runs(zones: Collection[Zone]) -> list[tuple]:
             "pk",
             "lot_id",
             "lot__code",
-            "lot__is_dry",
+            _flag("lot__is_dry"),
             _float("gold_mg"),
-            "below_scale",
+            _flag("below_scale"),
             _float("scale_step_mg"),
             _float("portion_mass_g"),
             "panner_id",
@@ -154,7 +165,7 @@ def _samples(zones: Collection[Zone]) -> list[tuple]:
             "pk",
             "lot_id",
             "lot__code",
-            "lot__is_dry",
+            _flag("lot__is_dry"),
             _float("lot__mass_g"),
             "in_use_symbol",
             _float("in_use_g_per_t"),

@@ -4,7 +4,6 @@ from collections.abc import Mapping, Sequence
 
 from prospecting.calc import units
 from prospecting.calc.zone_grade import ASSAY, PAN
-from prospecting.models import AssayReturn
 from trials.frames.results import Estimate
 from trials.frames.zone_results import ZoneResults
 from trials.frames.zone_words import counted
@@ -42,8 +41,8 @@ def statement_of(
 
 
 def _of_pans(name: str, found: ZoneResults, panned: Estimate, mass_unit: str) -> str:
-    masses = [result.mass_g for result in panned.results]
-    least, most = (units.format_mass(mass, mass_unit) for mass in (min(masses), max(masses)))
+    masses = panned.results.columns.mass_g
+    least, most = (units.format_mass(float(mass), mass_unit) for mass in (masses.min(), masses.max()))
     size = least if least == most else f"{least} to {most}"
     return (
         f"{name}: {counted(len(panned.results), 'pan')} of {size} each, {_behind(found, panned)}, "
@@ -52,8 +51,8 @@ def _of_pans(name: str, found: ZoneResults, panned: Estimate, mass_unit: str) ->
 
 
 def _of_assays(name: str, found: ZoneResults, assayed: Estimate) -> str:
-    methods = sorted({result.label.lower() for result in assayed.results})
-    failed = sum(result.checks_state == AssayReturn.Checks.FAILED for result in assayed.results)
+    methods = sorted({label.lower() for label in assayed.results.assayed_by})
+    failed = len(assayed.results.failed)
     checked = f" Checks failed in the certificates of {failed} of them." if failed else ""
     return (
         f"{name}: {counted(len(assayed.results), 'assay')} ({'; '.join(methods)}), {_behind(found, assayed)}, {_basis(assayed)}: "
@@ -67,12 +66,12 @@ def _behind(found: ZoneResults, estimate: Estimate) -> str:
     days = [dig.day for dig in digs]
     first, last = (f"{day.day} {day:%B %Y}" for day in (min(days), max(days)))
     when = f"dug on {first}" if first == last else f"dug from {first} to {last}"
-    mixed = ", some blended with other ground" if any(result.share < 1 for result in estimate.results) else ""
+    mixed = ", some blended with other ground" if estimate.results.has_mixed else ""
     return f"from {counted(len(digs), 'dig')} ({_and(kinds)} samples) {when}{mixed}"
 
 
 def _basis(estimate: Estimate) -> str:
-    dry = {result.is_dry for result in estimate.results}
+    dry = estimate.results.bases
     if dry == {True}:
         return "dry basis"
     return "wet basis" if dry == {False} else "partly dry, partly wet basis"

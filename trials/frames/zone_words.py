@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from prospecting.calc import units
-from prospecting.calc.zone_digs import DigValue, WithoutRichest, method_changes, without_richest
+from prospecting.calc.zone_digs import DigValue, WithoutRichest, method_changes
 from trials.frames.results import grade_text, mean_text
-from trials.frames.zone_results import ZoneResult
+from trials.frames.zone_results import ResultList
 
 # Grades whose richest result moves the mean by this part or more hang on that one result (common practice, no source).
 MOVES_IT = 0.1
@@ -128,9 +128,11 @@ def _plain_trust(values: Sequence[DigValue]) -> str:
     return "Always right on the average over many such sets of digs; a single rich dig moves it."
 
 
-def influence(results: Sequence[ZoneResult], grade_unit: str) -> str:
+def influence(results: ResultList, grade_unit: str) -> str:
     """What the mean would be without the richest result; blank where there is only one."""
-    found = without_richest(results)
+    from prospecting.calc.zone_columns import without_richest
+
+    found = without_richest(results.columns)
     if found is None:
         return ""
     richest = results[found.richest]

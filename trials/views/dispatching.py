@@ -95,7 +95,7 @@ def dispatch_take(request: HttpRequest, pk: int) -> HttpResponse:
     """First which lots (a plain GET form), then how much of each is split off for the dispatch."""
     dispatch = _packed(pk)
     pool = Lot.objects.in_stock().exclude(kind__in=SELDOM_SPLIT)
-    choice = LotChoiceForm(request.POST if request.method == "POST" else request.GET, pool=pool)
+    choice = LotChoiceForm.asked_by(request, pool=pool)
     crumbs = _crumbs((f"Dispatch {pk}", dispatch.get_absolute_url()), ("Take splits", ""))
     context = {"dispatch": dispatch, "choice": choice, "crumbs": crumbs}
     if not choice.is_made():

@@ -1,13 +1,17 @@
 """Where a claim was dug, as a sketch of our own. Positions are for members: no guest, no cache of a phone."""
 
+from collections.abc import Mapping
+
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from prospecting.access import page
+from prospecting.kept_results import kept_results
 from prospecting.models import Claim
 from trials.charts.zone_map import MapPoint, ZoneMap, zone_map
-from trials.frames.zone_map import PANS, SHOWN, ClaimMap, map_of
+from trials.frames.zone_map import PANS, SHOWN, ClaimMap, map_of, own_values
+from trials.frames.zone_rows import ZoneRows
 
 
 @page(role="member")
@@ -18,7 +22,14 @@ def claim_map(request: HttpRequest, pk: int) -> HttpResponse:
     zones = list(claim.zones.all())
     asked = request.GET.get("zone", "")
     only = next((zone for zone in zones if str(zone.pk) == asked), None)
-    found = map_of(claim, only, show, request.user.grade_unit, in_feet=request.user.mass_unit == "lb")
+    found = map_of(
+        claim,
+        only,
+        show,
+        request.user.grade_unit,
+        in_feet=request.user.mass_unit == "lb",
+        values_of=_kept_values,
+    )
     return render(
         request,
         "trials/claim_map.html",
@@ -52,3 +63,11 @@ def _drawn(found: ClaimMap, claim: Claim) -> ZoneMap:
         for each in found.digs
     ]
     return zone_map(found.flat, points, in_feet=found.in_feet, label=f"Where {claim.name} was dug, north up")
+
+
+def _kept_values(rows: Mapping[int, ZoneRows], kind: str) -> dict[int, dict]:
+    return kept_results(
+        "own-values-of-digs",
+        {zone: (each.sha256, kind) for zone, each in rows.items()},
+        lambda missing: {zone: own_values(rows[zone], kind) for zone in missing},
+    )

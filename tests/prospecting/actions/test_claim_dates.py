@@ -149,6 +149,84 @@ def test_what_is_kept_or_voided_is_not_kept_changed_or_voided_again():
     assert stands() == before
 
 
+class TestReopen:
+    @pytest.fixture
+    def kept(self):
+        member = make_member()
+        date = make_claim_date(due_on=DUE, what="yearly fee", is_yearly=True)
+        return claim_dates.keep_claim_date(
+            date=date,
+            done_on=timezone.localdate(),
+            done_how="receipt 12",
+            next_due_on=datetime.date(2028, 9, 1),
+            recorded_by=member,
+        )
+
+    def test_makes_it_open_again_and_keeps_how_it_was_said_to_be_kept(self, kept):
+        keeper = kept.done_by
+        date = claim_dates.reopen_claim_date(date=kept, reason=" wrong  one ", reopened_by=keeper)
+        date.refresh_from_db()
+        assert (date.is_open, date.done_by, date.done_how) == (True, None, "")
+        assert set(ClaimDate.objects.open().values_list("due_on", flat=True)) == {
+            DUE,
+            datetime.date(2028, 9, 1),
+        }
+        entry = JournalEntry.objects.about(date).first()
+        assert (entry.member, entry.why) == (keeper, "wrong  one")
+        assert entry.changes["how it was kept"] == ["receipt 12", ""]
+        assert entry.changes["kept by"] == [str(keeper), ""]
+        # It is kept once more like any other; its next one stands already.
+        done = {
+            "date": date,
+            "done_on": timezone.localdate(),
+            "done_how": "receipt 13",
+            "recorded_by": keeper,
+        }
+        with pytest.raises(Refused) as refused:
+            claim_dates.keep_claim_date(next_due_on=datetime.date(2028, 9, 1), **done)
+        assert (refused.value.code, refused.value.field) == ("date_twice", "next_due_on")
+        assert not claim_dates.keep_claim_date(**done).is_open
+
+    def test_is_for_who_marked_it_or_a_keeper(self, kept):
+        for other, problem in ((make_member(), Refused), (make_member("guest"), PermissionDenied)):
+            with pytest.raises(problem):
+                claim_dates.reopen_claim_date(date=kept, reason="no", reopened_by=other)
+        assert claim_dates.reopen_claim_date(
+            date=kept, reason="no", reopened_by=make_member("keeper")
+        ).is_open
+
+    def test_refuses_what_cannot_be_and_changes_nothing(self, kept):
+        keeper = make_member("keeper")
+        still_open, void = make_claim_date(what="a"), make_claim_date(what="b", voided_at=timezone.now())
+        make_claim_date(kept.claim, due_on=DUE, what="Yearly FEE")
+        before = stands()
+        for date, reason, code in (
+            (still_open, "x", "not_kept"),
+            (void, "x", "not_kept"),
+            (kept, "  ", "reason_missing"),
+            (kept, "x", "date_twice"),
+        ):
+            with pytest.raises(Refused) as refused:
+                claim_dates.reopen_claim_date(date=date, reason=reason, reopened_by=keeper)
+            assert refused.value.code == code
+        assert stands() == before
+
+
+def test_open_and_over_part_all_dates():
+    """The list, the calendar and a single date ask the same."""
+    kept, void = make_claim_date(what="a", days=-400), make_claim_date(what="b", days=-400)
+    claim_dates.keep_claim_date(
+        date=kept, done_on=timezone.localdate(), done_how="x", recorded_by=make_member()
+    )
+    claim_dates.void_claim_date(date=void, reason="x", voided_by=make_member("keeper"))
+    is_open, recent = make_claim_date(what="c", days=-400), make_claim_date(what="d", days=-3)
+    assert set(ClaimDate.objects.open()) == {is_open, recent}
+    assert set(ClaimDate.objects.over()) == {kept, void}
+    assert {date for date in ClaimDate.objects.all() if date.is_open} == {is_open, recent}
+    since = timezone.localdate() - datetime.timedelta(days=365)
+    assert list(ClaimDate.objects.open_or_due_since(since)) == [is_open, recent]
+
+
 def test_who_typed_it_in_voids_it_or_a_keeper():
     writer, other, keeper = make_member(), make_member(), make_member("keeper")
     date = make_claim_date(recorded_by=writer)

@@ -2,6 +2,7 @@ from decimal import Decimal
 
 import pytest
 from django.core.exceptions import PermissionDenied
+from django.db import IntegrityError, transaction
 
 from prospecting.actions import values
 from prospecting.actions.refusal import Refused
@@ -85,28 +86,75 @@ class TestRuleOfASample:
         set_rule(a, MEAN)
         assert (a.in_use.symbol, a.in_use.limit_g_per_t) == ("below", Decimal("0.01"))
 
-    def test_is_refused_where_it_gives_no_figure_and_changes_nothing(self, dispatch):
+    def test_stays_asked_for_where_it_gives_none_yet_and_counts_by_itself_later(self, dispatch):
         a, _ = lots_of(dispatch)
         a_return(dispatch, (a, "0.04"), (a, "<0.005"))
-        before = JournalEntry.objects.count()
-        with pytest.raises(Refused, match="no single figure") as refusal:
-            set_rule(a, MEAN)
+        set_rule(a, MEAN, "repeats were asked for")
+        assert (a.asked_rule, a.in_use_rule, a.in_use_g_per_t) == (MEAN, FIRST, Decimal("0.04"))
+        entry = JournalEntry.objects.about(dispatch).first()
+        assert "which gives none yet: Some repeats lie below the detection limit" in entry.what
+        assert (entry.why, entry.changes) == (
+            "repeats were asked for",
+            {"rule asked for": ["", "mean of all repeats"]},
+        )
+        found = sample_value(a, grade_unit="g_per_t")
+        assert found.asked.startswith(
+            "Asked for: mean of all repeats. Reason: repeats were asked for. It counts"
+        )
+        # 0.04, <0.005 and 5: from 1.68 to 1.6817 g/t, the same to three figures.
+        a_return(dispatch, (a, "5"), number="C-2")
         a.refresh_from_db()
-        assert (refusal.value.field, a.in_use_rule, a.in_use_g_per_t) == ("rule", FIRST, Decimal("0.04"))
-        assert JournalEntry.objects.count() == before
+        assert (a.in_use_rule, a.in_use_g_per_t, a.in_use_reason) == (
+            MEAN,
+            Decimal("1.68"),
+            "repeats were asked for",
+        )
+        assert sample_value(a, grade_unit="g_per_t").asked == ""
 
-    def test_falls_back_to_the_first_when_later_readings_leave_no_mean_and_says_why(self, dispatch):
+    def test_the_first_stands_in_while_later_readings_leave_no_mean_and_it_is_said_why(self, dispatch):
         a, _ = lots_of(dispatch)
         set_rule(a, MEAN)
         a_return(dispatch, (a, "0.04"), (a, "<0.005"))
         a.refresh_from_db()
-        assert (a.in_use_rule, a.in_use_g_per_t) == (FIRST, Decimal("0.04"))
+        assert (a.in_use_rule, a.in_use_g_per_t, a.awaits_rule) == (FIRST, Decimal("0.04"), True)
         assert (
             a.in_use_reason == "Some repeats lie below the detection limit, so the mean is no single figure"
         )
         found = sample_value(a, grade_unit="g_per_t")
         assert found.reason == f"{a.in_use_reason}. It lies from 0.02 g/t to 0.0225 g/t."
         assert "g/t" not in sample_value(a, grade_unit="ozt_per_short_ton").reason
+
+    def test_comes_back_when_a_reading_chosen_by_hand_counts_no_longer(self, dispatch):
+        a, _ = lots_of(dispatch)
+        came = a_return(dispatch, (a, "4"), (a, "5"))
+        set_rule(a, MEAN)
+        values.choose_reading(
+            sample=a,
+            reading=came.readings.get(raw_text="5"),
+            reason="the first was spilt",
+            chosen_by=make_member(),
+        )
+        a.refresh_from_db()
+        assert "counts again if the chosen reading ceases" in sample_value(a, grade_unit="g_per_t").asked
+        revised = a_return(dispatch, (a, "4"), (a, "6"), number="C-1 revised")
+        revised.replaces = came
+        revised.save()
+        values.apply_rules(revised, recorded_by=dispatch.recorded_by)
+        a.refresh_from_db()
+        assert (a.in_use_rule, a.in_use_g_per_t, a.in_use_reason) == (MEAN, 5, "settled beforehand")
+
+    def test_the_first_may_be_asked_for_before_a_screen_fire_assay_comes(self):
+        dispatch = make_dispatch(1, method="screen_fire")
+        (a,) = lots_of(dispatch)
+        set_rule(a, FIRST, "the plus fraction was spilt")
+        fractions(dispatch, a, ("", "2.9", None), *WHOLE_ASSAY)
+        assert (a.in_use_rule, a.in_use_g_per_t) == (FIRST, Decimal("2.9"))
+
+    def test_the_books_refuse_a_rule_without_a_reason_and_a_choice_as_a_rule(self, dispatch):
+        a, _ = lots_of(dispatch)
+        for asked in ({"asked_rule": MEAN}, {"asked_rule": "chosen", "asked_reason": "by hand"}):
+            with pytest.raises(IntegrityError), transaction.atomic():
+                Sample.objects.filter(pk=a.pk).update(**asked)
 
     @pytest.mark.parametrize(
         ("rule", "reason", "code"),
@@ -116,7 +164,6 @@ class TestRuleOfASample:
             ("chosen", "by hand", "rule_unknown"),
             ("median", "because", "rule_unknown"),
             (FIRST, "because", "no_change"),
-            (SCREEN, "because", "rule_gives_none"),
         ],
     )
     def test_refuses(self, dispatch, rule, reason, code):
@@ -132,7 +179,7 @@ class TestRuleOfASample:
 
 
 class TestRuleOfADispatch:
-    def test_changes_what_it_can_and_names_what_it_leaves(self, dispatch):
+    def test_holds_for_all_and_names_those_it_gives_none_yet(self, dispatch):
         a, b = lots_of(dispatch)
         a_return(dispatch, (a, "4"), (a, "5"), (b, "0.04"), (b, "<0.005"))
         values.set_dispatch_rule(
@@ -141,9 +188,9 @@ class TestRuleOfADispatch:
         a.refresh_from_db()
         b.refresh_from_db()
         assert (a.in_use_g_per_t, b.in_use_g_per_t) == (Decimal("4.5"), Decimal("0.04"))
-        assert (a.in_use_rule, b.in_use_rule) == (MEAN, FIRST)
+        assert (a.in_use_rule, b.in_use_rule, b.asked_rule) == (MEAN, FIRST, MEAN)
         entry = JournalEntry.objects.about(dispatch).first()
-        assert f"gives no value for {b.tag}" in entry.what
+        assert entry.what.endswith(f"mean of all repeats; it gives no value yet for {b.tag}")
         assert set(entry.changes) == {a.tag}
 
     def test_leaves_what_was_chosen_by_hand(self, dispatch):

@@ -53,6 +53,19 @@ def test_precision_line_shows_the_line_that_was_planted():
     assert (found.slope, found.intercept) == pytest.approx((line.slope, line.intercept))
 
 
+def test_the_detection_limit_is_where_two_sd_are_the_grade():
+    """2 s0 / (1 - 2 k), Thompson and Howarth's precision set to 1 (from memory), checked by its own law."""
+    line = qc.PrecisionLine((1.0, 9.0), (0.2, 0.9), slope=0.0875, intercept=0.1125, left_out=0)
+    assert line.precision_at(line.detection_limit) == pytest.approx(1)
+    assert line.precision_at(2 * line.detection_limit) < 1
+    assert line.median_difference_at(9.0) == pytest.approx(0.9)
+
+
+@pytest.mark.parametrize(("slope", "intercept"), [(0.1, 0.0), (0.1, -0.2), (0.48, 0.1)])
+def test_a_line_without_such_a_point_has_no_detection_limit(slope, intercept):
+    assert qc.PrecisionLine((1.0,), (1.0,), slope, intercept, 0).detection_limit is None
+
+
 def test_pairs_that_fill_no_group_are_counted():
     first = [float(n) for n in range(1, 27)]
     assert qc.thompson_howarth(first, [n + 1 for n in first]).left_out == 4

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from prospecting.calc import guard
-from prospecting.calc.unit_jump import Others, jump_against, jump_of_pairs
+from prospecting.calc.unit_jump import Others, PanPair, jump_against, jump_against_pans, jump_of_pairs
 
 grades = st.lists(st.decimals("0.001", "900", places=3), min_size=1, max_size=12)
 
@@ -51,3 +51,48 @@ def test_others_ask_as_a_guard_that_sees_them_all(given_grades):
         assert guard.grade_guard(grade, others.of(grade)) == guard.grade_guard(grade, rest)
         if others.hold(grade) and grade <= guard.RICH_G_PER_T:
             assert guard.grade_guard(grade, rest).ask is None
+
+
+def pairs(*figures, is_same: bool = True) -> list[PanPair]:
+    return [PanPair(Decimal(str(read)), Decimal(str(panned)), is_same) for read, panned in figures]
+
+
+class TestJumpAgainstPans:
+    @pytest.mark.parametrize("caught", ["0.1", "0.2", "0.5", "1", "1.4", "3"])
+    def test_is_silent_on_what_pans_may_catch(self, caught):
+        # A pan misses what is locked up or too small; a nugget makes one catch more than the assay says.
+        panned = Decimal("4.1") * Decimal(caught)
+        for is_same in (True, False):
+            assert jump_against_pans(pairs(("4.1", panned), is_same=is_same)) is None
+
+    @pytest.mark.parametrize("caught", ["0.2", "0.5", "1"])
+    @pytest.mark.parametrize("is_same", [True, False])
+    def test_of_a_thousand_shows_whatever_the_pans_missed(self, caught, is_same):
+        panned = Decimal("4.1") * Decimal(caught)
+        for read, is_higher in (("4100", True), ("0.0041", False)):
+            jump = jump_against_pans(pairs((read, panned), is_same=is_same))
+            assert (jump.times, jump.is_higher) == (1000, is_higher)
+            assert jump.meant_g_per_t == Decimal("4.1")
+            assert jump.caught_if_meant == Decimal(caught)
+
+    @pytest.mark.parametrize("caught", ["0.25", "0.5", "1"])
+    def test_of_ounces_shows_on_the_same_material_only(self, caught):
+        # One troy ounce per short ton is 240/7 = 34.29 g/t (NIST Handbook 44, Appendix C, from memory).
+        panned = Decimal("4.1") * Decimal(caught)
+        for read, is_higher in ((Decimal("4.1") * 7 / 240, False), (Decimal("4.1") * 240 / 7, True)):
+            jump = jump_against_pans(pairs((read, panned)))
+            assert (jump.times, jump.is_higher) == (34, is_higher)
+            assert jump_against_pans(pairs((read, panned), is_same=False)) is None
+
+    def test_one_reading_of_many_shows_and_keeps_its_place(self):
+        jump = jump_against_pans(pairs((4.1, 2), (0, 2), (3900, 2), (3.5, 0), (5000, 3)))
+        assert jump.places == (2, 4)
+
+    def test_of_like_ground_the_middle_of_the_column_decides(self):
+        # One barren spot of a zone is no slip.
+        assert jump_against_pans(pairs((0.004, 2), (3.1, 2), (5.0, 2), is_same=False)) is None
+        assert jump_against_pans(pairs((0.004, 2), (0.003, 2), (5.0, 2), is_same=False)).places == (0, 1)
+
+    def test_needs_something_on_both_sides(self):
+        assert jump_against_pans([]) is None
+        assert jump_against_pans(pairs((0, 2), (4100, 0))) is None

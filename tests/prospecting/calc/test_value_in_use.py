@@ -18,6 +18,7 @@ from prospecting.calc.value_in_use import (
     screen_over_charge,
     screen_parts,
     screen_value,
+    settle,
 )
 
 CASES = {
@@ -200,3 +201,45 @@ class TestScreenFireAssay:
 )
 def test_takes_the_mark_of_a_repeat_off_a_method(printed, method):
     assert method_of(printed) == method
+
+
+class TestSettle:
+    """Which rule a value stands by; the order in which rules step in is our own plain rule, no source."""
+
+    CHARGE = (value(4), value(6))
+    FRACTIONS = (plus(value, 73), minus(value, 3))
+    MIXED = (value("0.04"), below("0.005"))
+
+    @pytest.mark.parametrize(
+        ("figures", "asked", "by_screen", "rule"),
+        [
+            (CHARGE, "", False, "first"),
+            (CHARGE, "mean", False, "mean"),
+            (CHARGE, "screen", False, "first"),
+            (CHARGE, "", True, "first"),
+            (FRACTIONS, "", False, "screen"),
+            (FRACTIONS, "mean", False, "screen"),
+            (FRACTIONS, "first", False, "screen"),
+            ((*CHARGE, *FRACTIONS), "", False, "first"),
+            ((*CHARGE, *FRACTIONS), "", True, "screen"),
+            ((*CHARGE, *FRACTIONS), "first", True, "first"),
+            ((*CHARGE, *FRACTIONS), "screen", False, "screen"),
+            (MIXED, "mean", False, "first"),
+            ((), "mean", False, "mean"),
+            ((), "", True, "first"),
+        ],
+    )
+    def test_rule(self, figures, asked, by_screen, rule):
+        found = settle(figures, asked=asked, by_screen=by_screen)
+        assert (found.rule, found.value is None) == (rule, not figures)
+        # A reason stands beside the value just where another rule than the one asked for gives it.
+        assert bool(found.why) == (rule != (asked or "first") and bool(figures))
+
+    def test_keeps_the_range_the_rule_asked_for_leaves(self):
+        found = settle(self.MIXED, asked="mean")
+        assert (found.value.grade, found.between) == (Decimal("0.04"), (Decimal("0.0200"), Decimal("0.0225")))
+
+    def test_gives_none_where_no_rule_does(self):
+        found = settle([plus(value, 73)], asked="mean")
+        assert (found.rule, found.value) == ("mean", None)
+        assert found.why.startswith("No reading of the whole sample")

@@ -3,35 +3,9 @@ import random
 
 import pytest
 
-from prospecting.calc.zone_digs import (
-    DigValue,
-    dig_value,
-    independent_groups,
-    method_changes,
-    running_means,
-    without_richest,
-)
-from prospecting.calc.zone_grade import PAN, Result
+from prospecting.calc.zone_digs import DigValue, independent_groups, method_changes, running_means
 
 DAY = datetime.date(2026, 5, 3)
-
-
-def result(grade=None, *, limit=None, above=False, mass=500.0, share=1.0, digs=(1,)) -> Result:
-    return Result(
-        kind=PAN,
-        lot="BRK-47-T",
-        day=DAY,
-        first_day=DAY,
-        last_day=DAY,
-        share=share,
-        grade_g_per_t=grade,
-        limit_g_per_t=limit,
-        is_below=limit is not None and not above,
-        is_above=above,
-        mass_g=mass,
-        label="test pan",
-        digs=frozenset(digs),
-    )
 
 
 def value(grade, weight=500.0, low=None) -> DigValue:
@@ -72,20 +46,6 @@ def test_no_dig_ever_counts_twice(seed):
     assert {dig for dig in digs if len(dig) == 1} <= set(groups)
 
 
-def test_a_dig_below_its_limit_keeps_two_bounds():
-    found = dig_value(frozenset({1}), [result(limit=0.4), result(limit=0.4)], frozenset())
-    assert (found.low_g_per_t, found.high_g_per_t, found.is_below) == (0, 0.4, True)
-    part = dig_value(frozenset({1}), [result(limit=0.4), result(2.0)], frozenset())
-    assert (part.low_g_per_t, part.high_g_per_t, part.is_below) == (1.0, 1.2, False)
-    assert part.middle_g_per_t == pytest.approx(1.1)
-
-
-def test_a_dig_above_its_limit_has_no_upper_bound():
-    found = dig_value(frozenset({1}), [result(limit=10.0, above=True)], frozenset())
-    assert found.is_above
-    assert found.middle_g_per_t == 10.0
-
-
 def test_the_running_mean_of_equal_masses_is_the_plain_mean_with_students_interval():
     # Mean 4, sd 2, n 3: 4 -+ t(0.975, 2 df) 2 / sqrt(3), t = 4.302653 (tables of Student's t).
     means = running_means([value(2.0), value(4.0), value(6.0)], [0.0, 12.7062, 4.302653])
@@ -98,23 +58,6 @@ def test_the_running_mean_of_equal_masses_is_the_plain_mean_with_students_interv
 def test_a_heavier_dig_weighs_more():
     means = running_means([value(2.0, 300.0), value(8.0, 100.0)], [1.0])
     assert means[-1].mean_g_per_t == pytest.approx(3.5)
-
-
-def test_without_the_richest_result_the_mean_falls():
-    found = without_richest([result(3.0), result(21.0), result(3.0)])
-    assert found.richest == 1
-    assert found.all_of_them.low_g_per_t == pytest.approx(9)
-    assert found.without.low_g_per_t == pytest.approx(3)
-    assert found.falls_by == pytest.approx(2 / 3)
-
-
-def test_above_the_limit_is_richer_than_any_figure():
-    assert without_richest([result(30.0), result(limit=10.0, above=True)]).richest == 1
-    assert without_richest([result(30.0)]) is None
-
-
-def test_all_below_falls_by_nothing():
-    assert without_richest([result(limit=0.4), result(limit=0.4)]).falls_by is None
 
 
 def test_a_method_changes_where_nothing_stays_the_same():

@@ -62,7 +62,10 @@ class TestControlChart:
         assert at == sorted({place for places in expected.values() for place in places})
         assert history.results[7].says == "beyond 3 standard deviations"
         assert history.results[7].z == "−3.2"
-        assert len(history.signals) == len(at)
+        # The latest three are told, the others stand in the table.
+        assert len(history.signals) == 3
+        assert history.earlier_signals == len(at) - 3
+        assert history.signals[-1].startswith(f"{history.results[at[-1]].assay_return}, ")
 
     def test_too_few_without_an_sd_have_no_limits_and_say_so(self):
         send_series(make_material(plus_minus_kind="unsaid"), ["4.7", "4.8"])

@@ -342,7 +342,7 @@ class TestRevisedCertificate:
 
     def test_shows_what_changes_figure_by_figure(self, member, first, django_assert_max_num_queries):
         path = self.preview(member, first)
-        with django_assert_max_num_queries(16):
+        with django_assert_max_num_queries(20):
             response = member.get(path)
         revision = response.context["beside"].revision
         assert revision.replaced == first

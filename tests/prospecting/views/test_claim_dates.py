@@ -34,7 +34,7 @@ def test_each_page_is_for_members_and_costs_few_queries(client, client_as, djang
         reverse("claim-date-add", args=[date.claim_id]),
         *(
             reverse(name, args=[date.pk])
-            for name in ("claim-date-edit", "claim-date-keep", "claim-date-void")
+            for name in ("claim-date-edit", "claim-date-keep", "claim-date-reopen", "claim-date-void")
         ),
     ]
     guest, readers = client_as("guest"), [client_as("member"), client_as("keeper")]
@@ -49,7 +49,35 @@ def test_each_page_is_for_members_and_costs_few_queries(client, client_as, djang
         assert guest.post(address, form()).status_code in (403, 405)
 
 
-@pytest.mark.parametrize("name", ["claim-date-add", "claim-date-edit", "claim-date-keep", "claim-date-void"])
+def test_a_date_kept_by_mistake_is_opened_again_with_a_reason(client_as):
+    keeper, date = client_as("keeper"), make_claim_date(what="county filing")
+    address = reverse("claim-date-reopen", args=[date.pk])
+    assert "It is not marked as kept" in words(keeper.get(address))
+    done = {
+        "identity": str(uuid.uuid4()),
+        "done_on": timezone.localdate().isoformat(),
+        "done_how": "receipt 12",
+    }
+    keeper.post(reverse("claim-date-keep", args=[date.pk]), done)
+    assert "Open again : county filing" in words(keeper.get(LIST))
+    assert "Who marked it opens it again" in words(keeper.get(address))
+    for reason in ("", "x" * 201, "a\x00b"):
+        answer = keeper.post(address, {"identity": str(uuid.uuid4()), "reason": reason})
+        assert answer.context["form"].errors["reason"]
+    sent = {"identity": str(uuid.uuid4()), "reason": "it was the other claim"}
+    assert client_as("guest").post(address, sent).status_code == 403
+    refused = client_as("member").post(address, sent | {"identity": str(uuid.uuid4())})
+    assert "Only who marked this date as kept" in words(refused)
+    assert keeper.post(address, sent).url == keeper.post(address, sent).url == date.get_absolute_url()
+    date.refresh_from_db()
+    assert date.is_open
+    # It stands among the open dates again, with its reminder.
+    assert "Mark as kept : county filing" in words(keeper.get(LIST))
+
+
+@pytest.mark.parametrize(
+    "name", ["claim-date-add", "claim-date-edit", "claim-date-keep", "claim-date-reopen", "claim-date-void"]
+)
 def test_what_is_not_there_is_a_missing_page(client_as, name):
     assert client_as("member").get(reverse(name, args=[999_999])).status_code == 404
 

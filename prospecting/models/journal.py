@@ -1,15 +1,81 @@
+import datetime
+
 from django.conf import settings
-from django.db import models
+from django.db import connection, models
+from django.db.models import Func, Max, Min, Q
+from django.db.models.functions import Coalesce
 from django.urls import reverse
+
+# A line without a seal for longer than this was not just being written.
+LATE = datetime.timedelta(minutes=1)
+# How the device of a line begins that a program recorded, by a token.
+TOKEN_DEVICE = "API token: "
 
 
 class JournalEntryQuerySet(models.QuerySet):
     def about(self, record: models.Model) -> "JournalEntryQuerySet":
         return self.filter(subject_kind=record._meta.model_name, subject_id=record.pk)
 
+    def about_records(self) -> "JournalEntryQuerySet":
+        """Without the lines about no record: sign-ins, refusals, books and positions that left."""
+        return self.exclude(subject_id=0)
+
+    def of_visits(self) -> "JournalEntryQuerySet":
+        """Lines of a member who was here: not what a program recorded, and not that somebody was refused."""
+        return self.exclude(subject_kind="refusal").exclude(device__startswith=TOKEN_DEVICE)
+
+    def looks_at_keys(self) -> "JournalEntryQuerySet":
+        return self.filter(Q(subject_kind="trial", what="opened the mixing sheet") | Q(subject_kind="peek"))
+
+    def between(
+        self, begin: datetime.datetime | None, end: datetime.datetime | None
+    ) -> "JournalEntryQuerySet":
+        """Lines from `begin` on and before `end`; None is no limit."""
+        limits = {"at__gte": begin, "at__lt": end}
+        limits = {name: moment for name, moment in limits.items() if moment is not None}
+        if not limits:
+            return self
+        # Lines are read in the order of their ids. The ids at both ends of the days let the database walk those alone; by their
+        # times it would fetch and sort all of a year's lines for one page. Ids and times can differ in order by moments, so
+        # the times are looked at too, in a way that no index answers.
+        ids = JournalEntry.objects.order_by().filter(**limits).aggregate(first=Min("pk"), last=Max("pk"))
+        if ids["first"] is None:
+            return self.none()
+        near = self.alias(time=Coalesce("at", "at")).filter(pk__gte=ids["first"], pk__lte=ids["last"])
+        return near.filter(**{name.replace("at", "time", 1): moment for name, moment in limits.items()})
+
+    def unsealed(self) -> "JournalEntryQuerySet":
+        return self.filter(seal__isnull=True)
+
+    def left_unsealed(self) -> "JournalEntryQuerySet":
+        """Lines without a seal that are not just being written: on SQLite a line comes with its seal."""
+        unsealed = self.unsealed()
+        if connection.vendor == "sqlite":
+            return unsealed
+        # By when the transaction began and not by the clock: in a long one a line that was just being written then, and sealed
+        # since, still looks unsealed.
+        began = Func(function="transaction_timestamp", output_field=models.DateTimeField())
+        return unsealed.filter(at__lt=began - LATE)
+
+    def kinds(self) -> list[str]:
+        """Every kind of record the journal speaks of, by one seek in the index for each, however long the journal is."""
+        with connection.cursor() as cursor:
+            cursor.execute(
+                """
+                WITH RECURSIVE kinds(kind) AS (
+                    SELECT MIN(subject_kind) FROM prospecting_journalentry
+                    UNION ALL
+                    SELECT (SELECT MIN(subject_kind) FROM prospecting_journalentry WHERE subject_kind > kind)
+                    FROM kinds WHERE kind IS NOT NULL
+                )
+                SELECT kind FROM kinds WHERE kind IS NOT NULL
+                """
+            )
+            return [kind for (kind,) in cursor.fetchall()]
+
 
 class JournalEntry(models.Model):
-    """Who changed what, when, on which device, and why. Only ever added to."""
+    """Who changed what, when, on which device, and why. Only ever added to: the database refuses anything else."""
 
     at = models.DateTimeField(auto_now_add=True)
     member = models.ForeignKey(
@@ -29,7 +95,11 @@ class JournalEntry(models.Model):
     class Meta:
         ordering = ["-pk"]
         verbose_name_plural = "journal entries"
-        indexes = [models.Index(fields=["subject_kind", "subject_id", "-id"], name="journal_by_subject")]
+        indexes = [
+            models.Index(fields=["subject_kind", "subject_id", "-id"], name="journal_by_subject"),
+            models.Index(fields=["subject_kind", "-id"], name="journal_by_kind"),
+            models.Index(fields=["at", "id"], name="journal_by_time"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.subject_label}: {self.what}"

@@ -12,9 +12,7 @@ from prospecting.forms import steps as step_forms
 from prospecting.forms.lots import BlendChoiceForm, FindForm
 from prospecting.forms.steps import MOST_PIECES, MOST_PORTIONS
 from prospecting.frames.next_lot import next_lot
-from prospecting.frames.phone import phone_of
-from prospecting.models import JournalEntry, Lot, Origin, Step
-from prospecting.tables.steps import loss_working, share_rows, shares_working, step_balance
+from prospecting.models import Lot, Step
 from prospecting.views.entry import enter
 
 Kind = Lot.Kind
@@ -165,9 +163,7 @@ def lot_cut(request: HttpRequest, code: str) -> HttpResponse:
 @page(role="member", methods=("GET", "POST"))
 def lot_blend(request: HttpRequest) -> HttpResponse:
     """First which lots (a plain GET form with ticks and a search), then how much of each."""
-    choice = BlendChoiceForm(
-        request.POST if request.method == "POST" else request.GET, pool=Lot.objects.in_stock()
-    )
+    choice = BlendChoiceForm.asked_by(request, pool=Lot.objects.in_stock())
     crumbs = [("Lots", reverse("lot-list")), ("Blend", "")]
     if not choice.is_made():
         return render(request, "prospecting/lot_blend.html", {"choice": choice, "crumbs": crumbs})
@@ -226,38 +222,6 @@ def lot_discard(request: HttpRequest, code: str) -> HttpResponse:
     return _act(request, "lot_discard", "Discard", form, make)
 
 
-@page(role="guest")
-def step_detail(request: HttpRequest, pk: int) -> HttpResponse:
-    step = get_object_or_404(
-        Step.objects.select_related("recorded_by", "voided_by", "dig__zone__claim"), pk=pk
-    )
-    unit = request.user.mass_unit
-    draws = list(step.draws.select_related("lot"))
-    made = list(step.made.order_by("pk"))
-    drawn_origins = list(Origin.objects.filter(lot__in=[draw.lot_id for draw in draws]))
-    made_origins = list(made[0].origins.select_related("dig__zone__claim")) if made else []
-    return render(
-        request,
-        "prospecting/step_detail.html",
-        {
-            "step": step,
-            "dig": getattr(step, "dig", None),
-            "draws": draws,
-            "made": made,
-            "on_hand": [lot for lot in made if lot.on_hand_g],
-            "balance": step_balance(step, draws, made),
-            "loss_working": loss_working(step, draws, made, unit),
-            "shares": share_rows(made_origins),
-            "shares_working": shares_working(draws, drawn_origins, made_origins, unit),
-            "phone": phone_of(step),
-            "entries": JournalEntry.objects.about(step).select_related("member"),
-            "may_void": _may_void(step, request.user),
-            "may_repeat": request.user.can_write and not step.is_void and step.kind in REPEATED,
-            "crumbs": [("Lots", reverse("lot-list")), (str(step), "")],
-        },
-    )
-
-
 @page(role="member", methods=("GET", "POST"))
 def step_void(request: HttpRequest, pk: int) -> HttpResponse:
     step = get_object_or_404(Step.objects.select_related("recorded_by"), pk=pk)
@@ -286,14 +250,6 @@ def step_void(request: HttpRequest, pk: int) -> HttpResponse:
             "made": step.made.order_by("pk"),
             "crumbs": [("Lots", reverse("lot-list")), (str(step), step.get_absolute_url()), ("Void", "")],
         },
-    )
-
-
-def _may_void(step: Step, member) -> bool:
-    """Whether the page offers voiding; the action decides again."""
-    own = step.recorded_by_id == member.pk
-    return (
-        member.can_write and (own or member.is_keeper) and not step.is_void and step.kind != Step.Kind.RECOVER
     )
 
 

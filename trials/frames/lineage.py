@@ -192,7 +192,10 @@ def family_of(lot: Lot) -> Family:
     links = [*back, *onward]
     draws = (
         Draw.objects.select_related("step")
-        .annotate(made=_count(Lot.objects.filter(made_by=OuterRef("step")), "made_by"))
+        .annotate(
+            made=_count(Lot.objects.filter(made_by=OuterRef("step")), "made_by"),
+            is_hidden=Exists(Run.objects.blind_bridges().filter(step=OuterRef("step"))),
+        )
         .in_bulk({draw for draw, *_ in links})
     )
     lots = Lot.objects.in_bulk({far for *_, far in links if far is not None})
@@ -205,11 +208,18 @@ def family_of(lot: Lot) -> Family:
 
 def walks_of(lot: Lot) -> Walks:
     """One recursive query each way."""
+    # Which lot a bridging run drew from is not told while its block is open.
+    hidden = set(Run.objects.blind_bridges().values_list("step", flat=True))
     return Walks(
         lot=lot,
-        back=walked(links_back(lot), lot.pk, onward=False),
-        onward=walked(links_onward(lot), lot.pk, onward=True),
+        back=walked(_told(links_back(lot), hidden), lot.pk, onward=False),
+        onward=walked(_told(links_onward(lot), hidden), lot.pk, onward=True),
     )
+
+
+def _told(links: Sequence[Link], hidden: Collection[int]) -> Sequence[Link]:
+    """The links of all steps but these."""
+    return [link for link in links if link[2] not in hidden] if hidden else links
 
 
 def row_keys(walks: Walks, way: str = "") -> Rows:
@@ -260,8 +270,11 @@ def lots_ever_of_zone(zone) -> QuerySet[Lot]:
 
 def _with_use(lots: QuerySet[Lot]) -> QuerySet[Lot]:
     """Adds `pan_count` and `trial_count`, of the lot itself, and `sample_count` of it sent to a laboratory."""
+    pans = Run.objects.filter(step__voided_at__isnull=True).exclude(
+        pk__in=Run.objects.blind_bridges().values("pk")
+    )
     return lots.annotate(
-        pan_count=_count(Run.objects.filter(lot=OuterRef("pk"), step__voided_at__isnull=True), "lot"),
+        pan_count=_count(pans.filter(lot=OuterRef("pk")), "lot"),
         trial_count=_count(Trial.objects.filter(feed_lot=OuterRef("pk")), "feed_lot"),
         sample_count=_count(Sample.objects.filter(lot=OuterRef("pk")), "lot"),
     )
@@ -274,7 +287,8 @@ def _count(rows: QuerySet, field: str) -> Coalesce:
 
 
 def _tree(links: Sequence[Link], root: int, draws: Mapping[int, Draw], lots: Mapping[int, Lot]) -> Tree:
-    rows = tree_rows(links[:MOST_LINES], root)
+    # Which lot a bridging run drew from is not told while its block is open.
+    rows = tree_rows([link for link in links[:MOST_LINES] if not draws[link[0]].is_hidden], root)
     shown = rows[:MOST_LINES]
     indents = [min(row.depth, DEEPEST_INDENT) for row in shown]
     lines = []

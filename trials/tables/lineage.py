@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import replace
+from operator import attrgetter
 
 import django_tables2 as tables
 from django.urls import reverse
@@ -9,7 +10,7 @@ from django.urls import reverse
 from prospecting.calc import units
 from prospecting.calc.ancestry import part_g
 from prospecting.models import Lot, Origin
-from prospecting.tables.base import ListTable
+from prospecting.tables.base import FileColumn, ListTable
 from prospecting.tables.steps import ShareRow, share_rows
 
 NUMBER = {"td": {"class": "num"}, "th": {"class": "num"}}
@@ -55,6 +56,18 @@ class GroundLotTable(ListTable):
         )
         said = [f"{number} {word}{'' if number == 1 else 's'}" for number, word in counts if number]
         return ", ".join(said) or "nothing"
+
+    def file_columns(self) -> list[FileColumn]:
+        return [
+            ("Lot", attrgetter("code")),
+            ("Kind", Lot.get_kind_display),
+            ("Share", attrgetter("share")),
+            ("Of it when made (g)", lambda lot: part_g(lot.mass_g, lot.share)),
+            ("Of it on hand (g)", lambda lot: part_g(lot.on_hand_g, lot.share)),
+            ("Trials", attrgetter("trial_count")),
+            ("Pans", attrgetter("pan_count")),
+            ("Assay samples", attrgetter("sample_count")),
+        ]
 
 
 def dig_rows(origins: Iterable[Origin]) -> list[ShareRow]:

@@ -1,5 +1,7 @@
 """Masses set right: what would change is shown first, then done as shown, then kept to be read."""
 
+from collections.abc import Mapping, Sequence
+
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
@@ -11,6 +13,8 @@ from prospecting.models import JournalEntry, Lot, Step
 from prospecting.views.entry import enter
 from trials.actions.correction import correct_step, preview_correction
 from trials.forms.corrections import CorrectionForm, LotCorrectionForm, StepCorrectionForm
+from trials.frames.journal_lines import less_hidden_runs
+from trials.models import Run
 from trials.tables.corrections import change_sections
 
 
@@ -33,7 +37,10 @@ def lot_correct(request: HttpRequest, code: str) -> HttpResponse:
 
 @page(role="member", methods=("GET", "POST"))
 def step_correct(request: HttpRequest, pk: int) -> HttpResponse:
-    step = get_object_or_404(Step, pk=pk, voided_at__isnull=True)
+    steps = Step.objects.filter(voided_at__isnull=True).exclude(
+        pk__in=Run.objects.blind_bridges().values("step")
+    )
+    step = get_object_or_404(steps, pk=pk)
     form = StepCorrectionForm(
         request.POST or None,
         member=request.user,
@@ -52,14 +59,16 @@ def step_correct(request: HttpRequest, pk: int) -> HttpResponse:
 
 @page(role="member")
 def correction_detail(request: HttpRequest, pk: int) -> HttpResponse:
-    entries = JournalEntry.objects.filter(subject_kind="step", what="corrected masses")
+    entries = JournalEntry.objects.filter(subject_kind="step", what="corrected masses").exclude(
+        subject_id__in=Run.objects.blind_bridges().values("step")
+    )
     entry = get_object_or_404(entries.select_related("member"), pk=pk)
     return render(
         request,
         "trials/correction_detail.html",
         {
             "entry": entry,
-            "sections": change_sections(entry.changes),
+            **_shown(entry.changes),
             "crumbs": [
                 ("Lots", reverse("lot-list")),
                 (entry.subject_label, entry.subject_path),
@@ -99,7 +108,13 @@ def _preview(request: HttpRequest, form: CorrectionForm) -> dict | None:
         form.add_refusal(error)
         return None
     changes = {change.what: (change.before, change.after) for change in correction.changes}
-    return {"sections": change_sections(changes), "fingerprint": correction.fingerprint}
+    return {**_shown(changes), "fingerprint": correction.fingerprint}
+
+
+def _shown(changes: Mapping[str, Sequence[str]]) -> dict:
+    """The changes as sections, and whether some are not shown while a key is hidden."""
+    shown = less_hidden_runs(changes)
+    return {"sections": change_sections(shown), "some_hidden": len(shown) < len(changes)}
 
 
 class _Kept:

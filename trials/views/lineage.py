@@ -7,6 +7,7 @@ from django_tables2 import RequestConfig
 
 from prospecting.access import page
 from prospecting.models import Dig, Lot, Zone
+from prospecting.views.list_file import list_file
 from trials.charts.lineage import lineage_chart
 from trials.forms.lineage import GroundLotFilterForm
 from trials.frames.lineage import lineage_of, lots_ever_of_dig, lots_ever_of_zone, row_keys, walks_of
@@ -75,7 +76,7 @@ def _lots_of_ground(
     filters = GroundLotFilterForm(request.GET or None)
     table = GroundLotTable(filters.narrowed(lots), mass_unit=request.user.mass_unit)
     RequestConfig(request, paginate={"per_page": 25}).configure(table)
-    return render(
+    return list_file(request, table, "lots-of-ground") or render(
         request,
         "trials/ground_lots.html",
         {

@@ -346,7 +346,7 @@ def test_a_long_line_is_cut_and_the_rest_is_counted():
 def test_sixty_generations_take_no_more_queries_than_three(django_assert_max_num_queries):
     for lot in (chain(3), chain(60)):
         lot = Lot.objects.select_related("made_by").get(pk=lot.pk)
-        with django_assert_max_num_queries(7):
+        with django_assert_max_num_queries(8):
             walks = walks_of(lot)
             lineage_of(walks, keys=row_keys(walks)[:40], grade_unit="g_per_t")
 

@@ -29,9 +29,18 @@ class Client:
         self.cookies: dict[str, str] = {}
         self.connection = http.client.HTTPConnection("127.0.0.1", port, timeout=90)
 
-    def ask(self, method: str, path: str, fields: dict | None = None) -> tuple[int, str]:
+    def ask(
+        self,
+        method: str,
+        path: str,
+        fields: dict | None = None,
+        *,
+        body: bytes | None = None,
+        content_type: str = "",
+    ) -> tuple[int, str]:
         headers = {"Cookie": "; ".join(f"{name}={value}" for name, value in self.cookies.items())}
-        body = None
+        if body is not None:
+            headers["Content-Type"] = content_type
         if fields is not None:
             body = urlencode(fields | {"csrfmiddlewaretoken": self.cookies["csrftoken"]})
             headers["Content-Type"] = "application/x-www-form-urlencoded"
@@ -116,7 +125,7 @@ def served(folder: Path, prepare: str) -> Iterator[Served]:
 
     On the engine that DATABASE_URL names, in a database made for this alone.
     """
-    with _database() as url:
+    with a_database() as url:
         environment = os.environ | {
             "PROSPECTING_DATA_DIR": str(folder),
             "PROSPECTING_WEB_PROCESSES": "3",
@@ -138,7 +147,8 @@ def served(folder: Path, prepare: str) -> Iterator[Served]:
 
 
 @contextmanager
-def _database() -> Iterator[str]:
+def a_database() -> Iterator[str]:
+    """The address of an empty database made for this alone; blank where the tests run on SQLite."""
     url = os.environ.get("DATABASE_URL", "")
     if not url:
         yield ""

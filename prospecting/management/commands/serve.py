@@ -40,7 +40,10 @@ class Command(BaseCommand):
 
 
 def command_line(bind: str) -> list[str]:
-    """The server's command: threads wait for slow phones, and each process opens its own database connections."""
+    """The server's command: threads wait for slow phones, and each process opens its own database connections.
+
+    It writes down no request; the proxy in front does, where a group wants that.
+    """
     command = [sys.executable, "-m", "gunicorn", "prospecting.wsgi:application", f"--bind={bind}"]
     command += [
         f"--chdir={settings.BASE_DIR}",
@@ -48,6 +51,15 @@ def command_line(bind: str) -> list[str]:
         "--worker-class=gthread",
         f"--workers={settings.WEB_PROCESSES}",
         "--threads=4",
+        # A process that gives no sign of life for so long is replaced; what is under way may go on as long when it is to end.
+        # Both are longer than an entry waits for its turn to write (settings.py).
+        "--timeout=60",
+        "--graceful-timeout=30",
+        # Processes are made anew now and then, not all at once: what a library leaks never adds up.
+        "--max-requests=5000",
+        "--max-requests-jitter=1000",
+        # What a caller says of itself in headers is read by the site alone, which knows how many proxies there are.
+        "--forwarded-allow-ips=",
     ]
     if SHARED_MEMORY.is_dir():
         # The workers' sign of life is a file; on a slow disk it would look as if they had died.

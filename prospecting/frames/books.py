@@ -9,15 +9,32 @@ from itertools import islice
 from pathlib import Path
 
 from django.conf import settings
-from django.db.models import Count, F
+from django.db.models import Count, Q
+from django.urls import Resolver404, resolve
 from PIL import Image
 
 from prospecting.calc import codes, lineage, mass_balance
-from prospecting.models import AssayReturn, Dig, Dispatch, Draw, Lot, Origin, Photo, Sample, Step
+from prospecting.calc.value_in_use import settle
+from prospecting.models import (
+    AssayReturn,
+    Dig,
+    Dispatch,
+    Draw,
+    HeldEntry,
+    Lot,
+    Origin,
+    Photo,
+    Reading,
+    Sample,
+    Step,
+)
+from prospecting.models.assays import ValueInUse
+from prospecting.models.check_evidence import as_figure, counting, readings_of_samples
 from prospecting.models.contamination import lots_carrying_a_mark
 
 # Steps read at a time: a few thousand rows in memory, however long the books are.
 STEPS_AT_ONCE = 500
+SAMPLES_AT_ONCE = 2_000
 
 
 @dataclass(frozen=True)
@@ -111,6 +128,8 @@ def faults_of_photos() -> Iterator[Fault]:
         known |= {photo.file.name, photo.thumb.name}
         if photo.thumb and not photo.thumb.storage.exists(photo.thumb.name):
             yield Fault(where, "its small picture is missing.")
+        else:
+            yield from _faults_of_size(where, photo)
         try:
             with photo.file.open("rb") as file, Image.open(file) as picture:
                 picture.verify()
@@ -130,8 +149,18 @@ def faults_of_photos() -> Iterator[Fault]:
         yield Fault(f"File {name}", "it lies among the photos, and no entry knows it.")
 
 
+def _faults_of_size(where: str, photo: Photo) -> Iterator[Fault]:
+    """What the room its member has left is reckoned from; a missing file is told of elsewhere."""
+    if not photo.file.storage.exists(photo.file.name):
+        return
+    there = photo.file.size + (photo.thumb.size if photo.thumb else 0)
+    if photo.size_bytes != there:
+        said = "nothing" if photo.size_bytes is None else f"{photo.size_bytes:,} bytes"
+        yield Fault(where, f"its files take {there:,} bytes, the books say {said}.")
+
+
 def faults_of_assays() -> Iterator[Fault]:
-    """Laboratory tags that don't read back, stored files that changed, and values in use of another sample."""
+    """Laboratory tags that don't read back, and stored files that changed."""
     for tag in Sample.objects.order_by("pk").values_list("tag", flat=True).iterator():
         try:
             fine = codes.read_tag(tag) == tag
@@ -139,14 +168,120 @@ def faults_of_assays() -> Iterator[Fault]:
             fine = False
         if not fine:
             yield Fault(f"Sample {tag}", "its tag does not agree with its check digit.")
-    strangers = Sample.objects.filter(reading_in_use__isnull=False).exclude(reading_in_use__sample=F("pk"))
-    for sample in strangers.order_by("pk"):
-        yield Fault(f"Sample {sample.tag}", "the value in use was read for another sample.")
     for kept in AssayReturn.objects.filter(file_sha256__isnull=False).order_by("pk").iterator(20):
         if hashlib.sha256(bytes(kept.file_bytes or b"")).hexdigest() != kept.file_sha256:
             yield Fault(
                 f"Certificate {kept.certificate_number}", "its stored file is not the one that was read."
             )
+
+
+def faults_of_values() -> Iterator[Fault]:
+    """Values in use that are not what their rule gives today, from the readings that count."""
+    samples = Sample.objects.select_related("dispatch").order_by("pk").iterator(SAMPLES_AT_ONCE)
+    while some := list(islice(samples, SAMPLES_AT_ONCE)):
+        readings: dict[int, list[Reading]] = defaultdict(list)
+        for reading in readings_of_samples(Q(sample__in=[sample.pk for sample in some])):
+            readings[reading.sample_id].append(reading)
+        for sample in some:
+            standing = readings[sample.pk]
+            if sample.in_use_rule == Sample.Rule.CHOSEN:
+                said = _fault_of_choice(sample, standing)
+            else:
+                said = _fault_of_rule(sample, standing)
+            if said:
+                yield Fault(f"Sample {sample.tag}", said)
+
+
+def _fault_of_choice(sample: Sample, standing: Sequence[Reading]) -> str:
+    chosen = next((each for each in standing if each.pk == sample.reading_in_use_id), None)
+    if chosen is None:
+        return "the reading chosen by hand is not one of its own that count."
+    if chosen.fraction:
+        return "the reading chosen by hand is of one fraction, not of the whole."
+    if sample.in_use != (chosen.symbol, chosen.grade_g_per_t, chosen.limit_g_per_t):
+        return f"{_in_use_words(sample.in_use)} is in use, and the reading chosen by hand says another value."
+    if not sample.in_use_reason:
+        return "its reading was chosen by hand, and no reason stands beside it."
+    return ""
+
+
+def _fault_of_rule(sample: Sample, standing: Sequence[Reading]) -> str:
+    settled = settle(
+        [as_figure(reading) for reading in counting(standing)],
+        asked=sample.asked_rule,
+        by_screen=sample.by_screen,
+    )
+    value = settled.value
+    gives = ValueInUse(value.symbol, value.grade, value.limit) if value else None
+    if sample.in_use_rule != settled.rule:
+        return (
+            f"its value in use stands by the rule “{sample.get_in_use_rule_display()}”, and "
+            f"“{Sample.Rule(settled.rule).label}” is the one that holds and gives a value."
+        )
+    if sample.in_use != gives:
+        return (
+            f"{_in_use_words(sample.in_use)} is in use; by its rule, {sample.get_in_use_rule_display()}, "
+            f"it is {_in_use_words(gives)}."
+        )
+    if value and sample.reading_in_use_id != value.used[0].key:
+        return "its value in use names another reading than the one it stands in."
+    return ""
+
+
+def _in_use_words(value: ValueInUse | None) -> str:
+    if value is None:
+        return "no value"
+    if value.grade_g_per_t is None:
+        return f"{value.symbol} {value.limit_g_per_t.normalize():f} g/t"
+    return f"{value.grade_g_per_t.normalize():f} g/t"
+
+
+def faults_of_held() -> Iterator[Fault]:
+    """Entries kept for a keeper that can't be sent again, lack their picture, or are settled by half."""
+    held = HeldEntry.objects.select_related("photo", "delivery").order_by("pk")
+    for entry in held.iterator(100):
+        where = f"Held entry {entry.pk} ({entry.title})"
+        if not _can_be_sent_again(entry.body):
+            yield Fault(where, "what was typed into it can't be read.")
+        if not entry.outcome and not _page_stands(entry.form_path):
+            yield Fault(where, "no page stands where its form stood.")
+        if entry.photo and not entry.photo.file.storage.exists(entry.photo.file.name):
+            yield Fault(where, "the picture that came with it is missing.")
+        if entry.delivery.record_path != entry.get_absolute_url():
+            yield Fault(where, "the delivery it came with leads elsewhere.")
+        if said := _fault_of_settling(entry):
+            yield Fault(where, said)
+
+
+def _page_stands(path: str) -> bool:
+    try:
+        resolve(path.partition("?")[0])
+    except Resolver404:
+        return False
+    return True
+
+
+def _can_be_sent_again(body) -> bool:
+    """Names of fields with the texts typed into each, as a form sends them."""
+    if not isinstance(body, dict) or not body:
+        return False
+    return all(
+        isinstance(some, list) and all(isinstance(text, str) for text in some) for some in body.values()
+    )
+
+
+def _fault_of_settling(entry: HeldEntry) -> str:
+    outcome = HeldEntry.Outcome
+    if not entry.outcome:
+        traces = entry.settled_at or entry.settled_by_id or entry.reason or entry.record_path
+        return "it waits for a keeper, and yet says how it was settled." if traces else ""
+    if not entry.settled_at or not entry.settled_by_id:
+        return "it is settled, and who settled it or when is missing."
+    if entry.outcome == outcome.RECORDED and not entry.record_path:
+        return "it is settled as recorded, and names no record."
+    if entry.outcome == outcome.SET_ASIDE and not entry.reason:
+        return "it was set aside, and no reason stands beside it."
+    return ""
 
 
 def faults_of_dispatches() -> Iterator[Fault]:

@@ -2,13 +2,14 @@ import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
+from operator import attrgetter
 
 import django_tables2 as tables
 from django.utils.html import format_html
 
 from prospecting.calc import units
 from prospecting.models import Claim, Dig, Zone
-from prospecting.tables.base import ListTable
+from prospecting.tables.base import FileColumn, ListTable
 
 NUMBER = {"td": {"class": "num"}, "th": {"class": "num"}}
 
@@ -49,6 +50,19 @@ class DigTable(ListTable):
 
     def render_mass_g(self, value: Decimal) -> str:
         return units.format_mass(value, self.mass_unit)
+
+    def file_columns(self) -> list[FileColumn]:
+        return [
+            ("Day", attrgetter("dug_on")),
+            ("Station", attrgetter("station")),
+            ("Claim", attrgetter("zone.claim.name")),
+            ("Zone", attrgetter("zone.name")),
+            ("Kind of sample", short_kind),
+            ("Buckets", attrgetter("bucket_count")),
+            ("Mass (g)", attrgetter("mass_g")),
+            ("Digger", attrgetter("digger")),
+            ("Voided", attrgetter("step.is_void")),
+        ]
 
 
 @dataclass(frozen=True)

@@ -1,9 +1,11 @@
+from operator import attrgetter
+
 import django_tables2 as tables
 from django.utils.html import format_html
 
 from prospecting.calc import units
 from prospecting.models import Lot
-from prospecting.tables.base import ListTable
+from prospecting.tables.base import FileColumn, ListTable
 
 
 class LotTable(ListTable):
@@ -31,5 +33,21 @@ class LotTable(ListTable):
         return f"{value}, contamination marked" if record.is_marked else value
 
     def render_stripe(self, value: str):
-        words = {"mixed": "several zones", "none": "none"}.get(value, f"stripe {value.upper()}")
-        return format_html('<span class="swatch stripe-{}"></span>{}', value, words)
+        return format_html('<span class="swatch stripe-{}"></span>{}', value, stripe_words(value))
+
+    def file_columns(self) -> list[FileColumn]:
+        return [
+            ("Lot", attrgetter("code")),
+            ("Kind", Lot.get_kind_display),
+            ("Contamination marked", attrgetter("is_marked")),
+            ("What it is", attrgetter("title")),
+            ("Mass when made (g)", attrgetter("mass_g")),
+            ("On hand (g)", attrgetter("on_hand_g")),
+            ("Dry", attrgetter("is_dry")),
+            ("Top size (µm)", attrgetter("top_size_um")),
+            ("Zone stripe", lambda lot: stripe_words(lot.stripe)),
+        ]
+
+
+def stripe_words(stripe: str) -> str:
+    return {"mixed": "several zones", "none": "none"}.get(stripe, f"stripe {stripe.upper()}")

@@ -1,8 +1,10 @@
+from operator import attrgetter
+
 import django_tables2 as tables
 from django.urls import reverse
 
 from prospecting.models import Member
-from prospecting.tables.base import ListTable
+from prospecting.tables.base import FileColumn, ListTable
 
 
 class MemberTable(ListTable):
@@ -30,3 +32,12 @@ class MemberTable(ListTable):
 
     def render_is_active(self, value: bool) -> str:
         return "yes" if value else "no, switched off"
+
+    def file_columns(self) -> list[FileColumn]:
+        return [
+            ("User name", attrgetter("username")),
+            ("Name", Member.get_full_name),
+            ("Role", Member.get_role_display),
+            ("May sign in", attrgetter("is_active")),
+            ("Last signed in (UTC)", attrgetter("last_login")),
+        ]

@@ -1,11 +1,12 @@
 """The runs of a closed trial as a table for other programs, and the same as the bytes of a CSV file or a spreadsheet."""
 
-import datetime
 import io
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from prospecting.calc.cells import Cell
+from prospecting.frames.sheets import write_csv, write_xlsx
 from trials.calc.run_columns import (
     COLUMNS,
     DOSE,
@@ -16,12 +17,10 @@ from trials.calc.run_columns import (
     STANDS,
     VOID,
     RunColumn,
-    inert,
 )
 from trials.frames.trial_lines import TrialLines
 from trials.models import Run, SettledMud, TailsPan, Treatment, Trial
 
-Cell = str | Decimal | int | datetime.date | None
 # Columns of doses and factors stand behind this one.
 AFTER = "is_control"
 
@@ -87,37 +86,15 @@ def runs_of(trial: Trial) -> RunTable:
 
 
 def as_csv(lines: Iterable[Sequence[Cell]]) -> bytes:
-    """The lines as CSV (RFC 4180) in UTF-8 with its mark: every text in quotation marks and inert, numbers bare."""
-    text = "\r\n".join(",".join(map(_csv_cell, line)) for line in lines)
-    return f"{text}\r\n".encode("utf-8-sig")
+    kept = io.BytesIO()
+    write_csv(kept, lines)
+    return kept.getvalue()
 
 
 def as_xlsx(table: RunTable) -> bytes:
-    """A spreadsheet (ECMA-376) of two sheets: the runs, and what their columns mean."""
-    from openpyxl import Workbook
-    from openpyxl.styles import Font
-    from openpyxl.utils import get_column_letter
-
-    book = Workbook()
-    sheets = ((book.active, "runs", table.lines), (book.create_sheet(), "columns", table.dictionary))
-    for sheet, title, lines in sheets:
-        sheet.title = title
-        for number, line in enumerate(lines, start=1):
-            for place, value in enumerate(line, start=1):
-                cell = sheet.cell(number, place)
-                if isinstance(value, str):
-                    cell.value = inert(value)
-                    # Never a formula, whatever it begins with.
-                    cell.data_type = "s"
-                else:
-                    cell.value = value
-                cell.font = Font(bold=number == 1)
-        sheet.freeze_panes = "A2"
-        for place, name in enumerate(lines[0], start=1):
-            widest = max(len(str(line[place - 1] or "")) for line in lines)
-            sheet.column_dimensions[get_column_letter(place)].width = min(max(widest, len(name)) + 2, 60)
+    """A spreadsheet of two sheets: the runs, and what their columns mean."""
     kept = io.BytesIO()
-    book.save(kept)
+    write_xlsx(kept, [("runs", table.lines), ("columns", table.dictionary)])
     return kept.getvalue()
 
 
@@ -193,13 +170,3 @@ def _yes(value: bool) -> str:
 
 def _number(value: Decimal | float | None) -> Decimal | None:
     return None if value is None else Decimal(str(value))
-
-
-def _csv_cell(value: Cell) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, str):
-        return '"' + inert(value).replace('"', '""') + '"'
-    if isinstance(value, Decimal):
-        return f"{value.normalize():f}"
-    return str(value)

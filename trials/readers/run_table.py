@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
+from prospecting.calc.cells import as_meant
 from prospecting.calc.units import parse_number
 from prospecting.readers.text_table import DELIMITERS, Line, decode, one_line, split_lines
 from trials.calc.run_columns import (
@@ -22,7 +23,6 @@ from trials.calc.run_columns import (
     STANDS,
     VOID,
     RunColumn,
-    as_meant,
 )
 
 MOST_ROWS = 400

@@ -1,6 +1,8 @@
+from operator import attrgetter
+
 import django_tables2 as tables
 
-from prospecting.tables.base import ListTable
+from prospecting.tables.base import FileColumn, ListTable
 from trials.models import Additive
 
 
@@ -18,3 +20,14 @@ class AdditiveTable(ListTable):
     def render_price(self, record: Additive) -> str:
         dated = f" ({record.priced_on:%d %b %Y})" if record.priced_on else ""
         return f"{record.price} {record.currency}{dated}"
+
+    def file_columns(self) -> list[FileColumn]:
+        return [
+            ("Additive", attrgetter("name")),
+            ("Kind", Additive.get_kind_display),
+            ("Bottle (mL)", attrgetter("bottle_ml")),
+            ("Bottle as typed", attrgetter("bottle_typed")),
+            ("Price of a bottle", attrgetter("price")),
+            ("Currency", attrgetter("currency")),
+            ("Day of the price", attrgetter("priced_on")),
+        ]

@@ -1,6 +1,8 @@
+from operator import attrgetter
+
 import django_tables2 as tables
 
-from prospecting.tables.base import ListTable
+from prospecting.tables.base import FileColumn, ListTable
 from trials.models import ClearingTest
 
 
@@ -23,3 +25,13 @@ class ClearingTable(ListTable):
 
     def render_state(self, record: ClearingTest) -> str:
         return f"ended {record.ended_at:%-d %b %Y}" if record.ended_at else "being watched"
+
+    def file_columns(self) -> list[FileColumn]:
+        return [
+            ("Clearing test", attrgetter("pk")),
+            ("Question", attrgetter("question")),
+            ("Read by", ClearingTest.get_measure_display),
+            ("Tubs", attrgetter("tub_count")),
+            ("Readings", attrgetter("reading_count")),
+            ("Ended (UTC)", attrgetter("ended_at")),
+        ]

@@ -1,8 +1,9 @@
 from collections.abc import Collection
+from operator import attrgetter
 
 import django_tables2 as tables
 
-from prospecting.tables.base import ListTable
+from prospecting.tables.base import FileColumn, ListTable
 from trials.models import Finding
 
 
@@ -33,3 +34,14 @@ class FindingTable(ListTable):
         if record.replaced_by_id:
             return "replaced"
         return "stands; its records have changed since" if record.pk in self.changed else "stands"
+
+    def file_columns(self) -> list[FileColumn]:
+        return [
+            ("Finding", attrgetter("sentence")),
+            ("What follows", Finding.get_stand_display),
+            ("About", Finding.get_about_display),
+            ("Why", attrgetter("why")),
+            ("Day", attrgetter("concluded_on")),
+            ("Concluded by", attrgetter("concluded_by")),
+            ("State", self.render_state),
+        ]

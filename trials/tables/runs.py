@@ -1,9 +1,12 @@
+from decimal import Decimal
+from operator import attrgetter
+
 import django_tables2 as tables
 from django.utils.html import format_html
 
 from prospecting.calc import units
 from prospecting.calc.grade import grade_g_per_t
-from prospecting.tables.base import ListTable
+from prospecting.tables.base import FileColumn, ListTable
 from trials.models import Run
 
 
@@ -49,7 +52,33 @@ class RunTable(ListTable):
         return units.format_gold_mg(record.gold_mg)
 
     def render_grade(self, record: Run) -> str:
-        if record.gold_mg is None or record.failed:
-            return ""
-        grade = grade_g_per_t(record.gold_mg, record.portion_mass_g)
-        return units.format_grade(grade, self.request.user.grade_unit)
+        grade = recovered_g_per_t(record)
+        return "" if grade is None else units.format_grade(grade, self.request.user.grade_unit)
+
+    def file_columns(self) -> list[FileColumn]:
+        return [
+            ("Run", attrgetter("pk")),
+            ("Day", attrgetter("panned_on")),
+            ("Lot", lambda run: "hidden" if run.lot_hidden else run.lot.code),
+            ("Trial", lambda run: run.planned and run.planned.trial_id),
+            ("Code", lambda run: run.planned and run.planned.blind_code),
+            ("State", state_of),
+            ("Portion (g)", attrgetter("portion_mass_g")),
+            ("Gold (mg)", attrgetter("gold_mg")),
+            ("Below the scale", attrgetter("below_scale")),
+            ("Scale step (mg)", attrgetter("scale_step_mg")),
+            ("Colours", attrgetter("colours_total")),
+            ("Grade recovered (g/t)", recovered_g_per_t),
+            ("Panner", lambda run: str(run.panner)),
+        ]
+
+
+def recovered_g_per_t(run: Run) -> Decimal | None:
+    """Gold of a run that was weighed and did not fail, over its portion."""
+    return None if run.gold_mg is None or run.failed else grade_g_per_t(run.gold_mg, run.portion_mass_g)
+
+
+def state_of(run: Run) -> str:
+    if run.is_void:
+        return "voided"
+    return "failed" if run.failed else "stands"

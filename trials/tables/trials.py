@@ -1,6 +1,8 @@
+from operator import attrgetter
+
 import django_tables2 as tables
 
-from prospecting.tables.base import ListTable
+from prospecting.tables.base import FileColumn, ListTable
 from trials.models import Trial
 
 
@@ -21,3 +23,14 @@ class TrialTable(ListTable):
 
     def render_logged(self, record: Trial) -> str:
         return f"{record.logged} of {record.planned}" if record.planned else ""
+
+    def file_columns(self) -> list[FileColumn]:
+        return [
+            ("Trial", attrgetter("pk")),
+            ("Question", attrgetter("question")),
+            ("State", Trial.get_state_display),
+            ("Lot", attrgetter("feed_lot.code")),
+            ("Judged by", Trial.get_outcome_display),
+            ("Runs planned", attrgetter("planned")),
+            ("Runs in", attrgetter("logged")),
+        ]

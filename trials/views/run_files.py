@@ -6,40 +6,36 @@ from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.utils.http import content_disposition_header
 
 from prospecting.access import page
 from prospecting.actions.assays import held_file, hold_file, let_file_go
 from prospecting.views.entry import enter
+from prospecting.views.saved_file import CSV, XLSX, saved_file
 from trials.actions.importing import import_trial
 from trials.forms.importing import ImportForm, RunFile, RunFileForm
 from trials.frames.run_export import as_csv, as_xlsx, runs_of
 from trials.models import Trial
 
-XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
-
 
 @page(role="guest")
 def trial_runs_csv(request: HttpRequest, pk: int) -> HttpResponse:
     trial = get_object_or_404(Trial.objects.for_detail(), pk=pk)
-    return _key_kept(request, trial) or _file(
-        as_csv(runs_of(trial).lines), "text/csv", f"trial-{pk}-runs.csv"
-    )
+    return _key_kept(request, trial) or saved_file(as_csv(runs_of(trial).lines), CSV, f"trial-{pk}-runs.csv")
 
 
 @page(role="guest")
 def trial_columns_csv(request: HttpRequest, pk: int) -> HttpResponse:
     """What the columns of the runs' file mean."""
     trial = get_object_or_404(Trial.objects.for_detail(), pk=pk)
-    return _key_kept(request, trial) or _file(
-        as_csv(runs_of(trial).dictionary), "text/csv", f"trial-{pk}-columns.csv"
+    return _key_kept(request, trial) or saved_file(
+        as_csv(runs_of(trial).dictionary), CSV, f"trial-{pk}-columns.csv"
     )
 
 
 @page(role="guest")
 def trial_runs_xlsx(request: HttpRequest, pk: int) -> HttpResponse:
     trial = get_object_or_404(Trial.objects.for_detail(), pk=pk)
-    return _key_kept(request, trial) or _file(as_xlsx(runs_of(trial)), XLSX, f"trial-{pk}-runs.xlsx")
+    return _key_kept(request, trial) or saved_file(as_xlsx(runs_of(trial)), XLSX, f"trial-{pk}-runs.xlsx")
 
 
 @page(role="keeper", methods=("GET", "POST"))
@@ -89,16 +85,3 @@ def _key_kept(request: HttpRequest, trial: Trial) -> HttpResponse | None:
         return None
     messages.warning(request, "No file of these runs yet: it would tell which code got which treatment.")
     return redirect("trial-outcomes", trial.pk)
-
-
-def _file(data: bytes, kind: str, name: str) -> HttpResponse:
-    """Saved, never shown or run by the browser: it holds what anybody typed."""
-    return HttpResponse(
-        data,
-        content_type=f"{kind}; charset=utf-8" if kind == "text/csv" else kind,
-        headers={
-            "Content-Disposition": content_disposition_header(True, name),
-            "Content-Security-Policy": "sandbox",
-            "X-Content-Type-Options": "nosniff",
-        },
-    )

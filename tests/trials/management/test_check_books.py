@@ -20,6 +20,7 @@ from prospecting.models import (
     Dig,
     Dispatch,
     Draw,
+    HeldEntry,
     Lot,
     Member,
     Origin,
@@ -29,6 +30,7 @@ from prospecting.models import (
 )
 from prospecting.readers.certificate_csv import read_certificate
 from tests import make
+from tests.prospecting.actions.test_held import make_held
 from tests.trials.make_trial import PORTION, make_closed, make_result
 from trials.actions import running
 from trials.models import PlannedRun, Run, Treatment, Trial, Weighing
@@ -250,6 +252,14 @@ TAMPERED: dict[str, tuple[Callable[[], None], str]] = {
     "a certificate's bytes": (
         lambda: change(AssayReturn.objects, file_bytes=b"Sample,Au g/t\n1,41\n"),
         "its stored file is not the one that was read",
+    ),
+    "a value in use": (
+        lambda: change(Sample.objects.answered(), in_use_g_per_t=Decimal("41")),
+        "41 g/t is in use; by its rule, first reading of the first return, it is 4.1 g/t",
+    ),
+    "a held entry's body": (
+        lambda: HeldEntry.objects.filter(pk=make_held(keeper()).pk).update(body={"mass": "6 kg"}),
+        "what was typed into it can't be read",
     ),
     "a trial without control": (
         lambda: Treatment.objects.update(is_control=False),

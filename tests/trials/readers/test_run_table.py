@@ -5,7 +5,7 @@ from decimal import Decimal
 
 import pytest
 
-from trials.calc.run_columns import as_meant, inert
+from prospecting.calc.cells import as_meant, inert
 from trials.readers.run_table import read_run_table
 
 GOOD = "treatment,block,gold_mg,below_scale,dose ml_per_l: Rinse,colours_fine,day\n"

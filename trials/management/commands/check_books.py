@@ -2,13 +2,12 @@
 
 import sys
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 
 from django.core.management import BaseCommand
-from django.db import connection, transaction
 
 from prospecting.frames import books as material
+from prospecting.frames.journal_chain import faults_of_journal
+from prospecting.frames.one_moment import books_as_of_now
 from trials.frames import books as trials
 
 CHECKS = {
@@ -16,8 +15,11 @@ CHECKS = {
     "steps: losses, shares by dig, tags' stripes": material.faults_of_steps,
     "contamination marks": material.faults_of_marks,
     "photos and their files": material.faults_of_photos,
-    "samples, certificates and values in use": material.faults_of_assays,
+    "samples and certificates": material.faults_of_assays,
+    "values in use, by their rules": material.faults_of_values,
     "dispatches and their checks": material.faults_of_dispatches,
+    "the journal's chain": faults_of_journal,
+    "held entries": material.faults_of_held,
     "plans of trials": trials.faults_of_plans,
     "runs and what they drew": trials.faults_of_runs,
     "weighings of runs": trials.faults_of_weighings,
@@ -47,24 +49,3 @@ class Command(BaseCommand):
             self.stderr.write(f"{found} things are off. Nothing was changed.")
             sys.exit(1)
         self.stdout.write("The books add up.")
-
-
-@contextmanager
-def books_as_of_now() -> Iterator[None]:
-    """Read everything as it stood at one moment, so that what is entered meanwhile is not taken for a fault."""
-    if connection.in_atomic_block:
-        yield
-    elif connection.vendor == "sqlite":
-        # Not atomic(): that takes the write lock, and nobody could enter anything while the books are read.
-        with connection.cursor() as cursor:
-            cursor.execute("BEGIN DEFERRED")
-        try:
-            yield
-        finally:
-            with connection.cursor() as cursor:
-                cursor.execute("ROLLBACK")
-    else:
-        with transaction.atomic():
-            with connection.cursor() as cursor:
-                cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
-            yield

@@ -1,28 +1,47 @@
-"""Papers and photos of a claim: kept byte for byte as evidence, for members only; voided with a reason, never deleted."""
+"""Papers and photos of a claim: for members only; voided with a reason, never deleted.
+
+A PDF is kept byte for byte. A picture is redrawn, so that the position the camera wrote into it is gone, unless the member
+wants the original kept with it.
+"""
 
 import datetime
 import hashlib
-import warnings
+from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 
-from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
 
 from prospecting.actions.journal import write_journal
 from prospecting.actions.permission import require_writer
+from prospecting.actions.photos import redrawn_picture
 from prospecting.actions.refusal import Refused
+from prospecting.actions.uploads import check_room, check_size
+from prospecting.calc.accepted_files import PAPER
 from prospecting.models import Claim, ClaimPaper
+from prospecting.readers.pdf import has_its_end, is_pdf
 
-LARGEST_PAPER_BYTES = 10 * 1024 * 1024
 PDF = "application/pdf"
-PICTURES = {"JPEG": "image/jpeg", "PNG": "image/png"}
-ENDINGS = {PDF: ".pdf", "image/jpeg": ".jpg", "image/png": ".png"}
-# A PDF names itself at its beginning and marks its end (ISO 32000-1, section 7.5); that readers look through 1,024 bytes for
-# either, because some senders add a few of their own, is from memory.
-PDF_BEGINS, PDF_ENDS = b"%PDF-", b"%%EOF"
-PDF_ROOM = 1024
+# Registered media types (IANA); as which an original is given back.
+TYPES = {
+    "JPEG": "image/jpeg",
+    "PNG": "image/png",
+    "WebP": "image/webp",
+    "HEIC": "image/heic",
+    "AVIF": "image/avif",
+}
+ENDINGS = {PDF: ".pdf", "image/jpeg": ".jpg"} | {
+    TYPES[kind]: f".{kind.lower()}" for kind in ("PNG", "WebP", "HEIC", "AVIF")
+}
+
+
+@dataclass(frozen=True)
+class _ToKeep:
+    data: bytes
+    content_type: str
+    # What became of it, for the journal.
+    how: str
 
 
 @transaction.atomic
@@ -34,18 +53,14 @@ def add_claim_paper(
     recorded_by,
     dated_on: datetime.date | None = None,
     note: str = "",
+    keep_original: bool = False,
 ) -> ClaimPaper:
-    """Keep a PDF, JPEG or PNG as it came. What it is, its bytes say, not its name."""
+    """Keep a PDF as it came, a picture redrawn or, with `keep_original`, as it came. What it is, its bytes say, not its name."""
     require_writer(recorded_by)
-    if upload.size > LARGEST_PAPER_BYTES:
-        raise Refused(
-            f"The file has {upload.size / 2**20:.1f} MB; at most {LARGEST_PAPER_BYTES // 2**20} MB are taken.",
-            code="paper_too_large",
-            field="upload",
-        )
-    data = upload.read()
-    content_type = _kind_of(data)
-    sha256 = hashlib.sha256(data).hexdigest()
+    check_size(upload, PAPER, field="upload", code="paper_too_large")
+    kept = _to_keep(upload, keep_original=keep_original)
+    sha256 = hashlib.sha256(kept.data).hexdigest()
+    check_room(member=recorded_by, adds_bytes=len(kept.data), field="upload")
     # Locked, so that one paper sent by two members at once gets in once.
     claim = Claim.objects.select_for_update().get(pk=claim.pk)
     known = claim.papers.filter(file_sha256=sha256, voided_at__isnull=True).defer("file_bytes").first()
@@ -57,16 +72,16 @@ def add_claim_paper(
         claim=claim,
         title=title,
         dated_on=dated_on,
-        file_name=_plain_name(upload.name, content_type),
+        file_name=_plain_name(upload.name, kept.content_type),
         file_sha256=sha256,
-        file_bytes=data,
-        content_type=content_type,
+        file_bytes=kept.data,
+        content_type=kept.content_type,
         note=note,
         recorded_by=recorded_by,
     )
     paper.full_clean(exclude=["claim", "recorded_by", "file_bytes"])
     paper.save()
-    write_journal(member=recorded_by, about=paper, what=f"paper added to {claim}")
+    write_journal(member=recorded_by, about=paper, what=f"paper added to {claim}, {kept.how}")
     return paper
 
 
@@ -93,40 +108,20 @@ def void_claim_paper(*, paper: ClaimPaper, reason: str, voided_by) -> ClaimPaper
     return paper
 
 
-def _kind_of(data: bytes) -> str:
-    if PDF_BEGINS in data[:PDF_ROOM]:
-        if PDF_ENDS not in data[-PDF_ROOM:]:
+def _to_keep(upload, *, keep_original: bool) -> _ToKeep:
+    upload.seek(0)
+    data = upload.read()
+    if is_pdf(data):
+        if not has_its_end(data):
             raise Refused("This PDF is cut off: its end is missing.", code="paper_cut_off", field="upload")
-        return PDF
-    return _kind_of_picture(data)
-
-
-def _kind_of_picture(data: bytes) -> str:
-    from PIL import Image
-
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error", Image.DecompressionBombWarning)
-            picture = Image.open(BytesIO(data), formats=tuple(PICTURES))
-            kind, pixels = picture.format, picture.width * picture.height
-            # The size stands in the header: refused before a single pixel is decoded.
-            if pixels > settings.PHOTO_MAX_PIXELS:
-                raise Image.DecompressionBombError
-            # Decoded once, so that what is kept can be opened again.
-            picture.load()
-    except (Image.DecompressionBombError, Image.DecompressionBombWarning):
-        raise Refused(
-            f"The picture has more than {settings.PHOTO_MAX_PIXELS // 1_000_000} million pixels. Send a smaller one.",
-            code="paper_too_many_pixels",
-            field="upload",
-        ) from None
-    except (OSError, ValueError, SyntaxError):
-        raise Refused(
-            "This is no PDF, JPEG or PNG the site can read, whatever its name says.",
-            code="paper_unreadable",
-            field="upload",
-        ) from None
-    return PICTURES[kind]
+        return _ToKeep(data, PDF, "as it came")
+    # Drawn in any case, so that what is kept can be opened again.
+    read = redrawn_picture(upload, PAPER, field="upload")
+    if keep_original:
+        return _ToKeep(data, TYPES[read.kind], "as it came, with what the camera wrote into it")
+    out = BytesIO()
+    read.picture.save(out, "JPEG", quality=90)
+    return _ToKeep(out.getvalue(), TYPES["JPEG"], "redrawn without what the camera wrote into it")
 
 
 def _plain_name(file_name: str, content_type: str) -> str:

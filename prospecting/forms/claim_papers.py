@@ -2,7 +2,9 @@
 
 from django import forms
 
+from prospecting.calc.accepted_files import PAPER
 from prospecting.forms.base import DayField, SiteForm, note_field
+from prospecting.forms.files import AcceptedFileField
 from prospecting.forms.ground import one_line
 
 
@@ -12,13 +14,16 @@ class ClaimPaperForm(SiteForm):
         max_length=120,
         help_text="Location notice, receipt of the yearly fee, permission, map.",
     )
-    upload = forms.FileField(
+    upload = AcceptedFileField(
+        PAPER,
         label="The file",
-        max_length=200,
-        widget=forms.FileInput(attrs={"accept": "application/pdf,image/jpeg,image/png"}),
-        help_text="PDF, JPEG or PNG, at most 10 MB. It is kept byte for byte, for members only: a photo keeps the position "
-        "the camera wrote into it.",
-        error_messages={"empty": "This file is empty.", "max_length": "The file's name is too long."},
+        help_text="For members only. A PDF is kept as it comes, and may tell where it was made. A picture is redrawn as a "
+        "JPEG, at most 3600 pixels long, and the position the camera wrote into it is taken out.",
+    )
+    keep_original = forms.BooleanField(
+        label="Keep the picture as it came, with its position",
+        required=False,
+        help_text="Only where the original itself is the evidence: any member who saves it can read where it was taken.",
     )
     dated_on = DayField(label="Day of the paper", required=False, initial=None, done=True)
     note = note_field("What it says that matters; where the original lies.")
@@ -28,6 +33,7 @@ class ClaimPaperForm(SiteForm):
         return {
             "title": one_line(data["title"]),
             "upload": data["upload"],
+            "keep_original": data["keep_original"],
             "dated_on": data["dated_on"],
             "note": data["note"],
         }

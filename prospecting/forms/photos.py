@@ -6,17 +6,19 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from prospecting.calc import photo_scale, units
+from prospecting.calc.accepted_files import PHOTO
 from prospecting.forms.base import NumberField, QuantityField, SiteForm
+from prospecting.forms.files import AcceptedFileField
 from prospecting.models import Photo
 
 ENDS = ("x1", "y1", "x2", "y2")
 
 
-class PhotoField(forms.FileField):
+class PhotoField(AcceptedFileField):
     """A picture; static/prospecting/shrink-photo.js makes it small on the phone, and the site redraws it in any case."""
 
     def __init__(self, *, from_camera: bool = True, **kwargs) -> None:
-        attrs = {"accept": "image/jpeg,image/png,image/webp", "data-shrink": ""}
+        attrs = {"data-shrink": ""}
         # Straight to the camera; without it a phone offers its kept pictures too.
         attrs |= {"capture": "environment"} if from_camera else {}
         kwargs.setdefault("label", "Photo")
@@ -25,7 +27,7 @@ class PhotoField(forms.FileField):
             "help_text",
             "Gold and a scale bar in one picture, the code beside it. Position data is removed.",
         )
-        super().__init__(widget=forms.FileInput(attrs=attrs), **kwargs)
+        super().__init__(PHOTO, attrs=attrs, **kwargs)
 
 
 class LengthField(QuantityField):

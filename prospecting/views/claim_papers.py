@@ -30,7 +30,7 @@ def claim_paper_add(request: HttpRequest, pk: int) -> HttpResponse:
 
 @page(role=MEMBER)
 def claim_paper_file(request: HttpRequest, pk: int) -> HttpResponse:
-    """The file byte for byte, for members only: it may tell where. Saved, never shown or run by the browser here."""
+    """The file as it is kept, for members only: it may tell where. Saved, never shown or run by the browser here."""
     paper = get_object_or_404(ClaimPaper, pk=pk)
     return saved_file(bytes(paper.file_bytes), paper.content_type, paper.file_name)
 

@@ -1,7 +1,6 @@
 from dataclasses import dataclass
 
-from django.db.models.fields.files import FieldFile
-from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.http import FileResponse, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 
 from prospecting.access import MEMBER, page
@@ -9,20 +8,21 @@ from prospecting.actions.photos import set_scale
 from prospecting.forms.photos import ScaleForm
 from prospecting.models import Photo
 from prospecting.views.entry import enter
+from prospecting.views.saved_file import shown_jpeg
 
 
 @page(role=MEMBER)
 def photo(request: HttpRequest, pk: int) -> FileResponse:
     """A picture, for members only: it may show where the hole is."""
     kept = get_object_or_404(Photo, pk=pk)
-    return _picture(kept.file, f"photo-{kept.pk}.jpg")
+    return shown_jpeg(kept.file, f"photo-{kept.pk}.jpg")
 
 
 @page(role=MEMBER)
 def photo_thumb(request: HttpRequest, pk: int) -> FileResponse:
     """The small one for lists; the picture itself where it was kept before there were small ones."""
     kept = get_object_or_404(Photo, pk=pk)
-    return _picture(kept.thumb or kept.file, f"photo-{kept.pk}-small.jpg")
+    return shown_jpeg(kept.thumb or kept.file, f"photo-{kept.pk}-small.jpg")
 
 
 @page(role=MEMBER, methods=("GET", "POST"))
@@ -47,15 +47,3 @@ class ScaleOf:
 
     def get_absolute_url(self) -> str:
         return self.photo.get_scale_url()
-
-
-def _picture(stored: FieldFile, filename: str) -> FileResponse:
-    try:
-        file = stored.open("rb")
-    except FileNotFoundError:
-        raise Http404("The picture's file is missing.") from None
-    response = FileResponse(file, content_type="image/jpeg", filename=filename)
-    response["X-Content-Type-Options"] = "nosniff"
-    # A picture never changes, and no cache on the way may keep it for others.
-    response["Cache-Control"] = "private, max-age=86400"
-    return response

@@ -92,6 +92,13 @@
         picture.close();
       } catch {
         if (turn !== looked) return;
+        const most = Number(input.dataset.mostBytes);
+        if (file.size > most) {
+          // It would wait on the phone only to be sent back.
+          input.value = "";
+          says.textContent = `This phone can't make this picture small, and it is too large as it is (${inWords(file.size)}; the site takes ${inWords(most)}). It is left out; take it again in a smaller size.`;
+          return;
+        }
         says.textContent = `This phone can't make this picture small (${inWords(file.size)}). It goes as it is; the site looks whether it can read it and takes hidden data out.`;
       }
     }

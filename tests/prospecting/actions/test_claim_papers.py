@@ -7,7 +7,9 @@ from PIL import Image
 
 from prospecting.actions import claim_papers
 from prospecting.actions.refusal import Refused
+from prospecting.calc.accepted_files import PAPER
 from prospecting.models import ClaimPaper, JournalEntry
+from prospecting.readers import picture as readers
 from tests.make import make_claim, make_member
 
 pytestmark = pytest.mark.django_db
@@ -41,36 +43,48 @@ def keep(data: bytes, *, name: str = "notice.pdf", claim=None, member=None, **fa
         (picture("PNG"), "../../etc/passwd", "image/png", "passwd.png"),
         (picture("PNG"), "...", "image/png", "paper.png"),
         (picture("PNG"), "a\u202egnp.exe\r\nX: y", "image/png", "agnp.png"),
+        (picture("WEBP"), "post.jpg", "image/webp", "post.webp"),
+        (picture("AVIF"), "post.jpg", "image/avif", "post.avif"),
     ],
 )
-def test_a_paper_is_kept_byte_for_byte_as_what_its_bytes_say(data, name, kind, kept_as):
-    paper = keep(data, name=name)
+def test_a_pdf_and_a_wanted_original_are_kept_byte_for_byte_as_what_their_bytes_say(
+    data, name, kind, kept_as
+):
+    """ASVS 5.0, v5.0.0-5.2.2: the name and the content, each for itself."""
+    paper = keep(data, name=name, keep_original=True)
     paper.refresh_from_db()
     assert bytes(paper.file_bytes) == data
     assert (paper.content_type, paper.file_name) == (kind, kept_as)
-    assert JournalEntry.objects.about(paper).get().what == f"paper added to {paper.claim}"
+    how = "as it came" if data.endswith(PDF) else "as it came, with what the camera wrote into it"
+    assert JournalEntry.objects.about(paper).get().what == f"paper added to {paper.claim}, {how}"
 
 
-def test_a_photo_keeps_what_the_camera_wrote_into_it():
+def test_a_picture_is_redrawn_unless_the_original_is_wanted():
     exif = Image.Exif()
     exif[0x010F] = "an invented camera"
-    data = picture(exif=exif)
-    assert bytes(keep(data, name="cairn.jpg").file_bytes) == data
+    data = picture(size=(5000, 30), exif=exif) + b"PK\x03\x04 packed behind the end"
+    assert bytes(keep(data, name="cairn.jpg", keep_original=True).file_bytes) == data
+    paper = keep(data, name="cairn.png")
+    kept = bytes(paper.file_bytes)
+    assert (paper.content_type, paper.file_name) == ("image/jpeg", "cairn.jpg")
+    assert b"invented camera" not in kept and b"PK" not in kept
+    assert Image.open(BytesIO(kept)).size == (PAPER.longest_px, 22)
+    what = JournalEntry.objects.about(paper).get().what
+    assert what.endswith("redrawn without what the camera wrote into it")
 
 
 @pytest.mark.parametrize(
     ("data", "code"),
     [
-        (b"hello", "paper_unreadable"),
-        (b"<svg xmlns='http://www.w3.org/2000/svg'><script>alert(1)</script></svg>", "paper_unreadable"),
-        (b"PK\x03\x04" + b"\0" * 100, "paper_unreadable"),
-        (picture("GIF"), "paper_unreadable"),
-        (picture("WEBP"), "paper_unreadable"),
-        (picture()[:300], "paper_unreadable"),
-        (picture("PNG")[:60], "paper_unreadable"),
+        (b"hello", "picture_unreadable"),
+        (b"<svg xmlns='http://www.w3.org/2000/svg'><script>alert(1)</script></svg>", "picture_unreadable"),
+        (b"PK\x03\x04" + b"\0" * 100, "picture_unreadable"),
+        (picture("GIF"), "picture_unreadable"),
+        (picture()[:300], "picture_unreadable"),
+        (picture("PNG")[:60], "picture_unreadable"),
         (b"%PDF-1.7\n" + b"x" * 5000, "paper_cut_off"),
-        (b"x" * 2000 + PDF, "paper_unreadable"),
-        (PDF + b"\0" * claim_papers.LARGEST_PAPER_BYTES, "paper_too_large"),
+        (b"x" * 2000 + PDF, "picture_unreadable"),
+        (PDF + b"\0" * PAPER.most_bytes, "paper_too_large"),
     ],
 )
 def test_what_is_no_paper_is_refused_and_leaves_nothing(data, code):
@@ -81,11 +95,11 @@ def test_what_is_no_paper_is_refused_and_leaves_nothing(data, code):
     assert not JournalEntry.objects.exists()
 
 
-def test_a_picture_with_too_many_pixels_is_refused_by_its_header(settings):
-    settings.PHOTO_MAX_PIXELS = 1000
+def test_a_picture_with_too_many_pixels_is_refused_by_its_header(monkeypatch):
+    monkeypatch.setattr(readers, "MOST_PIXELS", 1000)
     with pytest.raises(Refused) as refused:
         keep(picture())
-    assert refused.value.code == "paper_too_many_pixels"
+    assert refused.value.code == "picture_too_many_pixels"
 
 
 def test_the_same_paper_twice_is_refused_on_one_claim_until_the_first_is_voided():

@@ -71,7 +71,8 @@ def test_a_paper_goes_in_once_and_comes_out_as_it_went_in(client_as):
     photo = picture("JPEG")
     for _ in range(2):
         assert (
-            member.post(address, form(photo, "cairn.jpg", identity=identity)).url == claim.get_absolute_url()
+            member.post(address, form(photo, "cairn.jpg", identity=identity, keep_original="on")).url
+            == claim.get_absolute_url()
         )
     paper = ClaimPaper.objects.get()
     answer = member.get(reverse("claim-paper-file", args=[paper.pk]))
@@ -86,8 +87,8 @@ def test_a_paper_goes_in_once_and_comes_out_as_it_went_in(client_as):
 @pytest.mark.parametrize(
     ("values", "said"),
     [
-        ({"data": b"hello"}, "no PDF, JPEG or PNG"),
-        ({"data": b""}, "This file is empty."),
+        ({"data": b"hello"}, "Taken: PDF, JPEG, PNG, WebP, HEIC or AVIF"),
+        ({"data": b""}, "The file is empty."),
         ({"title": ""}, "This field is required."),
         ({"title": "x" * 121}, "at most 120 characters"),
         ({"dated_on": "yesterday"}, "Write the day as year-month-day"),
@@ -111,7 +112,7 @@ def test_a_missing_file_and_the_same_file_twice(client_as):
     address = reverse("claim-paper-add", args=[paper.claim_id])
     sent = form()
     del sent["upload"]
-    assert "This field is required." in words(member.post(address, sent))
+    assert "Choose the file." in words(member.post(address, sent))
     assert "This very file is kept already" in words(member.post(address, form(title="Twice")))
     assert ClaimPaper.objects.count() == 1
 

@@ -1,0 +1,44 @@
+"""A file as a form takes it: what is taken and how large, said beside the field."""
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from prospecting.calc.accepted_files import AcceptedFile
+from prospecting.readers.pdf import ROOM, is_pdf
+from prospecting.readers.picture import PictureRefused, redrawn_upload
+
+
+class AcceptedFileField(forms.FileField):
+    """`help_text` follows the sentence of what is taken. A picture is read here, other files by the action that takes them."""
+
+    def __init__(
+        self, accepted: AcceptedFile, *, help_text: str = "", attrs: dict | None = None, **kwargs
+    ) -> None:
+        # A phone that can't make a picture small says at once where it is too large; see shrink-photo.js.
+        self.accepted = accepted
+        attrs = {"accept": accepted.accept, "data-most-bytes": accepted.most_bytes} | (attrs or {})
+        kwargs.setdefault("widget", forms.FileInput(attrs=attrs))
+        kwargs.setdefault("max_length", 200)
+        kwargs["error_messages"] = {
+            "required": "Choose the file.",
+            "empty": "The file is empty.",
+            "max_length": "The file's name is too long.",
+        } | kwargs.get("error_messages", {})
+        super().__init__(help_text=f"{accepted.in_words()} {help_text}".strip(), **kwargs)
+
+    def clean(self, data, initial=None):
+        upload = super().clean(data, initial)
+        if not upload:
+            return upload
+        if sentence := self.accepted.too_large(upload.size):
+            raise ValidationError(sentence, code="too_large")
+        if self.accepted.longest_px and not self._is_pdf(upload):
+            try:
+                redrawn_upload(upload, self.accepted)
+            except PictureRefused as refusal:
+                raise ValidationError(refusal.beside(self.accepted), code=refusal.code) from None
+        return upload
+
+    def _is_pdf(self, upload) -> bool:
+        upload.seek(0)
+        return "PDF" in self.accepted.kinds and is_pdf(upload.read(ROOM))

@@ -1,4 +1,6 @@
-"""Signing in, members, and each one's own units and password."""
+"""Signing in, members and invitations, and each one's own units, password and one-time codes."""
+
+from collections.abc import Callable
 
 from django import forms
 from django.contrib.auth.forms import AuthenticationForm
@@ -8,6 +10,8 @@ from django.core.exceptions import ValidationError
 from prospecting.forms.base import SiteForm
 from prospecting.models import Member
 
+# 15 signs are what OWASP ASVS 5.0 advises (6.2.1), and no rule of what they must be made of (6.2.5).
+GOOD_PASSWORD = "At least 10 signs, better 15 or more: a few words in a row are easy to keep in mind."
 USERNAME_ATTRS = {"autocomplete": "off", "autocapitalize": "none", "spellcheck": "false"}
 
 
@@ -20,13 +24,22 @@ def password_field(label: str, *, autocomplete: str = "new-password", **kwargs) 
 class SignInForm(AuthenticationForm):
     error_messages = {
         "invalid_login": "User name and password don't fit together. Capitals matter in both.",
-        "inactive": "This account is switched off. Ask a keeper.",
     }
 
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         self.fields["username"].label = "User name"
         self.fields["password"].max_length = 128
+
+    def get_invalid_login_error(self) -> ValidationError:
+        error = super().get_invalid_login_error()
+        wait = getattr(self.request, "minutes_to_wait", 0)
+        return ValidationError(wait_sentence(wait), code="wait") if wait else error
+
+
+def wait_sentence(minutes: int) -> str:
+    """Why the next try is not looked at, the same whatever was wrong and whoever it was."""
+    return f"Too many wrong tries. Wait {minutes} {'minute' if minutes == 1 else 'minutes'}, then try again."
 
 
 class PasswordsForm(SiteForm):
@@ -49,25 +62,90 @@ class PasswordsForm(SiteForm):
 
 
 def name_fields() -> tuple[forms.CharField, forms.CharField]:
+    attrs = {"autocomplete": "off"}
     return (
-        forms.CharField(label="First name", max_length=150, required=False),
-        forms.CharField(label="Last name", max_length=150, required=False),
+        forms.CharField(
+            label="First name", max_length=150, required=False, widget=forms.TextInput(attrs=attrs)
+        ),
+        forms.CharField(
+            label="Last name", max_length=150, required=False, widget=forms.TextInput(attrs=attrs)
+        ),
     )
 
 
-class MemberAddForm(PasswordsForm):
-    username = forms.CharField(
+def username_field(*, autocomplete: str = "off") -> forms.CharField:
+    return forms.CharField(
         label="User name",
         max_length=150,
         help_text="For signing in. Letters, digits and . _ - are easiest on a phone.",
-        widget=forms.TextInput(attrs=USERNAME_ATTRS),
+        widget=forms.TextInput(attrs=USERNAME_ATTRS | {"autocomplete": autocomplete}),
     )
+
+
+class AskingForm(PasswordsForm):
+    """A form that asks once more for the password of whoever is signed in: an open page alone must not do this.
+
+    `ask` is given what was typed and returns why it won't do, or nothing; it counts what is wrong, and so is not done here.
+    """
+
+    current_password = password_field("Your own password", autocomplete="current-password")
+
+    def __init__(self, *args, ask: Callable[[str], str], **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.ask = ask
+
+    def clean_current_password(self) -> str:
+        current = self.cleaned_data["current_password"]
+        if sentence := self.ask(current):
+            raise ValidationError(sentence, code="wrong_password")
+        return current
+
+
+class KeeperMakingForm(AskingForm):
+    """A form that may make a keeper, or let one in again, and only then asks for the password: a keeper can do anything."""
+
+    current_password = password_field(
+        "Your own password",
+        autocomplete="current-password",
+        required=False,
+        help_text="Only to make somebody a keeper, or to let a keeper in again.",
+    )
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        if self.initial.get("role") == Member.Role.KEEPER and self.initial.get("is_active"):
+            del self.fields["current_password"]
+
+    def clean_current_password(self) -> str:
+        current = self.cleaned_data["current_password"]
+        # A form without the tick makes members who may sign in.
+        may_sign_in = self.cleaned_data.get("is_active", "is_active" not in self.fields)
+        if self.cleaned_data.get("role") != Member.Role.KEEPER or not may_sign_in:
+            return ""
+        if not current:
+            raise ValidationError(
+                "To make somebody a keeper, or let one in again, give your own password.", code="required"
+            )
+        return super().clean_current_password()
+
+
+class MemberAddForm(KeeperMakingForm):
+    username = username_field()
     first_name, last_name = name_fields()
     role = forms.ChoiceField(choices=Member.Role, initial=Member.Role.MEMBER, widget=forms.RadioSelect)
     password = password_field(
-        "First password", help_text="At least 10 signs. They can change it under My settings."
+        "First password", help_text=f"{GOOD_PASSWORD} They can change it under My settings."
     )
     password_again = password_field("The same password again")
+    field_order = [
+        "username",
+        "first_name",
+        "last_name",
+        "role",
+        "password",
+        "password_again",
+        "current_password",
+    ]
 
     def values(self) -> dict:
         return {
@@ -76,7 +154,7 @@ class MemberAddForm(PasswordsForm):
         }
 
 
-class MemberEditForm(SiteForm):
+class MemberEditForm(KeeperMakingForm):
     first_name, last_name = name_fields()
     role = forms.ChoiceField(choices=Member.Role, widget=forms.RadioSelect)
     is_active = forms.BooleanField(
@@ -84,26 +162,53 @@ class MemberEditForm(SiteForm):
         required=False,
         help_text="Without the tick they are out at once. What they recorded stays, under their name.",
     )
+    field_order = ["first_name", "last_name", "role", "is_active", "current_password"]
 
     def values(self) -> dict:
         return {name: self.cleaned_data[name] for name in ("first_name", "last_name", "role", "is_active")}
 
 
-class MemberPasswordForm(PasswordsForm):
-    password = password_field("New password", help_text="At least 10 signs, not a common one.")
+class MemberPasswordForm(AskingForm):
+    password = password_field("New password", help_text=GOOD_PASSWORD)
     password_again = password_field("The same password again")
+    field_order = ["password", "password_again", "current_password"]
 
 
-class OwnPasswordForm(PasswordsForm):
+class MemberCodesOffForm(AskingForm):
+    why = forms.CharField(
+        label="Why",
+        max_length=200,
+        help_text="And how you know that it is them who asks: for the journal.",
+        widget=forms.TextInput(attrs={"autocomplete": "off"}),
+    )
+    field_order = ["why", "current_password"]
+
+
+class OwnPasswordForm(AskingForm):
     current_password = password_field("Your password until now", autocomplete="current-password")
-    password = password_field("New password", help_text="At least 10 signs, not a common one.")
+    password = password_field("New password", help_text=GOOD_PASSWORD)
     password_again = password_field("The same password again")
 
-    def clean_current_password(self) -> str:
-        current = self.cleaned_data["current_password"]
-        if not self.member.check_password(current):
-            raise ValidationError("This is not your password.", code="wrong_password")
-        return current
+
+class InviteForm(KeeperMakingForm):
+    meant_for = forms.CharField(
+        label="For whom",
+        max_length=120,
+        help_text="A name you know them by. They choose their user name.",
+        widget=forms.TextInput(attrs={"autocomplete": "off"}),
+    )
+    role = forms.ChoiceField(choices=Member.Role, initial=Member.Role.MEMBER, widget=forms.RadioSelect)
+    days = forms.TypedChoiceField(
+        label="Open for",
+        choices=[(1, "1 day"), (7, "7 days"), (30, "30 days")],
+        coerce=int,
+        initial=7,
+        widget=forms.RadioSelect,
+    )
+    field_order = ["meant_for", "role", "days", "current_password"]
+
+    def values(self) -> dict:
+        return {name: self.cleaned_data[name] for name in ("meant_for", "role", "days")}
 
 
 class OwnUnitsForm(SiteForm):
@@ -115,3 +220,61 @@ class OwnUnitsForm(SiteForm):
 
     def values(self) -> dict:
         return {name: self.cleaned_data[name] for name in ("mass_unit", "grade_unit", "dose_unit")}
+
+
+class JoinForm(OwnUnitsForm, PasswordsForm):
+    username = username_field(autocomplete="username")
+    first_name, last_name = name_fields()
+    password = password_field("Password", help_text=f"{GOOD_PASSWORD} Nobody else gets to see it.")
+    password_again = password_field("The same password again")
+    field_order = [
+        "username",
+        "first_name",
+        "last_name",
+        "password",
+        "password_again",
+        "mass_unit",
+        "grade_unit",
+        "dose_unit",
+    ]
+
+    def values(self) -> dict:
+        typed = ("username", "first_name", "last_name", "password")
+        return {name: self.cleaned_data[name] for name in typed} | {"units": super().values()}
+
+
+def code_field(label: str = "Code", **kwargs) -> forms.CharField:
+    # Recovery codes are letters too, so that the keypad of digits is only proposed where none can be used.
+    attrs = USERNAME_ATTRS | {"autocomplete": "one-time-code"}
+    return forms.CharField(label=label, max_length=32, widget=forms.TextInput(attrs=attrs), **kwargs)
+
+
+class SignInCodeForm(forms.Form):
+    code = code_field(help_text="The six digits your phone shows now, or one of your recovery codes.")
+
+
+class FirstCodeForm(SiteForm):
+    code = code_field("The six digits it shows now")
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["code"].widget.attrs["inputmode"] = "numeric"
+
+
+class PasswordForm(AskingForm):
+    pass
+
+
+class PasswordAndCodeForm(AskingForm):
+    """`ask_code` is asked only once the password is right: a code is used up by being asked for."""
+
+    code = code_field(help_text="The six digits your phone shows now, or one of your recovery codes.")
+
+    def __init__(self, *args, ask_code: Callable[[str], str], **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.ask_code = ask_code
+
+    def clean(self) -> None:
+        super().clean()
+        if not self.errors and (sentence := self.ask_code(self.cleaned_data["code"])):
+            self.add_error("code", ValidationError(sentence, code="wrong_code"))

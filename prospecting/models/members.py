@@ -3,6 +3,7 @@ from django.contrib.auth.models import AbstractUser
 from django.db import models
 from django.db.models import Q
 from django.urls import reverse
+from django.utils import timezone
 
 
 class Member(AbstractUser):
@@ -62,6 +63,18 @@ class Member(AbstractUser):
         return self.is_active and self.role == self.Role.KEEPER
 
 
+class InvitationQuerySet(models.QuerySet):
+    def still_open(self) -> "InvitationQuerySet":
+        """Those by which somebody can join; with the keeper who invited, the invitation goes."""
+        return self.filter(
+            joined_as=None,
+            withdrawn_at=None,
+            expires_at__gt=timezone.now(),
+            invited_by__role=Member.Role.KEEPER,
+            invited_by__is_active=True,
+        )
+
+
 class Invitation(models.Model):
     """A link by which one person joins, with a password of their own. Only a hash of its key is kept."""
 
@@ -82,6 +95,8 @@ class Invitation(models.Model):
     joined_at = models.DateTimeField(null=True, blank=True)
     withdrawn_at = models.DateTimeField(null=True, blank=True)
 
+    objects = InvitationQuerySet.as_manager()
+
     class Meta:
         ordering = ["-pk"]
         constraints = [
@@ -96,7 +111,22 @@ class Invitation(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"Invitation for {self.meant_for}"
+        # Not whom it is for: every member reads the journal.
+        return f"Invitation {self.pk}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("invitation-list")
+
+    @property
+    def past(self) -> str:
+        """What became of one that is no longer open."""
+        if self.joined_as_id:
+            return "used"
+        if self.withdrawn_at:
+            return "withdrawn"
+        if self.expires_at > timezone.now() and not self.invited_by.is_keeper:
+            return "its keeper is no keeper any more"
+        return "run out"
 
 
 class SignIn(models.Model):
@@ -132,3 +162,7 @@ class ApiToken(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def is_over(self) -> bool:
+        return self.ended_at is not None or self.expires_at <= timezone.now()

@@ -1,4 +1,7 @@
+import json
+
 from django.contrib.auth import update_session_auth_hash
+from django.core.serializers.json import DjangoJSONEncoder
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
@@ -10,8 +13,11 @@ from prospecting.actions.members import (
     change_member,
     change_own_password,
     change_own_units,
+    note_own_data,
     set_member_password,
 )
+from prospecting.actions.one_time_codes import codes_of
+from prospecting.actions.sign_ins import move_sign_in
 from prospecting.forms.members import (
     MemberAddForm,
     MemberEditForm,
@@ -19,21 +25,29 @@ from prospecting.forms.members import (
     OwnPasswordForm,
     OwnUnitsForm,
 )
-from prospecting.models import JournalEntry, Member
+from prospecting.frames.own_data import own_data as held_about
+from prospecting.frames.sign_ins import devices_of
+from prospecting.models import Invitation, JournalEntry, Member
 from prospecting.tables.members import MemberTable
 from prospecting.views.entry import enter
+from prospecting.views.list_file import list_file
+from prospecting.views.saved_file import saved_file
+from prospecting.views.signing_in import asked_password
 
 
 @page(role=KEEPER)
 def member_list(request: HttpRequest) -> HttpResponse:
     table = MemberTable(Member.objects.all())
     RequestConfig(request, paginate={"per_page": 50}).configure(table)
-    return render(request, "prospecting/member_list.html", {"table": table})
+    invited = Invitation.objects.still_open().count()
+    return list_file(request, table, "members") or render(
+        request, "prospecting/member_list.html", {"table": table, "invited": invited}
+    )
 
 
 @page(role=KEEPER, methods=("GET", "POST"))
 def member_add(request: HttpRequest) -> HttpResponse:
-    form = MemberAddForm(request.POST or None, member=request.user)
+    form = MemberAddForm(request.POST or None, member=request.user, ask=asked_password(request))
     if response := enter(
         request,
         form,
@@ -48,7 +62,9 @@ def member_add(request: HttpRequest) -> HttpResponse:
 def member_edit(request: HttpRequest, pk: int) -> HttpResponse:
     member = get_object_or_404(Member, pk=pk)
     stands = {name: getattr(member, name) for name in ("first_name", "last_name", "role", "is_active")}
-    form = MemberEditForm(request.POST or None, member=request.user, initial=stands)
+    form = MemberEditForm(
+        request.POST or None, member=request.user, initial=stands, ask=asked_password(request)
+    )
     if response := enter(
         request,
         form,
@@ -62,6 +78,8 @@ def member_edit(request: HttpRequest, pk: int) -> HttpResponse:
         {
             "edited": member,
             "form": form,
+            "codes": codes_of(member),
+            "devices": devices_of(member),
             "entries": JournalEntry.objects.about(member).select_related("member")[:20],
             "crumbs": _crumbs(str(member)),
         },
@@ -71,10 +89,15 @@ def member_edit(request: HttpRequest, pk: int) -> HttpResponse:
 @page(role=KEEPER, methods=("GET", "POST"))
 def member_password(request: HttpRequest, pk: int) -> HttpResponse:
     member = get_object_or_404(Member, pk=pk)
-    form = MemberPasswordForm(request.POST or None, member=request.user)
+    form = MemberPasswordForm(request.POST or None, member=request.user, ask=asked_password(request))
 
     def make() -> Member:
-        return set_member_password(member=member, password=form.cleaned_data["password"], set_by=request.user)
+        return set_member_password(
+            member=member,
+            password=form.cleaned_data["password"],
+            set_by=request.user,
+            session_key=request.session.session_key,
+        )
 
     if response := enter(request, form, make, said=f"{member} signs in with the new password from now on."):
         if member == request.user:
@@ -102,15 +125,28 @@ def own_settings(request: HttpRequest) -> HttpResponse:
         said="Numbers are shown in your units now.",
     ):
         return response
-    return render(request, "prospecting/own_settings.html", {"form": form})
+    return render(
+        request,
+        "prospecting/own_settings.html",
+        {
+            "form": form,
+            "codes": codes_of(member),
+            "devices": devices_of(member, here=request.session.session_key),
+        },
+    )
 
 
 @page(role=GUEST, methods=("GET", "POST"), own=True)
 def own_password(request: HttpRequest) -> HttpResponse:
-    form = OwnPasswordForm(request.POST or None, member=request.user)
+    form = OwnPasswordForm(request.POST or None, member=request.user, ask=asked_password(request))
 
     def make() -> OwnPage:
-        return OwnPage(change_own_password(member=request.user, password=form.cleaned_data["password"]))
+        changed = change_own_password(
+            member=request.user,
+            password=form.cleaned_data["password"],
+            session_key=request.session.session_key,
+        )
+        return OwnPage(changed)
 
     if response := enter(
         request, form, make, said="Your new password holds from now on. Other devices are signed out."
@@ -119,6 +155,18 @@ def own_password(request: HttpRequest) -> HttpResponse:
         return response
     crumbs = [("My settings", reverse("own-settings")), ("Password", "")]
     return render(request, "prospecting/own_password.html", {"form": form, "crumbs": crumbs})
+
+
+@page(role=GUEST, methods=("GET", "POST"), own=True)
+def own_data(request: HttpRequest) -> HttpResponse:
+    """A file with all the site holds about the member. It takes a post, for the journal keeps that it was made."""
+    if request.method == "POST":
+        held = held_about(request.user)
+        note_own_data(member=request.user)
+        data = json.dumps(held, cls=DjangoJSONEncoder, indent=1, ensure_ascii=False).encode()
+        return saved_file(data, "application/json", f"my-data-{request.user.username}.json")
+    crumbs = [("My settings", reverse("own-settings")), ("My data", "")]
+    return render(request, "prospecting/own_data.html", {"crumbs": crumbs})
 
 
 class OwnPage:
@@ -132,8 +180,10 @@ class OwnPage:
 
 
 def _stay_signed_in(request: HttpRequest) -> None:
-    """A new password ends every session of its member but this one."""
+    """A new password ends every session of its member but this one, which goes on under a new key."""
+    before = request.session.session_key
     update_session_auth_hash(request, Member.objects.get(pk=request.user.pk))
+    move_sign_in(before=before, now=request.session.session_key)
 
 
 def _crumbs(*last: str) -> list[tuple[str, str]]:

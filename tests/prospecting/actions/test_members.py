@@ -59,10 +59,11 @@ def test_refuses_a_weak_password(password):
 
 
 @pytest.mark.django_db
-def test_refuses_a_user_name_that_differs_only_in_capitals():
-    keeper = make_member("keeper", username="tarn")
+@pytest.mark.parametrize(("there", "new"), [("tarn", "TARN"), ("Ümit", "ümit")])
+def test_refuses_a_user_name_that_differs_only_in_capitals(there, new):
+    keeper = make_member("keeper", username=there)
     with pytest.raises(ValidationError) as refused:
-        add(keeper, username="TARN")
+        add(keeper, username=new)
     assert refused.value.field == "username"
 
 

@@ -1,11 +1,13 @@
+import json
 import uuid
 
 import pytest
+from django.http import HttpRequest
 from django.test import Client
 from django.urls import reverse
 
 from prospecting.models import Delivery, Member
-from tests.make import make_member
+from tests.make import make_lot, make_member
 
 OLD = "a long enough password"
 NEW = "quartz and shovels"
@@ -63,7 +65,7 @@ def test_the_list_names_each_member_with_the_role(client_as):
 def test_a_member_added_here_can_sign_in(client_as):
     answer = client_as("keeper").post(reverse("member-add"), member_form())
     assert answer.url == reverse("member-list")
-    assert Client().login(username="tarn", password=NEW)
+    assert Client().login(request=HttpRequest(), username="tarn", password=NEW)
 
 
 @pytest.mark.django_db
@@ -109,7 +111,7 @@ def test_what_identifies_an_entry_holds_no_quick_hash_of_a_password(rf):
     """Whoever reads the stored hash must not be able to try passwords against it faster than against the slow one."""
     from prospecting.forms.members import MemberAddForm
 
-    form = MemberAddForm(rf.post("/", member_form()).POST, member=make_member("keeper"))
+    form = MemberAddForm(rf.post("/", member_form()).POST, member=make_member("keeper"), ask=lambda typed: "")
     assert form.is_valid()
     body = form.typed_body()
     assert body["username"] == ["tarn"]
@@ -150,18 +152,26 @@ def test_a_role_taken_away_holds_from_the_next_click(client_as):
 def test_a_keeper_gives_a_new_password(client_as):
     keeper, member = client_as("keeper"), client_as("member")
     url = reverse("member-password", args=[member.member.pk])
-    form = {"identity": str(uuid.uuid4()), "password": NEW, "password_again": NEW}
+    form = {
+        "identity": str(uuid.uuid4()),
+        "password": NEW,
+        "password_again": NEW,
+        "current_password": OLD,
+    }
     assert keeper.post(url, form | {"password_again": "x"}).status_code == 200
+    assert keeper.post(url, form | {"current_password": "guessed"}).status_code == 200
+    assert member.get(reverse("zone-list")).status_code == 200
     assert keeper.post(url, form).status_code == 302
     assert member.get(reverse("zone-list")).status_code == 302
-    assert Client().login(username=member.member.username, password=NEW)
+    assert Client().login(request=HttpRequest(), username=member.member.username, password=NEW)
 
 
 @pytest.mark.django_db
 def test_a_keeper_who_gives_themselves_a_password_stays_signed_in(client_as):
     keeper = client_as("keeper")
     url = reverse("member-password", args=[keeper.member.pk])
-    keeper.post(url, {"identity": str(uuid.uuid4()), "password": NEW, "password_again": NEW})
+    form = {"identity": str(uuid.uuid4()), "password": NEW, "password_again": NEW, "current_password": OLD}
+    keeper.post(url, form)
     assert keeper.get(reverse("member-list")).status_code == 200
 
 
@@ -224,3 +234,98 @@ def test_a_password_stays_when_anything_is_wrong(client_as, values):
 def test_own_pages_ask_to_sign_in(client):
     for name in ("own-settings", "own-password"):
         assert client.get(reverse(name)).url.startswith(reverse("sign-in"))
+
+
+@pytest.mark.django_db
+def test_making_a_keeper_takes_the_keepers_own_password(client_as):
+    keeper, member = client_as("keeper"), client_as("member")
+    edit = {"identity": str(uuid.uuid4()), "role": "keeper", "is_active": "on"}
+    for url, form in (
+        (reverse("member-edit", args=[member.member.pk]), edit),
+        (reverse("member-add"), member_form(role="keeper")),
+    ):
+        for typed, said in (("", "give your own password"), ("guessed", "This is not your password")):
+            assert said in keeper.post(url, form | {"current_password": typed}).content.decode()
+            assert Member.objects.filter(role="keeper").count() == 1
+    keeper.post(reverse("member-edit", args=[member.member.pk]), edit | {"current_password": OLD})
+    assert Member.objects.filter(role="keeper").count() == 2
+
+
+@pytest.mark.django_db
+def test_the_own_password_is_not_tried_out_on_an_open_page(client_as):
+    client = client_as("member")
+    form = {"password": NEW, "password_again": NEW}
+    for _ in range(10):
+        answer = client.post(
+            reverse("own-password"), form | {"current_password": "guessed", "identity": str(uuid.uuid4())}
+        )
+    assert "Wait 15 minutes" in answer.content.decode()
+    right = form | {"current_password": OLD, "identity": str(uuid.uuid4())}
+    assert "Too many wrong tries" in client.post(reverse("own-password"), right).content.decode()
+    client.member.refresh_from_db()
+    assert client.member.check_password(OLD)
+
+
+@pytest.mark.django_db
+def test_a_password_of_64_signs_and_more_is_taken_whole(client_as):
+    client, long = client_as("member"), "quartz " * 18 + "q"
+    form = {"current_password": OLD, "password": long, "password_again": long, "identity": str(uuid.uuid4())}
+    assert client.post(reverse("own-password"), form).status_code == 302
+    client.member.refresh_from_db()
+    assert client.member.check_password(long) and not client.member.check_password(long[:-1])
+
+
+@pytest.mark.django_db
+def test_own_data_holds_what_names_the_member_and_no_key(client_as):
+    from prospecting.actions.calendar_link import renew_calendar_link
+    from prospecting.models import JournalEntry
+
+    client = client_as("member", email="bo@example.org")
+    lot = make_lot(member=client.member)
+    make_lot(member=make_member())
+    renew_calendar_link(member=client.member)
+    assert client.get(reverse("own-data")).status_code == 200
+    answer = client.post(reverse("own-data"))
+    assert "attachment" in answer.headers["Content-Disposition"]
+    held = json.loads(answer.content)
+    assert held["profile"]["email"] == "bo@example.org"
+    assert [row["id"] for row in held["held"]["step as recorded_by"]] == [lot.made_by_id]
+    assert (
+        len(held["held"]["journal entry as member"])
+        == JournalEntry.objects.filter(member=client.member).count() - 1
+    )
+    text = answer.content.decode()
+    assert client.member.password not in text and "sha256" not in text
+    assert JournalEntry.objects.filter(subject_kind="export", member=client.member).count() == 1
+
+
+def test_own_data_knows_every_model_that_points_at_members():
+    """A model added later is walked over without being named here: as many as the fields that point at members."""
+    from django.apps import apps
+    from django.db.models import ForeignKey
+
+    from prospecting.frames.own_data import _relations
+
+    pointing = [
+        field
+        for model in apps.get_models(include_auto_created=True)
+        for field in model._meta.local_fields
+        if isinstance(field, ForeignKey) and field.related_model is Member
+    ]
+    assert len(pointing) > 30
+    assert {relation.field for relation in _relations()} == set(pointing)
+
+
+@pytest.mark.django_db
+def test_letting_a_keeper_in_again_takes_the_keepers_own_password(client_as):
+    keeper, other = client_as("keeper"), make_member("keeper", is_active=False)
+    url = reverse("member-edit", args=[other.pk])
+    stands = {"identity": str(uuid.uuid4()), "role": "keeper", "first_name": "Ida"}
+    # As long as they stay out nothing is asked.
+    assert keeper.post(url, stands).status_code == 302
+    back = stands | {"identity": str(uuid.uuid4()), "is_active": "on"}
+    for typed, said in (("", "give your own password"), ("guessed", "This is not your password")):
+        assert said in keeper.post(url, back | {"current_password": typed}).content.decode()
+        assert not Member.objects.get(pk=other.pk).is_active
+    assert keeper.post(url, back | {"current_password": OLD}).status_code == 302
+    assert Member.objects.get(pk=other.pk).is_active

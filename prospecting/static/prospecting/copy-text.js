@@ -1,0 +1,21 @@
+// A button below each marked text that copies it. Where the browser lets no page copy (plain http), the text can be marked by hand.
+"use strict";
+
+if (navigator.clipboard) {
+  for (const text of document.querySelectorAll("[data-copy]")) {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "act quiet";
+    button.textContent = "Copy";
+    button.addEventListener("click", async () => {
+      const lines = text.matches("ul") ? [...text.children].map((line) => line.textContent.trim()) : [text.textContent.trim()];
+      try {
+        await navigator.clipboard.writeText(lines.join("\n"));
+        button.textContent = "Copied";
+      } catch {
+        button.textContent = "Mark it by hand and copy";
+      }
+    });
+    (text.closest("p") || text).after(button);
+  }
+}

@@ -198,3 +198,18 @@ def phone_as(open_page: Callable, client_as: Callable) -> Callable:
         return page
 
     return sign_in
+
+
+@pytest.fixture
+def signed_in(db) -> Callable:
+    """A client signed in as one of the demo's people."""
+    from django.test import Client
+
+    from prospecting.models import Member
+
+    def sign_in(username: str) -> Client:
+        client = Client()
+        client.force_login(Member.objects.get(username=username))
+        return client
+
+    return sign_in

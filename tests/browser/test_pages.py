@@ -9,10 +9,9 @@ import os
 import re
 
 import pytest
-from django.test import Client
 from django.urls import resolve, reverse
 
-from prospecting.models import Lot, Member
+from prospecting.models import Lot
 from tests.test_attack import play_scene, real_addresses, second_pages
 from trials.models import Trial
 
@@ -27,7 +26,7 @@ RUNNERS = {"run-log", "run-add", "dig-add", "run-next", "lot-crush", "lot-screen
 # Answers that are no page, or lead elsewhere.
 NO_PAGES = {"health", "worker", "manifest", "phone-session", "pocket-pages", "photo", "photo-thumb", "return-file",
             "trial-figure", "claim-paper-file", "calendar-feed", "positions-geojson", "positions-gpx",
-            "run-next", "sign-in"}  # fmt: skip
+            "run-next", "sign-in", "sign-in-code"}  # fmt: skip
 MANY_SIDED = {"lot-detail", "step-detail", "trial-detail", "run-detail"}
 # First visit: page, style sheet, scripts and icon, compressed.
 MOST_BYTES = 60_000
@@ -119,16 +118,6 @@ def addresses_for(role: str) -> list[str]:
             found.setdefault(pattern.name, []).append(address)
     chosen = [address for name, some in found.items() for address in some[: 3 if name in MANY_SIDED else 1]]
     return chosen + (list(second_pages().values()) if role == "keeper" else [])
-
-
-@pytest.fixture
-def signed_in(db):
-    def sign_in(username: str) -> Client:
-        client = Client()
-        client.force_login(Member.objects.get(username=username))
-        return client
-
-    return sign_in
 
 
 def watched(page) -> list[str]:

@@ -2,6 +2,7 @@
 
 import hashlib
 from collections.abc import Callable, Hashable, Mapping
+from contextlib import suppress
 from typing import TypeVar
 
 from django.core.cache import caches
@@ -30,8 +31,10 @@ def kept_results(
     kept = store.get_many(places.values())
     missing = [key for key, place in places.items() if place not in kept]
     made = make(missing) if missing else {}
-    for key in missing:
-        store.set(places[key], made[key])
+    # A disk that is full keeps nobody from reading: the result is only made once more next time.
+    with suppress(OSError):
+        for key in missing:
+            store.set(places[key], made[key])
     return {key: made[key] if key in made else kept[place] for key, place in places.items()}
 
 

@@ -2,6 +2,7 @@
 
 import os
 import secrets
+from datetime import timedelta
 from pathlib import Path
 from urllib.parse import unquote, urlsplit
 from zoneinfo import available_timezones
@@ -88,6 +89,9 @@ def database(url: str, folder: Path) -> dict:
                 # FULL: a committed entry survives a power cut, which WAL with NORMAL does not promise.
                 "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL;",
             },
+            # Kept open: the last one to close takes away the files that reading by WAL needs, and on a full disk the next one
+            # could not make them again. So a full disk stops only what is written.
+            "CONN_MAX_AGE": None,
         }
     parts = urlsplit(url)
     if parts.scheme not in ("postgres", "postgresql") or not parts.path.strip("/"):
@@ -101,11 +105,15 @@ def database(url: str, folder: Path) -> dict:
         "PORT": str(parts.port or ""),
         "CONN_MAX_AGE": 60,
         "CONN_HEALTH_CHECKS": True,
+        # A server that can't be reached is said so, by the health page too, before a web process looks dead.
+        "OPTIONS": {"connect_timeout": 5},
     }
 
 
 DATA_DIR = Path(os.environ.get("PROSPECTING_DATA_DIR") or BASE_DIR / ".data").resolve()
 DATA_DIR.mkdir(parents=True, exist_ok=True)
+# Better on another disk than the books; see README.md.
+BACKUP_DIR = Path(os.environ.get("PROSPECTING_BACKUP_DIR") or DATA_DIR / "backups").resolve()
 
 DEBUG = env_switch("PROSPECTING_DEBUG", False)
 SECRET_KEY = secret_key(DATA_DIR)
@@ -114,6 +122,9 @@ ALLOWED_HOSTS = env_list("PROSPECTING_ALLOWED_HOSTS") or ["localhost", "127.0.0.
 HTTPS = env_switch("PROSPECTING_HTTPS", False)
 SITE_PORT = env_count("PROSPECTING_PORT", 8000, 1, 65535)
 WEB_PROCESSES = env_count("PROSPECTING_WEB_PROCESSES", 2, 1, 64)
+# How many proxies stand in front, each adding to X-Forwarded-For the address it was called from. Who speaks https for the
+# site is one of them; without any, that header is what the caller likes it to be and is not read.
+PROXIES = env_count("PROSPECTING_PROXIES", 1 if HTTPS else 0, 0, 9)
 
 INSTALLED_APPS = [
     "prospecting",
@@ -125,7 +136,6 @@ INSTALLED_APPS = [
     "whitenoise.runserver_nostatic",
     "django.contrib.staticfiles",
     "django_tables2",
-    "django_filters",
     "axes",
     "django_otp",
     "django_otp.plugins.otp_totp",
@@ -144,6 +154,7 @@ MIDDLEWARE = [
     "prospecting.access.RoleMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "axes.middleware.AxesMiddleware",
 ]
 
 ROOT_URLCONF = "prospecting.urls"
@@ -181,6 +192,22 @@ AUTH_USER_MODEL = "prospecting.Member"
 LOGIN_URL = "sign-in"
 LOGIN_REDIRECT_URL = "home"
 LOGOUT_REDIRECT_URL = "sign-in"
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "django.contrib.auth.backends.ModelBackend",
+]
+# Wrong tries are counted in the database, so that all web processes know of them (actions/throttle.py).
+AXES_HANDLER = "prospecting.actions.throttle.SignInTries"
+AXES_LOCKOUT_CALLABLE = "prospecting.views.site.sign_in_later"
+AXES_COOLOFF_TIME = timedelta(minutes=15)
+AXES_RESET_COOL_OFF_ON_FAILURE_DURING_LOCKOUT = False
+AXES_VERBOSE = False
+# What a code program calls the entry.
+OTP_TOTP_ISSUER = "Gold prospecting log"
+# The throttle of the codes is the one of the passwords.
+OTP_TOTP_THROTTLE_FACTOR = 0
+# One step early or late by the site's own clock, whatever a phone's clock did before.
+OTP_TOTP_SYNC = False
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
@@ -201,9 +228,20 @@ STORAGES = {
 }
 WHITENOISE_KEEP_ONLY_HASHED_FILES = True
 FILE_UPLOAD_PERMISSIONS = 0o640
+# What is typed; files count apart, and calc/accepted_files.py says what is taken of each.
 DATA_UPLOAD_MAX_MEMORY_SIZE = 3 * 1024 * 1024
-PHOTO_MAX_BYTES = 12 * 1024 * 1024
-PHOTO_MAX_PIXELS = 40_000_000
+DATA_UPLOAD_MAX_NUMBER_FILES = 5
+FILE_UPLOAD_HANDLERS = [
+    "prospecting.request_limits.WholeRequest",
+    "django.core.files.uploadhandler.MemoryFileUploadHandler",
+    "django.core.files.uploadhandler.TemporaryFileUploadHandler",
+]
+# A whole request with its files: the largest file that is taken, what is typed, and the lines between them.
+REQUEST_MAX_BYTES = 20_000_000
+MEMBER_QUOTA_BYTES = env_count("PROSPECTING_MEMBER_QUOTA_MB", 2000, 1, 10_000_000) * 10**6
+SITE_QUOTA_BYTES = env_count("PROSPECTING_SITE_QUOTA_MB", 20_000, 1, 100_000_000) * 10**6
+# So much of the disk stays free for the books themselves: pictures and files are refused before that.
+DISK_FLOOR_BYTES = env_count("PROSPECTING_DISK_FLOOR_MB", 500, 1, 1_000_000) * 10**6
 
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
@@ -250,7 +288,13 @@ DJANGO_TABLES2_TEMPLATE = "prospecting/_table.html"
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "formatters": {"line": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
+    "formatters": {
+        "line": {
+            "()": "prospecting.log_line.LineWithoutKeys",
+            "format": "{asctime} {levelname} {name}: {message}",
+            "style": "{",
+        }
+    },
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
     "root": {"handlers": ["console"], "level": "WARNING"},
 }

@@ -4,6 +4,7 @@ from django.urls import include, path, register_converter
 from django.urls.converters import StringConverter
 
 from prospecting.views import (
+    api_tokens,
     assays,
     calendar,
     checks,
@@ -12,13 +13,16 @@ from prospecting.views import (
     contamination,
     dispatching,
     ground,
-    journal,
+    invitations,
+    keeping,
     lots,
     members,
+    one_time_codes,
     phone,
     phone_entries,
     photos,
     positions,
+    sign_ins,
     site,
     steps,
     tags,
@@ -36,13 +40,14 @@ class CodeConverter(StringConverter):
 
 
 class CalendarKeyConverter(StringConverter):
-    """The key of a member's calendar: 32 bytes in the letters of an address (actions/calendar_link.py)."""
+    """The key of a calendar or an invitation: 32 bytes in the letters of an address (actions/calendar_link.py)."""
 
     regex = "[A-Za-z0-9_-]{43}"
 
 
 register_converter(CodeConverter, "code")
 register_converter(CalendarKeyConverter, "calendar_key")
+register_converter(CalendarKeyConverter, "invitation_key")
 
 handler400 = "prospecting.views.site.bad_request"
 handler403 = "prospecting.views.site.permission_denied"
@@ -51,8 +56,11 @@ handler500 = "prospecting.views.site.server_error"
 
 urlpatterns = [
     path("sign-in/", site.sign_in, name="sign-in"),
+    path("sign-in/code/", site.sign_in_code, name="sign-in-code"),
     path("sign-out/", site.sign_out, name="sign-out"),
+    path("join/<invitation_key:key>/", invitations.join_page, name="join"),
     path("health/", site.health, name="health"),
+    path("keeping/", keeping.keeping_page, name="keeping"),
     path("worker.js", phone.worker, name="worker"),
     path("manifest.webmanifest", phone.manifest, name="manifest"),
     path("phone/", phone.phone_home, name="phone-home"),
@@ -62,10 +70,29 @@ urlpatterns = [
     path("phone/held/<int:pk>/set-aside/", phone_entries.held_set_aside, name="held-set-aside"),
     path("my-settings/", members.own_settings, name="own-settings"),
     path("my-password/", members.own_password, name="own-password"),
+    path("my-settings/tokens/", api_tokens.api_token_list, name="api-token-list"),
+    path("my-settings/tokens/<int:pk>/end/", api_tokens.api_token_end, name="api-token-end"),
+    path("members/tokens/", api_tokens.api_token_all, name="api-token-all"),
+    path("my-codes/", one_time_codes.own_codes, name="own-codes"),
+    path("my-codes/begin/", one_time_codes.own_codes_begin, name="own-codes-begin"),
+    path("my-codes/on/", one_time_codes.own_codes_on, name="own-codes-on"),
+    path("my-codes/renew/", one_time_codes.own_codes_renew, name="own-codes-renew"),
+    path("my-codes/off/", one_time_codes.own_codes_off, name="own-codes-off"),
+    path("my-devices/", sign_ins.own_devices, name="own-devices"),
+    path("my-devices/<int:pk>/end/", sign_ins.own_device_end, name="own-device-end"),
+    path("my-devices/end-others/", sign_ins.own_devices_end, name="own-devices-end"),
+    path("my-data/", members.own_data, name="own-data"),
     path("members/", members.member_list, name="member-list"),
+    path("members/invitations/", invitations.invitation_list, name="invitation-list"),
+    path("members/invite/", invitations.invitation_add, name="invitation-add"),
+    path(
+        "members/invitations/<int:pk>/withdraw/", invitations.invitation_withdraw, name="invitation-withdraw"
+    ),
     path("members/add/", members.member_add, name="member-add"),
     path("members/<int:pk>/edit/", members.member_edit, name="member-edit"),
     path("members/<int:pk>/password/", members.member_password, name="member-password"),
+    path("members/<int:pk>/codes/", one_time_codes.member_codes_off, name="member-codes-off"),
+    path("members/<int:pk>/sign-out/", sign_ins.member_sign_out, name="member-sign-out"),
     path("ground/", ground.zone_list, name="zone-list"),
     path("claims/add/", ground.claim_add, name="claim-add"),
     path("claims/<int:pk>/", ground.claim_detail, name="claim-detail"),
@@ -75,6 +102,7 @@ urlpatterns = [
     path("claim-dates/", claim_dates.claim_date_list, name="claim-date-list"),
     path("claim-dates/<int:pk>/edit/", claim_dates.claim_date_edit, name="claim-date-edit"),
     path("claim-dates/<int:pk>/keep/", claim_dates.claim_date_keep, name="claim-date-keep"),
+    path("claim-dates/<int:pk>/reopen/", claim_dates.claim_date_reopen, name="claim-date-reopen"),
     path("claim-dates/<int:pk>/void/", claim_dates.claim_date_void, name="claim-date-void"),
     path("claim-papers/<int:pk>/file/", claim_papers.claim_paper_file, name="claim-paper-file"),
     path("claim-papers/<int:pk>/void/", claim_papers.claim_paper_void, name="claim-paper-void"),
@@ -116,13 +144,11 @@ urlpatterns = [
     path("lots/<code:code>/discard/", steps.lot_discard, name="lot-discard"),
     path("lots/<code:code>/mark/", contamination.lot_mark, name="lot-mark"),
     path("marks/<int:pk>/lift/", contamination.mark_lift, name="mark-lift"),
-    path("steps/<int:pk>/", steps.step_detail, name="step-detail"),
     path("steps/<int:pk>/again/", steps.step_again, name="step-again"),
     path("steps/<int:pk>/void/", steps.step_void, name="step-void"),
     path("photos/<int:pk>/", photos.photo, name="photo"),
     path("photos/<int:pk>/thumb/", photos.photo_thumb, name="photo-thumb"),
     path("photos/<int:pk>/scale/", photos.photo_scale, name="photo-scale"),
-    path("journal/", journal.journal, name="journal"),
     path("laboratories/", dispatching.laboratory_list, name="laboratory-list"),
     path("laboratories/add/", dispatching.laboratory_add, name="laboratory-add"),
     path("laboratories/side-by-side/", checks.laboratory_compare, name="laboratory-compare"),
@@ -133,12 +159,11 @@ urlpatterns = [
     path("materials/<int:pk>/", dispatching.material_detail, name="material-detail"),
     path("materials/<int:pk>/edit/", dispatching.material_edit, name="material-edit"),
     path("dispatches/", dispatching.dispatch_list, name="dispatch-list"),
+    path("dispatches/readings/", dispatching.reading_list, name="reading-list"),
     path("dispatches/<int:pk>/edit/", dispatching.dispatch_edit, name="dispatch-edit"),
     path("dispatches/<int:pk>/sent/", dispatching.dispatch_sent, name="dispatch-sent"),
     path("dispatches/<int:pk>/give-up/", dispatching.dispatch_give_up, name="dispatch-give-up"),
     path("dispatches/<int:pk>/labels/", dispatching.dispatch_labels, name="dispatch-labels"),
-    path("dispatches/<int:pk>/type-return/", assays.return_type, name="return-type"),
-    path("dispatches/<int:pk>/read-return/", assays.return_read, name="return-read"),
     path("returns/<int:pk>/", assays.return_detail, name="return-detail"),
     path("returns/<int:pk>/file/", assays.return_file, name="return-file"),
     path("returns/<int:pk>/checks/", checks.return_checks_page, name="return-checks"),

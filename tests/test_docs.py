@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from prospecting.calc.accepted_files import ACCEPTED
 from tests.test_top_level import ALLOWED
 
 ROOT = Path(__file__).parent.parent
@@ -96,3 +97,14 @@ def test_every_package_is_pinned_to_one_version():
         ]
         assert lines
         assert [line for line in lines if not re.fullmatch(r"[\w.-]+(\[\w+\])?==[\w.]+", line)] == []
+
+
+def test_a_service_that_may_write_almost_nowhere_has_a_folder_for_uploads():
+    units = [unit for unit in README.split("```") if "ProtectSystem=strict" in unit]
+    assert units
+    assert all("\nPrivateTmp=yes\n" in unit for unit in units)
+
+
+def test_readme_lists_every_file_that_is_taken():
+    """ASVS 5.0, v5.0.0-5.1.1: kinds and sizes in writing, the same that forms and actions go by."""
+    assert {f"| {each.what} | {each.in_words()} |" for each in ACCEPTED} <= set(README.splitlines())

@@ -27,9 +27,14 @@ MAY_IMPORT = {
     # A phone's entry is known by what was typed, which the forms read.
     "access": {"actions", "models", "forms"},
     "version": set(),
+    "log_line": set(),
     "kept_results": {"version"},
+    "request_limits": set(),
+    # What programs are told and may send: the same forms and actions as the pages.
+    "api": {"api", "access", "actions", "forms", "models", "calc"},
     "views": {
         "views",
+        "api",
         "forms",
         "tables",
         "charts",
@@ -43,7 +48,18 @@ MAY_IMPORT = {
     "urls": {"urls", "views"},
     # The invented books of the demo, entered through the same actions as the pages.
     "scenario": {"actions", "frames", "models", "calc", "readers"},
-    "management": {"management", "scenario", "frames", "actions", "models", "readers", "calc"},
+    # A command that brings books elsewhere reads the address of a database as the settings do.
+    "management": {
+        "management",
+        "scenario",
+        "frames",
+        "actions",
+        "models",
+        "readers",
+        "calc",
+        "version",
+        "settings",
+    },
     "migrations": {"migrations", "models", "calc"},
     "settings": set(),
     "wsgi": set(),

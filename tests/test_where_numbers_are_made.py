@@ -19,6 +19,8 @@ LAYERS = ("views", "forms", "tables", "frames", "templatetags", "actions")
 QUANTITY = re.compile(
     r"(^|_)(g|mg|kg|lb|um|mm|cm|ml|l|per_\w+|share|ratio|mean|sd|grade|mass|gold|price|cost)$"
 )
+# What is called so is a path: / joins to it.
+FOLDER = re.compile(r"(^|_)(folder|dir|path|backup)$", re.IGNORECASE)
 # Functions that make a figure out of several.
 REDUCES = {
     "fsum",
@@ -34,23 +36,6 @@ REDUCES = {
     "log",
 }
 ALLOWED = {
-    ("prospecting/actions/assays.py", "upload.size / 1000000.0"): "size of a file, for a sentence",
-    ("prospecting/actions/claim_papers.py", "upload.size / 2 ** 20"): "size of a file, for a sentence",
-    (
-        "prospecting/actions/claim_papers.py",
-        "settings.PHOTO_MAX_PIXELS // 1000000",
-    ): "size of a picture, for a sentence",
-    ("prospecting/actions/claim_papers.py", "picture.width * picture.height"): "size of a picture",
-    ("prospecting/actions/photos.py", "upload.size / 1000000.0"): "size of a file, for a sentence",
-    (
-        "prospecting/actions/photos.py",
-        "settings.PHOTO_MAX_BYTES // 2 ** 20",
-    ): "size of a file, for a sentence",
-    (
-        "prospecting/actions/photos.py",
-        "settings.PHOTO_MAX_PIXELS // 1000000",
-    ): "size of a photo, for a sentence",
-    ("prospecting/actions/photos.py", "picture.width * picture.height"): "size of a photo",
     (
         "prospecting/forms/tags.py",
         "self.label_sheet.columns * self.label_sheet.rows",
@@ -119,6 +104,8 @@ def is_quantity(node: ast.expr) -> bool:
 def makes_figure(left: ast.expr, op: ast.operator, right: ast.expr) -> bool:
     sides = (left, right)
     if any(map(is_joined, sides)) or all(map(is_known, sides)):
+        return False
+    if isinstance(op, ast.Div) and FOLDER.search(name_of(left)):
         return False
     if isinstance(op, ast.Add | ast.Sub):
         return any(map(is_quantity, sides))

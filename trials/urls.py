@@ -4,6 +4,8 @@ from django.urls import path
 
 from trials.views import (
     additives,
+    api,
+    books,
     clearing,
     corrections,
     dispatching,
@@ -15,6 +17,7 @@ from trials.views import (
     findings,
     flocculant,
     home,
+    journal,
     judging,
     lineage,
     lots,
@@ -26,9 +29,11 @@ from trials.views import (
     pocket,
     recovery,
     renewal,
+    returns,
     run_files,
     runs,
     sampling,
+    steps,
     uniformity,
     verdicts,
     zone_map,
@@ -37,6 +42,8 @@ from trials.views import (
 
 urlpatterns = [
     path("", home.home, name="home"),
+    path("books/", books.whole_books, name="whole-books"),
+    path("journal/", journal.journal, name="journal"),
     # Before the page of a lot, whose code could be spelt so.
     path("lots/compare/", uniformity.bucket_compare, name="bucket-compare"),
     path("lots/<code:code>/", lots.lot_detail, name="lot-detail"),
@@ -51,6 +58,7 @@ urlpatterns = [
     path("lots/<code:code>/sampling/", sampling.lot_sampling, name="lot-sampling"),
     path("lots/<code:code>/recovery/", recovery.lot_recovery, name="lot-recovery"),
     path("lots/<code:code>/correct/", corrections.lot_correct, name="lot-correct"),
+    path("steps/<int:pk>/", steps.step_detail, name="step-detail"),
     path("steps/<int:pk>/correct/", corrections.step_correct, name="step-correct"),
     path("corrections/<int:pk>/", corrections.correction_detail, name="correction-detail"),
     path("zones/<int:pk>/", zones.zone_detail, name="zone-detail"),
@@ -62,6 +70,8 @@ urlpatterns = [
     path("dispatches/<int:pk>/splits/", dispatching.dispatch_splits, name="dispatch-splits"),
     path("dispatches/<int:pk>/take/", dispatching.dispatch_take, name="dispatch-take"),
     path("dispatches/<int:pk>/checks/", dispatching.dispatch_checks, name="dispatch-checks"),
+    path("dispatches/<int:pk>/type-return/", returns.return_type, name="return-type"),
+    path("dispatches/<int:pk>/read-return/", returns.return_read, name="return-read"),
     path("samples/<int:pk>/take-out/", dispatching.sample_take_out, name="sample-take-out"),
     path("additives/", additives.additive_list, name="additive-list"),
     path("additives/add/", additives.additive_add, name="additive-add"),
@@ -141,4 +151,5 @@ urlpatterns = [
     path("pans/<int:pk>/tails/correct/", runs.tails_correct, name="tails-correct"),
     path("pans/<int:pk>/mud/", mud.run_mud, name="run-mud"),
     path("pans/<int:pk>/void/", runs.run_void, name="run-void"),
+    *api.addresses(),
 ]

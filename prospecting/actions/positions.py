@@ -5,7 +5,7 @@ from decimal import Decimal
 
 from django.db import transaction
 
-from prospecting.actions.journal import changed_fields, write_journal
+from prospecting.actions.journal import changed_fields, write_event, write_journal
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.models import Claim, Dig
@@ -54,3 +54,14 @@ def place_digs(
             field="may_move",
         )
     return claim
+
+
+def note_positions_leave(*, claim: Claim, form: str, member) -> None:
+    """Keep in the journal who saved the positions of a claim's digs, and in which form of file."""
+    require_writer(member)
+    write_event(
+        member=member,
+        kind="export",
+        label=str(claim),
+        what=f"saved the positions of its digs as a file ({form})",
+    )

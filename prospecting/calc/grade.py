@@ -185,6 +185,11 @@ def two_product(feed: Number, concentrate: Number, tails: Number) -> TwoProduct:
     _need(refusal is None, f"{refusal} (feed {feed}, concentrate {concentrate}, tails {tails})")
     f, c, t = _in_kind(feed, concentrate, tails)
     mass_yield = (f - t) / (c - t)
+    # Too small for a number of the machine to hold.
+    _need(
+        mass_yield > 0,
+        f"These grades lie too far apart (feed {feed}, concentrate {concentrate}, tails {tails}).",
+    )
     return TwoProduct(
         recovery=two_product_formula(f, c, t),
         mass_yield=mass_yield,

@@ -1,7 +1,7 @@
 """Laboratories, dispatches and returns: what is typed or uploaded becomes typed values and certificates."""
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -12,8 +12,10 @@ from django.http import QueryDict
 
 from prospecting.actions.assays import SettledColumns
 from prospecting.calc import guard
+from prospecting.calc.accepted_files import CERTIFICATE
 from prospecting.calc.unit_jump import Others
 from prospecting.forms.base import DayField, SiteForm, note_field
+from prospecting.forms.files import AcceptedFileField
 from prospecting.models import AssayReturn, ColumnReading, Dispatch, Reading, Sample
 from prospecting.readers import marks
 from prospecting.readers.certificate import ROLES, Column, method_kept
@@ -114,7 +116,10 @@ class ReturnForm(SiteForm):
 
 
 class TypedReturnForm(ReturnForm):
-    """One text for each sample, as printed on paper; a blank one is not in this return."""
+    """One text for each sample, as printed on paper; a blank one is not in this return.
+
+    `ask_beside` gives the questions that the books have about what was typed, (sample, g/t) in the order of the list.
+    """
 
     HEAD = ("certificate_number", "reported_on", "replaces", "unit", "method")
 
@@ -133,8 +138,11 @@ class TypedReturnForm(ReturnForm):
         help_text="The code or the words over the column.",
     )
 
-    def __init__(self, *args, **kwargs) -> None:
+    def __init__(
+        self, *args, ask_beside: Callable[[Sequence[tuple[Sample, Decimal]]], Sequence[str]], **kwargs
+    ) -> None:
         super().__init__(*args, **kwargs)
+        self.ask_beside = ask_beside
         self.samples = {f"printed_{sample.pk}": sample for sample in self.dispatch.samples.with_what()}
         for name, sample in self.samples.items():
             self.fields[name] = forms.CharField(
@@ -187,13 +195,16 @@ class TypedReturnForm(ReturnForm):
         ):
             self.add_error(None, "Type what is printed for at least one sample.")
         if data.get("unit"):
-            self.ask_about_grades(
-                [
-                    (row.tag_text, row.readings[0].grade_g_per_t)
-                    for row in self.rows
-                    if row.readings[0].symbol == marks.VALUE
-                ]
-            )
+            grades = {
+                row.tag_text: row.readings[0].grade_g_per_t
+                for row in self.rows
+                if row.readings[0].symbol == marks.VALUE
+            }
+            for question in self.ask_beside(
+                [(sample, grades[sample.tag]) for sample in self.samples.values() if sample.tag in grades]
+            ):
+                self.ask(question)
+            self.ask_about_grades(list(grades.items()))
         return data
 
     def entry(self) -> dict:
@@ -203,12 +214,11 @@ class TypedReturnForm(ReturnForm):
 class UploadForm(SiteForm):
     """A laboratory's file, or the table pasted out of a mail or a PDF."""
 
-    upload = forms.FileField(
+    upload = AcceptedFileField(
+        CERTIFICATE,
         label="The laboratory's file",
         required=False,
-        help_text="CSV or spreadsheet (.xlsx) as it came, at most 2 MB. Nothing is stored before you have seen what was read.",
-        widget=forms.FileInput(attrs={"accept": ".csv,.txt,.tsv,.xlsx,.xlsm,text/csv,text/plain"}),
-        error_messages={"empty": "The file is empty."},
+        help_text="As it came, and it is kept so. Nothing is stored before you have seen what was read.",
     )
     pasted = forms.CharField(
         label="Or paste the table here",

@@ -222,7 +222,7 @@ class DigForm(SiteForm):
     )
     photo = PhotoField(
         from_camera=False,
-        help_text="JPEG, PNG or WebP. The position hidden in a phone's picture is taken out; guests don't see it.",
+        help_text="The position hidden in a phone's picture is taken out; guests don't see it.",
     )
     note = note_field("Guests read notes: no positions here.")
 

@@ -4,6 +4,7 @@ import re
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.http import HttpRequest
 from django.utils.functional import cached_property
 
 from prospecting.calc import codes
@@ -89,12 +90,19 @@ class LotChoiceForm:
         self.pool = pool
         self.unread: list[str] = []
         # PostgreSQL takes no text with a nought byte in it; no code has one.
-        ticked = [code for code in data.getlist("lot") if "\0" not in code]
+        ticked = [code[:40] for code in data.getlist("lot") if code and "\0" not in code]
         self.typed = data.get("codes", "")[:2000]
         self.codes = list(dict.fromkeys([*ticked, *self._read(self.typed)]))
         self.text = data.get("text", "").replace("\0", "").strip()[:60]
         self.asked_to_go_on = self.go_on in data
         self.searching = "search" in data
+
+    @classmethod
+    def asked_by(cls, request: HttpRequest, *, pool: LotQuerySet) -> "LotChoiceForm":
+        """What a request chose. Whoever posts asks to go on, and is told where nothing that was sent is a lot."""
+        choice = cls(request.POST if request.method == "POST" else request.GET, pool=pool)
+        choice.asked_to_go_on |= request.method == "POST"
+        return choice
 
     def _read(self, typed: str) -> list[str]:
         """The codes in a text, one to a line or with commas or blanks between; what is none is put to `unread`."""

@@ -2,20 +2,18 @@
 
 from django import forms
 
+from prospecting.calc.accepted_files import POSITIONS
 from prospecting.calc.named_places import PositionFile
 from prospecting.forms.base import SiteForm
+from prospecting.forms.files import AcceptedFileField
 from prospecting.readers.positions import read_positions
 
 
 class PositionFileForm(SiteForm):
-    upload = forms.FileField(
+    upload = AcceptedFileField(
+        POSITIONS,
         label="File of positions",
-        help_text="GPX 1.1 or GeoJSON, at most 2 MB, points named as the stations are. Nothing is recorded before you have "
-        "seen what it would change.",
-        widget=forms.FileInput(
-            attrs={"accept": ".gpx,.geojson,.json,application/gpx+xml,application/geo+json"}
-        ),
-        error_messages={"required": "Choose the file.", "empty": "The file is empty."},
+        help_text="Points named as the stations are. Nothing is recorded before you have seen what it would change.",
     )
 
 

@@ -40,13 +40,10 @@ def calendar_feed(absolute: Callable[[str], str]) -> Feed:
 
 
 def _claim_date_events(absolute: Callable[[str], str]) -> Iterator[DayEvent]:
-    since = _over_since()
-    still_open = Q(done_on__isnull=True, voided_at__isnull=True)
-    dates = ClaimDate.objects.filter(Q(due_on__gte=since) | still_open).select_related("claim", "watched_by")
+    dates = ClaimDate.objects.open_or_due_since(_over_since()).select_related("claim", "watched_by")
     entries = _entries_about("claimdate", dates)
     for date in dates:
         count, last = entries.get(date.pk, (0, None))
-        is_open = date.done_on is None and date.voided_at is None
         yield DayEvent(
             uid=_uid("claim date", date),
             day=date.due_on,
@@ -55,7 +52,7 @@ def _claim_date_events(absolute: Callable[[str], str]) -> Iterator[DayEvent]:
             url=absolute(date.get_absolute_url()),
             changed_at=last or date.recorded_at,
             changes=max(count - 1, 0),
-            remind_days=date.remind_days if is_open else None,
+            remind_days=date.remind_days if date.is_open else None,
             is_cancelled=date.voided_at is not None,
         )
 
@@ -106,7 +103,7 @@ def _dispatch_events(absolute: Callable[[str], str]) -> Iterator[DayEvent]:
             yield DayEvent(
                 uid=_uid("rejects kept until", dispatch),
                 day=dispatch.rejects_until,
-                summary=f"Rejects and pulps kept until today: {name}",
+                summary=f"Coarse rejects and assay pulps kept until today: {name}",
                 description="Ask for them back before this day if they are wanted.",
                 remind_days=REJECTS_REMIND_DAYS,
                 **shared,

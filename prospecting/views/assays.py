@@ -17,13 +17,19 @@ from prospecting.forms.assays import (
 from prospecting.frames import certificates
 from prospecting.models import AssayReturn, Dispatch
 from prospecting.views.entry import enter
-from prospecting.views.saved_file import saved_file
+from prospecting.views.saved_file import XLSX, saved_file
 
 
-@page(role="member", methods=("GET", "POST"))
-def return_type(request, pk):
+def return_type(request, pk, pans_of):
+    """No page by itself: `pans_of` (`certificates.PansOf`) comes from the page at the address, which knows the pans."""
     dispatch = get_object_or_404(Dispatch.objects.select_related("laboratory"), pk=pk)
-    form = TypedReturnForm(request.POST or None, member=request.user, dispatch=dispatch)
+
+    def ask_beside(read):
+        return certificates.pan_questions("what was typed", read, request.user.grade_unit, pans_of)
+
+    form = TypedReturnForm(
+        request.POST or None, member=request.user, dispatch=dispatch, ask_beside=ask_beside
+    )
     if response := enter(
         request,
         form,
@@ -37,12 +43,14 @@ def return_type(request, pk):
     )
 
 
-@page(role="member", methods=("GET", "POST"))
-def return_read(request, pk):
-    """Two steps under one address: the upload, then (the address names the file's hash) its preview and storing."""
+def return_read(request, pk, pans_of):
+    """Two steps under one address: the upload, then (the address names the file's hash) its preview and storing.
+
+    `pans_of` as for a return that is typed in.
+    """
     dispatch = get_object_or_404(Dispatch.objects.select_related("laboratory"), pk=pk)
     sha256 = request.GET.get("file")
-    return _preview(request, dispatch, sha256) if sha256 else _upload(request, dispatch)
+    return _preview(request, dispatch, sha256, pans_of) if sha256 else _upload(request, dispatch)
 
 
 def _upload(request, dispatch):
@@ -69,7 +77,7 @@ def _upload(request, dispatch):
     )
 
 
-def _preview(request, dispatch, sha256):
+def _preview(request, dispatch, sha256, pans_of):
     """What was read from a held file. Nothing of it is stored before the member says so."""
     if known := AssayReturn.objects.of_file(sha256).without_file().first():
         messages.info(request, "This file is stored: here is what was read from it.")
@@ -86,7 +94,9 @@ def _preview(request, dispatch, sha256):
         likely = read.likely_corrected(returns)
         said = request.POST.get("replaces") if request.method == "POST" else None
         corrected = likely if said is None else next((each for each in returns if str(each.pk) == said), None)
-        beside = certificates.beside(dispatch, returns, corrected, _read_cells(read), request.user.grade_unit)
+        beside = certificates.beside(
+            dispatch, returns, corrected, _read_cells(read), request.user.grade_unit, pans_of
+        )
         form = FileReturnForm(
             request.POST or None,
             member=request.user,
@@ -161,7 +171,7 @@ def return_file(request, pk):
 def _content_type(data: bytes, file_name: str) -> str:
     # What every packed file begins with; a text does not.
     if data.startswith(b"PK"):
-        return "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+        return XLSX
     return "text/plain" if file_name.endswith(".txt") else "text/csv"
 
 

@@ -4,9 +4,11 @@ from django.urls import reverse
 from prospecting.access import page
 from prospecting.actions import checks
 from prospecting.charts.control import Line, Result, control_picture
+from prospecting.charts.precision import PairDot, precision_picture
 from prospecting.forms.base import SiteForm
 from prospecting.forms.checks import AcceptForm
 from prospecting.frames.checks import RULE_SET, return_checks
+from prospecting.frames.duplicate_precision import StagePrecision, precision_by_grade
 from prospecting.frames.laboratories import (
     BlankHistory,
     MaterialHistory,
@@ -67,7 +69,7 @@ def return_judge(request, pk):
     if response := enter(
         request,
         form,
-        lambda: checks.judge_return(assay_return=assay_return, recorded_by=request.user),
+        lambda: checks.judge_again(assay_return=assay_return, recorded_by=request.user),
         said="Judged again.",
         then=reverse("return-checks", args=[pk]),
     ):
@@ -108,6 +110,10 @@ def laboratory_detail(request, pk):
             "blank_picture": _blank_picture(record.blanks, unit),
             # Its interval needs scipy, which no page loads twice for the same figures.
             "carry_over": kept_result("carry over", (tuple(pairs),), lambda: carry_over_words(pairs)),
+            "precision": [
+                (each, _precision_picture(each, unit))
+                for each in precision_by_grade(record.stages, grade_unit=unit)
+            ],
             "rule_set": rule_set(),
             "crumbs": _laboratory_crumbs(str(laboratory)),
         },
@@ -135,6 +141,30 @@ def _blank_picture(blanks: BlankHistory, grade_unit: str):
         title="Do coarse blanks come back barren?",
         description=f"{len(blanks.results)} coarse blanks in order of reporting, {blanks.failed} of them failed.",
         from_zero=True,
+    )
+
+
+def _precision_picture(found: StagePrecision, grade_unit: str):
+    if found.line is None:
+        return None
+    return precision_picture(
+        [
+            PairDot(
+                each.mean,
+                each.difference,
+                f"{each.first.tag} and {each.second.tag}: mean {each.mean_words}, difference {each.difference_words}",
+            )
+            for each in found.pairs
+        ],
+        [
+            PairDot(each.mean, each.median, f"group around {each.mean_words}: {each.median_words}")
+            for each in found.groups
+        ],
+        found.line.median_difference_at,
+        grade_unit=grade_unit,
+        name=f"precision-{found.stage}",
+        title=f"How far do two results of one thing lie apart? {found.name}",
+        description=f"{len(found.pairs)} pairs in {len(found.groups)} groups by grade. {found.sentence}",
     )
 
 

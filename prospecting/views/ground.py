@@ -13,6 +13,7 @@ from prospecting.frames.phone import phone_of
 from prospecting.models import Claim, Dig, JournalEntry, Lot, Zone
 from prospecting.tables.ground import DigTable, claim_cards, depth_words, short_kind, width_words
 from prospecting.views.entry import enter
+from prospecting.views.list_file import list_file
 
 
 @page(role=GUEST)
@@ -117,7 +118,7 @@ def dig_list(request: HttpRequest) -> HttpResponse:
     filters = DigFilterForm(request.GET or None)
     table = DigTable(filters.narrowed(_digs_with_buckets()), mass_unit=request.user.mass_unit)
     RequestConfig(request, paginate={"per_page": 25}).configure(table)
-    return render(
+    return list_file(request, table, "digs") or render(
         request,
         "prospecting/dig_list.html",
         {

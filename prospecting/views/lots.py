@@ -23,6 +23,7 @@ from prospecting.models import Lot
 from prospecting.models.lots import LotQuerySet
 from prospecting.tables.lots import LotTable
 from prospecting.views.entry import enter
+from prospecting.views.list_file import list_file
 
 
 @page(role="guest")
@@ -42,7 +43,7 @@ def _lot_list(request: HttpRequest, *, find: FindForm) -> HttpResponse:
     filters = LotFilterForm(request.GET or None)
     table = LotTable(filters.narrowed(Lot.objects.standing()), mass_unit=request.user.mass_unit)
     RequestConfig(request, paginate={"per_page": 25}).configure(table)
-    return render(
+    return list_file(request, table, "lots") or render(
         request,
         "prospecting/lot_list.html",
         {
@@ -103,7 +104,7 @@ def _choose(
     act: Callable[..., HttpResponse],
 ) -> HttpResponse:
     """First which lots (a plain GET form with ticks, typed codes and a search), then the act on all of them."""
-    choice = LotChoiceForm(request.POST if request.method == "POST" else request.GET, pool=pool)
+    choice = LotChoiceForm.asked_by(request, pool=pool)
     if choice.is_made():
         return act(request, choice.lots, choice=choice)
     crumbs = [("Lots", reverse("lot-list")), (word, "")]

@@ -9,7 +9,7 @@ from django.urls import reverse
 
 from prospecting.access import MEMBER, page
 from prospecting.actions.assays import held_file, hold_file, let_file_go
-from prospecting.actions.positions import place_digs
+from prospecting.actions.positions import note_positions_leave, place_digs
 from prospecting.forms.positions import PositionFileForm, PositionsForm, ReadPositions
 from prospecting.frames.positions import as_geojson, as_gpx, changes_from, placed_digs
 from prospecting.models import Claim
@@ -17,15 +17,17 @@ from prospecting.views.entry import enter
 from prospecting.views.saved_file import saved_file
 
 
-@page(role=MEMBER)
+@page(role=MEMBER, methods=("POST",))
 def positions_geojson(request: HttpRequest, pk: int) -> HttpResponse:
     claim = get_object_or_404(Claim, pk=pk)
+    note_positions_leave(claim=claim, form="GeoJSON", member=request.user)
     return saved_file(as_geojson(placed_digs(claim)), "application/geo+json", f"claim-{pk}-digs.geojson")
 
 
-@page(role=MEMBER)
+@page(role=MEMBER, methods=("POST",))
 def positions_gpx(request: HttpRequest, pk: int) -> HttpResponse:
     claim = get_object_or_404(Claim, pk=pk)
+    note_positions_leave(claim=claim, form="GPX", member=request.user)
     return saved_file(as_gpx(placed_digs(claim)), "application/gpx+xml", f"claim-{pk}-digs.gpx")
 
 

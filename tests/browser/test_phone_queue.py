@@ -15,6 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -211,20 +212,25 @@ def picture(number: int) -> dict:
     return {"name": f"pan-{number}.jpg", "mimeType": "image/jpeg", "buffer": written.getvalue()}
 
 
-def fill_dig(phone: Handset, station: str, *, mass: str = "12", photo: dict | None = None) -> None:
+def fill_dig(
+    phone: Handset, station: str, *, mass: str = "12", depth: str = "", photo: dict | None = None
+) -> None:
     page = phone.page
     page.goto("/digs/add/")
     page.locator("[name=zone]").select_option(str(phone.zone.pk))
     page.locator("[name=station]").fill(station)
     page.locator("[name=sample_kind]").select_option("bulk")
     page.locator("[name=mass_1]").fill(mass)
+    page.locator("[name=depth]").fill(depth)
     if photo:
         page.locator("[name=photo]").set_input_files(photo)
         page.get_by_text("Nothing hidden is left in it").wait_for()
 
 
-def dig(phone: Handset, station: str, *, mass: str = "12", photo: dict | None = None) -> None:
-    fill_dig(phone, station, mass=mass, photo=photo)
+def dig(
+    phone: Handset, station: str, *, mass: str = "12", depth: str = "", photo: dict | None = None
+) -> None:
+    fill_dig(phone, station, mass=mass, depth=depth, photo=photo)
     page = phone.page
     page.get_by_role("button", name="Record the dig").click()
     page.wait_for_url(re.compile(r"/phone/|/digs/\d+/"))
@@ -253,7 +259,7 @@ def card(phone: Handset, title: str):
 def sign_in_by_hand(phone: Handset, member) -> None:
     phone.page.goto("/sign-in/")
     phone.page.get_by_label("User name").fill(member.username)
-    phone.page.get_by_label("Password").fill("a long enough password")
+    phone.page.locator("[name=password]").fill("a long enough password")
     phone.page.get_by_role("button", name="Sign in").click()
     phone.page.locator(f"body[data-member='{member.pk}']").wait_for()
 
@@ -276,7 +282,12 @@ def test_a_day_without_a_signal_arrives_whole_and_in_order(lasting_handset):
         if number and number % part == 0:
             lasting_handset.kill()
             lasting_handset.start()
-        dig(lasting_handset, name, photo=picture(number) if number in with_photo else None)
+        dig(
+            lasting_handset,
+            name,
+            depth="6 ft" if number == 0 else "",
+            photo=picture(number) if number in with_photo else None,
+        )
     assert [entry["title"] for entry in lasting_handset.waiting()] == [f"Dig at {name}" for name in names]
     assert lasting_handset.strip().inner_text().startswith(f"{ENTRIES} not yet sent, oldest ")
     assert Delivery.objects.count() == 0
@@ -289,6 +300,8 @@ def test_a_day_without_a_signal_arrives_whole_and_in_order(lasting_handset):
     assert until(lambda: Delivery.objects.count() == ENTRIES, 120) and sent(lasting_handset)
     print(f"{ENTRIES} entries, {PHOTOS} photos delivered in {time.monotonic() - began:.1f} s")
     assert stations() == names
+    depths = Dig.objects.exclude(depth_m=None).values_list("station", "depth_m", "depth_typed")
+    assert list(depths) == [("S1", Decimal("1.83"), "6 ft")]
     assert Photo.objects.count() == PHOTOS
     assert set(Delivery.objects.values_list("member", flat=True)) == {lasting_handset.client.member.pk}
     born = list(Delivery.objects.order_by("pk").values_list("born_at", flat=True))
@@ -445,6 +458,34 @@ def test_what_was_refused_comes_back_and_is_mended(handset):
     assert sent(handset)
     assert stations() == ["third", "second", "first"]
     assert Dig.objects.get(station="first").photo_id == Photo.objects.get().pk
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    "limit, most, said",
+    [
+        ("MEMBER_QUOTA_BYTES", 100, "your pictures and files take nothing"),
+        # What is typed fits in, the picture does not.
+        ("REQUEST_MAX_BYTES", 8000, "It is too large for the site: take its picture off."),
+    ],
+)
+def test_an_entry_whose_photo_is_not_taken_goes_without_it(handset, settings, limit, most, said):
+    """No room left (422) or too large a request (413): it comes back to be mended, and nothing of it is lost."""
+    setattr(settings, limit, most)
+    handset.gate.set("shut")
+    dig(handset, "first", photo=picture(1))
+    dig(handset, "second")
+    handset.gate.set("open")
+    handset.page.get_by_role("button", name="Send now").click()
+    card(handset, "Dig at first").get_by_text(said).wait_for()
+    assert until(lambda: stations() == ["second"])
+    card(handset, "Dig at first").get_by_role("link", name="Mend it").click()
+    handset.page.get_by_text("Send it without this photo").click()
+    handset.page.get_by_role("button", name="Record the dig").click()
+    handset.page.wait_for_url(re.compile(r"/digs/\d+/"))
+    assert sent(handset)
+    assert stations() == ["second", "first"]
+    assert Dig.objects.get(station="first").photo is None and not Photo.objects.exists()
 
 
 @pytest.mark.long

@@ -118,28 +118,3 @@ COLUMNS: tuple[RunColumn, ...] = (
 BY_NAME = {column.name: column for column in COLUMNS}
 # What an importing table can't do without: the treatment, and something that the run gave.
 RESULTS = ("gold_mg", "below_scale", *(f"colours_{size}" for size in SIZES), "place")
-
-_RUNS_AS_FORMULA = "=+-@＝＋－＠\t\r\n"
-
-
-def inert(text: str) -> str:
-    """Return a text that no spreadsheet takes for a formula: an apostrophe goes before what would start one.
-
-    Signs that no text holds are left out. Numbers are not given here: they stay numbers.
-
-    >>> inert("=1+1"), inert("rinse, low"), inert("  @home")
-    ("'=1+1", 'rinse, low', "'  @home")
-    """
-    clean = "".join(sign for sign in text if sign in "\t\r\n" or ord(sign) >= 32)
-    first = clean.lstrip(" \xa0")[:1]
-    return f"'{clean}" if first and first in _RUNS_AS_FORMULA else clean
-
-
-def as_meant(text: str) -> str:
-    """Return a text read from a cell without the apostrophe that `inert` put before it.
-
-    >>> as_meant("'=1+1"), as_meant("'t Hof")
-    ('=1+1', "'t Hof")
-    """
-    inner = text[1:]
-    return inner if text.startswith("'") and inner.lstrip(" \xa0")[:1] in tuple(_RUNS_AS_FORMULA) else text

@@ -5,7 +5,9 @@ from decimal import Decimal
 from django import forms
 from django.core.exceptions import ValidationError
 
+from prospecting.calc.accepted_files import RUN_TABLE
 from prospecting.forms.base import DayField, GoldMassField, MassField, NumberField, SiteForm, WaterField
+from prospecting.forms.files import AcceptedFileField
 from prospecting.models import Lot, Member
 from trials.actions.importing import ImportedTrial
 from trials.calc.run_columns import COLUMNS, RunColumn
@@ -18,11 +20,10 @@ MOST_ROWS_SHOWN = 120
 
 
 class RunFileForm(SiteForm):
-    upload = forms.FileField(
+    upload = AcceptedFileField(
+        RUN_TABLE,
         label="The table of runs",
-        help_text="A CSV file or a spreadsheet (.xlsx), at most 2 MB. Nothing is recorded before you have seen what was read.",
-        widget=forms.FileInput(attrs={"accept": ".csv,.txt,.tsv,.xlsx,text/csv"}),
-        error_messages={"required": "Choose the file.", "empty": "The file is empty."},
+        help_text="Nothing is recorded before you have seen what was read.",
     )
 
     @property

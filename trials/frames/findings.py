@@ -159,7 +159,8 @@ def changed_of(pieces: Collection[FindingEvidence]) -> set[int]:
     Every change leaves its line in the journal; only pieces older than its last line (findings aside) are read anew.
     """
     last = (
-        JournalEntry.objects.exclude(subject_kind=Finding._meta.model_name)
+        JournalEntry.objects.about_records()
+        .exclude(subject_kind=Finding._meta.model_name)
         .values_list("at", flat=True)
         .first()
     )

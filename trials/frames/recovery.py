@@ -235,7 +235,9 @@ def _recovered(same: RawSQL) -> tuple[list[Recovered], int]:
     for run in told.prefetch_related("step__made"):
         made = {lot.kind: lot for lot in run.step.made.all()}
         runs.append(Recovered(run, made.get(Lot.Kind.CONCENTRATE), made.get(Lot.Kind.TAILS)))
-    return runs, standing.filter(Q(planned__isnull=False, planned__block__closed_at__isnull=True)).count()
+    waiting = standing.filter(planned__isnull=False, planned__block__closed_at__isnull=True)
+    # How many of a bridge drew from this lot is its key.
+    return runs, waiting.exclude(pk__in=Run.objects.blind_bridges().values("pk")).count()
 
 
 def _picked(runs: Sequence[Recovered], asked: str) -> tuple[str, list[Recovered]]:

@@ -52,6 +52,15 @@ class RecordedResult(Result):
 
 
 @dataclass(frozen=True)
+class Earlier:
+    """The results that are not named one by one: how many, their mean and the mass they speak for."""
+
+    number: int
+    mean: MeanGrade
+    mass_g: Decimal
+
+
+@dataclass(frozen=True)
 class Estimate:
     """What the results of one kind say together: their mean, their range, and those with no figure of their own."""
 
@@ -62,6 +71,7 @@ class Estimate:
     below: Sequence[RecordedResult]
     above: Sequence[RecordedResult]
     digs: int
+    earlier: Earlier | None = None
 
 
 @dataclass(frozen=True)
@@ -221,15 +231,17 @@ def estimate_of(results: Sequence[RecordedResult], grade_unit: str) -> Estimate 
     if not results:
         return None
     mean = mean_grade(results)
-    measured = sorted(result.grade_g_per_t for result in results if result.grade_g_per_t is not None)
+    measured = [result.grade_g_per_t for result in results if result.grade_g_per_t is not None]
+    others = results[:-MOST_RESULTS]
     return Estimate(
         results=results,
         mean=mean,
         mean_text=mean_text(mean, grade_unit),
-        range_text=_range_text(measured, grade_unit),
+        range_text=range_text((min(measured), max(measured)) if measured else None, grade_unit),
         below=[result for result in results if result.is_below],
         above=[result for result in results if result.is_above],
         digs=len(frozenset().union(*(result.digs for result in results))),
+        earlier=Earlier(len(others), mean_grade(others), counted_mass_g(others)) if others else None,
     )
 
 
@@ -245,10 +257,11 @@ def mean_text(mean: MeanGrade, grade_unit: str) -> str:
     return f"between {_bare(low)} and {high}" if mean.low_g_per_t else f"below {high} (not zero)"
 
 
-def _range_text(measured: Sequence[Decimal], grade_unit: str) -> str:
-    if not measured:
+def range_text(ends: tuple[Decimal, Decimal] | None, grade_unit: str) -> str:
+    """The lowest and the highest measured grade; blank where there is none."""
+    if ends is None:
         return ""
-    low, high = (units.format_grade(grade, grade_unit) for grade in (measured[0], measured[-1]))
+    low, high = (units.format_grade(grade, grade_unit) for grade in ends)
     return low if low == high else f"{_bare(low)} to {high}"
 
 
@@ -285,13 +298,12 @@ def grade_text(result: Result, grade_unit: str) -> str:
 
 def _inputs(estimate: Estimate, grade_unit: str, mass_unit: str) -> tuple[tuple[str, str, str, str], ...]:
     """One line per result, linked to its record; of very many, those that are not named in one line."""
-    named, others = estimate.results[-MOST_RESULTS:], estimate.results[:-MOST_RESULTS]
     lines = []
-    if others:
-        mean, mass_g = mean_text(mean_grade(others), grade_unit), counted_mass_g(others)
-        value = f"mean {mean} of {units.format_mass(mass_g, mass_unit)} counted"
-        lines.append((f"{len(others)} further results", value, "", ""))
-    for result in named:
+    if earlier := estimate.earlier:
+        counted = units.format_mass(earlier.mass_g, mass_unit)
+        value = f"mean {mean_text(earlier.mean, grade_unit)} of {counted} counted"
+        lines.append((f"{earlier.number} further results", value, "", ""))
+    for result in estimate.results[-MOST_RESULTS:]:
         share = "" if result.share == 1 else f", {units.format_share(result.share)} of it from this zone"
         value = f"{grade_text(result, grade_unit)} of {units.format_mass(result.mass_g, mass_unit)}{share}"
         lines.append((f"{result.lot}, {result.label}", value, "", result.url))

@@ -6,6 +6,7 @@ from django_tables2 import RequestConfig
 
 from prospecting.access import page
 from prospecting.views.entry import enter
+from prospecting.views.list_file import list_file
 from trials.actions.additives import add_additive, change_additive
 from trials.forms.additives import AdditiveForm, typed_before
 from trials.models import Additive
@@ -15,7 +16,9 @@ from trials.tables.additives import AdditiveTable
 @page(role="guest")
 def additive_list(request: HttpRequest) -> HttpResponse:
     table = RequestConfig(request).configure(AdditiveTable(Additive.objects.all(), request=request))
-    return render(request, "trials/additive_list.html", {"table": table})
+    return list_file(request, table, "additives") or render(
+        request, "trials/additive_list.html", {"table": table}
+    )
 
 
 @page(role="member", methods=("GET", "POST"))

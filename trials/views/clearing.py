@@ -9,6 +9,7 @@ from prospecting.access import keep_on_phone, page
 from prospecting.actions.photos import keep_photo
 from prospecting.models import JournalEntry
 from prospecting.views.entry import enter
+from prospecting.views.list_file import list_file
 from trials.actions import clearing
 from trials.charts.clearing import clearing_chart
 from trials.forms.clearing import BeginAllForm, BeginForm, ClearingForm, EndForm, ReadForm, VoidReadingForm
@@ -20,7 +21,9 @@ from trials.tables.clearing import ClearingTable
 @page(role="guest")
 def clearing_list(request: HttpRequest) -> HttpResponse:
     table = RequestConfig(request).configure(ClearingTable(ClearingTest.objects.for_list(), request=request))
-    return render(request, "trials/clearing_list.html", {"table": table})
+    return list_file(request, table, "clearing-tests") or render(
+        request, "trials/clearing_list.html", {"table": table}
+    )
 
 
 @page(role="member", methods=("GET", "POST"))

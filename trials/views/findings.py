@@ -12,6 +12,7 @@ from prospecting.access import page
 from prospecting.kept_results import kept_result
 from prospecting.models import JournalEntry, Member
 from prospecting.views.entry import enter
+from prospecting.views.list_file import list_file
 from trials.actions import findings
 from trials.actions.findings import Evidence, FrozenFigures
 from trials.forms.findings import MOST_EVIDENCE, FindingForm, TakeBackForm, is_number
@@ -42,7 +43,9 @@ def finding_list(request: HttpRequest) -> HttpResponse:
         changed={piece.finding_id for piece in pieces_of(standing) if piece.pk in moved},
     )
     RequestConfig(request).configure(table)
-    return render(request, "trials/finding_list.html", {"table": table})
+    return list_file(request, table, "findings") or render(
+        request, "trials/finding_list.html", {"table": table}
+    )
 
 
 @page(role="member", methods=("GET", "POST"))
@@ -141,7 +144,7 @@ def books_state() -> tuple:
 
     With its moment, for books set back to an earlier state count their lines anew.
     """
-    return JournalEntry.objects.values_list("pk", "at").first() or ()
+    return JournalEntry.objects.about_records().values_list("pk", "at").first() or ()
 
 
 def _whole():

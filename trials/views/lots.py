@@ -1,13 +1,14 @@
-from django.db.models import Q, QuerySet
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from prospecting.access import page
 from prospecting.frames.custody import held_lots
-from prospecting.models import JournalEntry, Lot
+from prospecting.models import JournalEntry, Lot, Step
 from prospecting.tables.steps import share_rows
 from prospecting.views.steps import REPEATED
+from trials.frames.journal_lines import hide_open_keys
 from trials.frames.lineage import family_of
 from trials.frames.results import MOST_RUNS, beside_assay, readings_of, runs_of, samples_waiting
 from trials.frames.stock import stock_of
@@ -53,7 +54,10 @@ def lot_detail(request: HttpRequest, code: str) -> HttpResponse:
     )
 
 
-def _journal_of(lot: Lot) -> QuerySet[JournalEntry]:
+def _journal_of(lot: Lot) -> list[JournalEntry]:
     """The newest lines about the lot and about the step that made it."""
-    lines = JournalEntry.objects.about(lot) | JournalEntry.objects.about(lot.made_by)
-    return lines.select_related("member")[:LATEST_LINES]
+    about = JournalEntry.objects.about(lot) | JournalEntry.objects.about(lot.made_by)
+    lines = list(about.select_related("member")[:LATEST_LINES])
+    if lot.made_by.kind == Step.Kind.RECOVER:
+        hide_open_keys(lines)
+    return lines

@@ -11,6 +11,7 @@ from prospecting.access import page
 from prospecting.forms.labels import CodeLabelsForm
 from prospecting.models import JournalEntry
 from prospecting.views.entry import enter
+from prospecting.views.list_file import list_file
 from trials.actions import planning
 from trials.charts.tub_labels import draw_labels
 from trials.forms.planning import (
@@ -35,7 +36,7 @@ from trials.tables.trials import TrialTable
 @page(role="guest")
 def trial_list(request: HttpRequest) -> HttpResponse:
     table = RequestConfig(request).configure(TrialTable(Trial.objects.for_list(), request=request))
-    return render(request, "trials/trial_list.html", {"table": table})
+    return list_file(request, table, "trials") or render(request, "trials/trial_list.html", {"table": table})
 
 
 @page(role="member", methods=("GET", "POST"))

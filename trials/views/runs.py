@@ -13,6 +13,7 @@ from prospecting.actions.products import keep_products
 from prospecting.frames.phone import phone_of
 from prospecting.models import JournalEntry, Lot, Photo
 from prospecting.views.entry import enter
+from prospecting.views.list_file import list_file
 from trials.actions import running
 from trials.actions.running import Portion
 from trials.forms.runs import (
@@ -39,7 +40,9 @@ def run_list(request: HttpRequest) -> HttpResponse:
     runs = Run.objects.for_list()
     table = RequestConfig(request, paginate={"per_page": 50}).configure(RunTable(runs, request=request))
     running_trials = Trial.objects.filter(state=Trial.State.RUNNING).select_related("feed_lot")
-    return render(request, "trials/run_list.html", {"table": table, "running_trials": running_trials})
+    return list_file(request, table, "pans") or render(
+        request, "trials/run_list.html", {"table": table, "running_trials": running_trials}
+    )
 
 
 @page(role="member", methods=("GET", "POST"))
@@ -184,7 +187,9 @@ def run_detail(request: HttpRequest, pk: int) -> HttpResponse:
 
 @page(role="member", methods=("GET", "POST"))
 def run_keep(request: HttpRequest, pk: int) -> HttpResponse:
-    run = get_object_or_404(Run.objects.select_related("step", "lot"), pk=pk)
+    # Where the kept lots come from would tell the lot a bridging run drew from.
+    runs = Run.objects.exclude(pk__in=Run.objects.blind_bridges().values("pk"))
+    run = get_object_or_404(runs.select_related("step", "lot"), pk=pk)
     form = KeepProductsForm(request.POST or None, member=request.user)
 
     def make() -> Run:

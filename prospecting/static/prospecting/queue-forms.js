@@ -69,7 +69,8 @@
     const born = store.phoneTime();
     const files = await Promise.all(chosen.map(async ([name, file]) => [name, await copyOf(file), file.name]));
     const named = new Set(files.map(([name]) => name));
-    const allFiles = [...files, ...(old?.files || []).filter(([name]) => !named.has(name))];
+    const keeps = form.querySelector("[data-leave-out]")?.checked ? [] : old?.files || [];
+    const allFiles = [...files, ...keeps.filter(([name]) => !named.has(name))];
     // A picture that was not chosen is sent as nothing, as the browser itself does: the same entry has the same body.
     const empty = data.filter(([name, value]) => value instanceof File && !allFiles.some(([held]) => held === name));
     return store.asEntry({
@@ -225,7 +226,23 @@
     if (sentences.length + asks.length) notice(form, "alert", ...sentences, ...asks);
     sayBeside(form, fields);
     const kept = entry.files.length ? ["The photo of this entry is kept. Choose another one only to put it in its place."] : [];
-    notice(form, "notice warning", `You are mending what waits on this phone: ${entry.title}. It is not recorded yet.`, ...kept);
+    const box = notice(form, "notice warning", `You are mending what waits on this phone: ${entry.title}. It is not recorded yet.`, ...kept);
+    if (kept.length) box.append(leaveOut());
+  }
+
+  // Where the site takes no photo (too large, no room left), the rest of the entry can still be sent.
+  function leaveOut() {
+    const field = document.createElement("div");
+    field.className = "field tick";
+    const label = document.createElement("label");
+    const tick = document.createElement("input");
+    tick.type = "checkbox";
+    tick.dataset.leaveOut = "";
+    const words = document.createElement("span");
+    words.textContent = "Send it without this photo; the photo is then gone";
+    label.append(tick, words);
+    field.append(label);
+    return field;
   }
 
   async function openEntry(forms) {

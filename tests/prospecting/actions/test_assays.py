@@ -11,6 +11,7 @@ from django.db import connections
 from prospecting.actions import assays, dispatching, steps, values
 from prospecting.actions.material import DrawFrom, StepDetails
 from prospecting.actions.refusal import Refused
+from prospecting.calc.accepted_files import CERTIFICATE
 from prospecting.models import AssayReturn, Dispatch, JournalEntry, Laboratory, Lot, Reading, Sample
 from prospecting.readers.certificate_csv import Choices, ParsedReading, Row, read_certificate
 from tests.make import make_lot, make_member
@@ -402,7 +403,7 @@ class TestHeldFile:
         assert assays.held_file(sha256=old, held_by=member) is None
         assert assays.held_file(sha256=new, held_by=member) == b"b"
 
-    @pytest.mark.parametrize("data", [b"", b"x" * (assays.LARGEST_FILE_BYTES + 1)])
+    @pytest.mark.parametrize("data", [b"", b"x" * (CERTIFICATE.most_bytes + 1)])
     def test_is_refused_when_empty_or_too_large(self, settings, tmp_path, data):
         settings.DATA_DIR = tmp_path
         with pytest.raises(Refused) as refusal:

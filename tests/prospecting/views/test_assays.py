@@ -11,6 +11,7 @@ from django.urls import reverse
 
 from prospecting.actions import assays, dispatching, steps
 from prospecting.actions.material import DrawFrom, StepDetails
+from prospecting.calc.accepted_files import CERTIFICATE
 from prospecting.models import AssayReturn, Dispatch, Laboratory, Lot, Reading, Sample
 from prospecting.readers.certificate_csv import read_certificate
 from tests.make import make_lot, make_member, make_zone
@@ -281,7 +282,7 @@ class TestReadingAFile:
             f"{a},0.41,4.10\n{b},0.40,<0.005\n{c},0.41,>10\n{d},0.41,NSS\n{a},0.41,5.9\n"
         )
         path = self.upload(member, dispatch, text).url
-        with django_assert_max_num_queries(10):
+        with django_assert_max_num_queries(14):
             response = member.get(path)
         words = text_of(response)
         lot = dispatch.samples.get(tag=a).lot
@@ -335,7 +336,7 @@ class TestReadingAFile:
             assert words in text_of(response)
             assert "Store this return" not in text_of(response)
 
-    @pytest.mark.parametrize("data", [b"", b"x" * (assays.LARGEST_FILE_BYTES + 1)])
+    @pytest.mark.parametrize("data", [b"", b"x" * (CERTIFICATE.most_bytes + 1)])
     def test_refuses_an_empty_or_too_large_file(self, member, data, data_folder):
         response = self.upload(member, make_dispatch(member.member, 1), data)
         assert response.context["form"].errors["upload"]

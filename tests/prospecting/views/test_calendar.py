@@ -135,7 +135,7 @@ def test_it_holds_dates_and_returns_and_keeps_to_the_standard(client, django_ass
     assert set(told) == {
         "Half Moth; north, upper: fee, or waiver",
         f"Assay return expected: dispatch {dispatch.pk} to {dispatch.laboratory}",
-        f"Rejects and pulps kept until today: dispatch {dispatch.pk} to {dispatch.laboratory}",
+        f"Coarse rejects and assay pulps kept until today: dispatch {dispatch.pk} to {dispatch.laboratory}",
     }
     fee = told["Half Moth; north, upper: fee, or waiver"]
     assert fee.properties["DTSTART"] == "20270901"

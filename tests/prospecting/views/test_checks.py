@@ -7,7 +7,7 @@ from django.test import Client
 from django.urls import reverse
 
 from prospecting.actions import checks
-from prospecting.models import AssayReturn, Laboratory, Reading
+from prospecting.models import AssayReturn, Laboratory, Reading, Sample
 from tests.make import make_member
 from tests.prospecting.actions.test_assays import make_dispatch
 from tests.prospecting.actions.test_checks import (
@@ -165,7 +165,52 @@ def test_is_judged_again_once_a_certificate_was_mended(client_as):
     assert "The checks of this return passed" in text_of(member.get(response.url))
 
 
+def test_a_return_that_a_later_certificate_corrects_is_not_judged_again(client_as):
+    dispatch, material = make_dispatch(1), make_material()
+    failed = a_return(dispatch, (add_check(dispatch, "reference", material=material), "9.9"))
+    replace_return(failed, (dispatch.samples.get(kind="reference"), "4.8"))
+    material.certified_g_per_t = "9.8"
+    material.save()
+    member = client_as("member")
+    words = text_of(member.get(reverse("return-checks", args=[failed.pk])))
+    assert "Judged today" not in words and "Judge it again" not in words
+    page = reverse("return-judge", args=[failed.pk])
+    assert "so there is nothing to judge" in text_of(member.get(page))
+    assert "so there is nothing to judge" in text_of(member.post(page, {"identity": uuid4()}))
+    assert state(failed) == CHECKS.FAILED
+
+
 class TestLaboratoryPage:
+    def test_draws_the_precision_of_duplicates_once_there_are_enough(self, client_as, failed):
+        """55 invented pairs that differ by half a g/t and a tenth of the grade, made in bulk."""
+        dispatch, material = failed.dispatch, make_material(name="Invented, for pairs")
+        page = reverse("laboratory-detail", args=[dispatch.laboratory_id])
+        member = client_as("member", grade_unit="g_per_t")
+        assert "the line is drawn from 50 on" in text_of(member.get(page))
+        of = {"dispatch": dispatch, "kind": "reference", "material": material}
+        firsts = Sample.objects.bulk_create(Sample(tag=f"FST{n:03}", **of) for n in range(55))
+        of = {"dispatch": dispatch, "kind": "duplicate", "duplicate_stage": "pulp"}
+        seconds = Sample.objects.bulk_create(
+            Sample(tag=f"SCD{n:03}", duplicate_of=first, **of) for n, first in enumerate(firsts)
+        )
+        for at, samples in ((0, firsts), (1, seconds)):
+            Reading.objects.bulk_create(
+                Reading(
+                    assay_return=failed,
+                    sample=sample,
+                    order=1,
+                    symbol="value",
+                    grade_g_per_t=1 + n + at * (0.5 + 0.1 * (1 + n)),
+                )
+                for n, sample in enumerate(samples)
+            )
+        response = member.get(page)
+        words = text_of(response)
+        assert "Estimate of the detection limit" in words
+        assert "pairs as a table" in words
+        assert "M. Thompson and R. J. Howarth, The Analyst 101 (1976) 690" in words
+        assert response.content.decode().count('<circle class="dot"') >= 55
+
     def test_shows_each_material_with_its_chart_and_the_same_numbers(self, client_as, failed):
         response = client_as("member", grade_unit="g_per_t").get(
             reverse("laboratory-detail", args=[failed.dispatch.laboratory_id])
@@ -182,6 +227,7 @@ class TestLaboratoryPage:
         laboratory = Laboratory.objects.create(name="Invented, new")
         words = text_of(client_as("guest").get(reverse("laboratory-detail", args=[laboratory.pk])))
         assert "None has come back from here yet" in words
+        assert "From 50 pairs of one kind on" in words
         assert "nothing has come back yet" in words
 
     def test_side_by_side_without_any(self, client_as):
@@ -238,8 +284,7 @@ class TestRules:
         (a,) = lots_of(dispatch)
         member = client_as("member", grade_unit="g_per_t")
         words = text_of(member.get(reverse("sample-rule", args=[a.pk])))
-        assert "now and when more come, as long as it gives a value" in words
-        assert "the rule has to be set again" in words
+        assert "counts by itself as soon as more readings give it a value" in words
         member.post(
             reverse("sample-rule", args=[a.pk]),
             {"identity": uuid4(), "rule": "mean", "reason": "repeats were asked for"},
@@ -250,7 +295,12 @@ class TestRules:
         assert a.in_use_rule == "first"
         words = text_of(member.get(reverse("sample-detail", args=[a.pk])))
         assert "so the mean is no single figure." in words
+        assert "Asked for: mean of all repeats. Reason: repeats were asked for." in words
         assert ".." not in words
+        assert "; asked for: mean of all repeats" in text_of(member.get(dispatch.get_absolute_url()))
+        a_return(dispatch, (a, "9"), number="C-3")
+        a.refresh_from_db()
+        assert a.in_use_rule == "mean"
 
     def test_a_member_sets_the_rule_of_a_sample_and_of_a_dispatch(self, client_as):
         dispatch = make_dispatch(2)
@@ -258,7 +308,8 @@ class TestRules:
         a_return(dispatch, (a, "4"), (a, "5"), (b, "2"), (b, "3"))
         member = client_as("member", grade_unit="g_per_t")
         body = {"identity": uuid4(), "rule": "mean", "reason": "repeats were asked for"}
-        assert member.post(reverse("sample-rule", args=[a.pk]), body).url == dispatch.get_absolute_url()
+        page = reverse("sample-detail", args=[a.pk])
+        assert member.post(reverse("sample-rule", args=[a.pk]), body).url == page
         a.refresh_from_db()
         assert a.in_use_g_per_t == 4.5
         member.post(reverse("dispatch-rule", args=[dispatch.pk]), body | {"identity": uuid4()})
@@ -273,7 +324,7 @@ class TestRules:
             ({"reason": "x" * 201}, "reason"),
             ({"rule": "median"}, "rule"),
             ({"rule": ""}, "rule"),
-            ({"rule": "screen"}, "rule"),
+            ({"rule": "chosen"}, "rule"),
             ({"rule": "first"}, "rule"),
         ],
     )

@@ -200,8 +200,9 @@ class TestOneOrSeveral:
         with django_assert_max_num_queries(20):
             page = member.get(url, {"lot": codes})
         assert f"{len(codes)} lots together" in page.content.decode()
-        # Two writes for each lot (the lot, its line in the journal) and a handful for all of them.
-        with django_assert_max_num_queries(65):
+        # Three writes and a look at the chain for each lot (the lot, its line in the journal, that line's seal), and a handful
+        # for all of them.
+        with django_assert_max_num_queries(110):
             answer = member.post(url, self.fields(act, lot=codes))
         assert answer["Location"] == lots[0].get_absolute_url()
         self.check(act, lots, done=True)
@@ -263,6 +264,19 @@ class TestOneOrSeveral:
         page = client_as("member").get(reverse(f"lots-{act}"), asked)
         assert page.status_code == 200
         assert says in page.content.decode()
+
+    @pytest.mark.parametrize(
+        ("sent", "says"),
+        [
+            ({}, "Tick a lot, or type the code on its tag."),
+            ({"lot": ["", "a\0b"]}, "Tick a lot, or type the code on its tag."),
+            ({"lot": ["XYZ"]}, "No lot XYZ is in the books."),
+        ],
+    )
+    def test_a_post_of_no_lot_is_told_so(self, act, client_as, sent, says):
+        page = client_as("member").post(reverse(f"lots-{act}"), {"identity": str(uuid.uuid4())} | sent)
+        assert (page.status_code, JournalEntry.objects.about_records().count()) == (200, 0)
+        assert f'role="alert">{says}' in page.content.decode()
 
     def test_more_than_sixty_are_too_many(self, act, client_as):
         make_portions(make_lot("40000"), 60), make_lot()

@@ -7,6 +7,7 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
 
+from prospecting.models import JournalEntry
 from tests import make
 
 pytestmark = pytest.mark.django_db
@@ -46,11 +47,17 @@ def test_guests_get_no_position_by_any_door(client, client_as):
     dig.latitude, dig.longitude = HERE
     dig.save()
     guest = client_as("guest")
-    for name in ("positions-geojson", "positions-gpx", "positions-read", "claim-map"):
+    for name in ("positions-read", "claim-map"):
         url = reverse(name, args=[zone.claim_id])
         assert client.get(url).status_code == 302
         assert guest.get(url).status_code == 403
         assert client_as("member").get(url).status_code == 200
+    for name in ("positions-geojson", "positions-gpx"):
+        url = reverse(name, args=[zone.claim_id])
+        assert client.post(url).status_code == 302
+        assert guest.post(url).status_code == 403
+        assert client_as("member").post(url).status_code == 200
+        assert client_as("member").get(url).status_code == 405
     for page in (zone, zone.claim, dig):
         assert "98.764" not in guest.get(page.get_absolute_url()).content.decode()
     assert "98.764" not in guest.get(reverse("zone-compare")).content.decode()
@@ -62,10 +69,14 @@ def test_files_are_saved_and_kept_by_no_cache(client_as):
         ("positions-geojson", "application/geo+json"),
         ("positions-gpx", "application/gpx+xml"),
     ):
-        response = client_as("member").get(reverse(name, args=[zone.claim_id]))
+        member = client_as("member")
+        response = member.post(reverse(name, args=[zone.claim_id]))
         assert response["Content-Type"] == kind
         assert response["Content-Disposition"].startswith("attachment")
         assert "no-store" in response["Cache-Control"]
+        told = JournalEntry.objects.get(subject_kind="export", member=member.member)
+        assert told.subject_label == str(zone.claim)
+        assert "saved the positions" in told.what
 
 
 def test_a_file_is_shown_first_and_recorded_whole(client_as):

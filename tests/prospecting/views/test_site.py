@@ -183,4 +183,13 @@ def test_every_page_says_who_may_open_it():
 
 def test_only_signing_in_health_and_what_a_phone_asks_first_are_open_to_anyone():
     open_names = {p.name for p in views_with_addresses() if p.callback.least_role == "anyone"}
-    assert open_names == {"sign-in", "health", "phone-session", "worker", "manifest", "calendar-feed"}
+    assert open_names == {
+        "sign-in",
+        "sign-in-code",
+        "join",
+        "health",
+        "phone-session",
+        "worker",
+        "manifest",
+        "calendar-feed",
+    }

@@ -284,7 +284,7 @@ def test_a_file_that_is_no_picture_keeps_no_reading(client_as):
     test, member = make_test(), client_as("member")
     odd = SimpleUploadedFile("tub.jpg", b"<svg/>")
     answer = post(member, "tub-read", test.tubs.first().pk, minutes="5", value="42", photo=odd)
-    assert "not a picture the site can read" in answer.content.decode()
+    assert "The site can&#x27;t read this file" in answer.content.decode()
     assert not TubReading.objects.exists()
     assert not Photo.objects.exists()
 

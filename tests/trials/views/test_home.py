@@ -273,7 +273,7 @@ def test_a_parcel_on_the_bench_for_days_and_rejects_soon_thrown_away_are_told(cl
     said = words(client_as("member").get(HOME))
     assert said.count("is being packed since") == 1
     assert "5 days" in said
-    assert said.count("its rejects and pulps are kept until") == 1
+    assert said.count("its coarse rejects and assay pulps are kept until") == 1
     guest = words(client_as("guest").get(HOME))
     assert "packed" not in guest
     assert "rejects" not in guest

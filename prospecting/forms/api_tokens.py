@@ -12,6 +12,8 @@ class ApiTokenForm(AskingForm):
     name = forms.CharField(
         label="What it is for",
         max_length=80,
+        # Or a browser takes it for the user name that the password belongs to.
+        widget=forms.TextInput(attrs={"autocomplete": "off"}),
         help_text="The program or device that will hold it: the scale in the shed, a spreadsheet",
     )
     days = forms.TypedChoiceField(

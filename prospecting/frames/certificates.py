@@ -308,9 +308,10 @@ def _slip(times: int) -> str:
 
 
 def _known_of_zones(dispatch: Dispatch) -> list[Decimal]:
-    zones = Origin.objects.filter(lot__sample__dispatch=dispatch).values("dig__zone")
+    # By their numbers, and in no order: PostgreSQL walked the samples by tag, and asked for the zones anew at each.
+    zones = set(Origin.objects.filter(lot__sample__dispatch=dispatch).values_list("dig__zone", flat=True))
     lots = Origin.objects.filter(dig__zone__in=zones).values("lot")
-    known = Sample.objects.of_ground().filter(lot__in=lots, in_use_symbol=Reading.Symbol.VALUE)
+    known = Sample.objects.of_ground().filter(lot__in=lots, in_use_symbol=Reading.Symbol.VALUE).order_by()
     return list(known.exclude(dispatch=dispatch).values_list("in_use_g_per_t", flat=True)[:MOST_KNOWN])
 
 

@@ -26,7 +26,7 @@ RUNNERS = {"run-log", "run-add", "dig-add", "run-next", "lot-crush", "lot-screen
 # Answers that are no page, or lead elsewhere.
 NO_PAGES = {"health", "worker", "manifest", "phone-session", "pocket-pages", "photo", "photo-thumb", "return-file",
             "trial-figure", "claim-paper-file", "calendar-feed", "positions-geojson", "positions-gpx",
-            "run-next", "sign-in", "sign-in-code"}  # fmt: skip
+            "run-next", "sign-in", "sign-in-code", "api-file"}  # fmt: skip
 MANY_SIDED = {"lot-detail", "step-detail", "trial-detail", "run-detail"}
 # First visit: page, style sheet, scripts and icon, compressed.
 MOST_BYTES = 60_000

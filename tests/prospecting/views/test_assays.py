@@ -282,7 +282,7 @@ class TestReadingAFile:
             f"{a},0.41,4.10\n{b},0.40,<0.005\n{c},0.41,>10\n{d},0.41,NSS\n{a},0.41,5.9\n"
         )
         path = self.upload(member, dispatch, text).url
-        with django_assert_max_num_queries(14):
+        with django_assert_max_num_queries(15):
             response = member.get(path)
         words = text_of(response)
         lot = dispatch.samples.get(tag=a).lot

@@ -92,7 +92,7 @@ class TestInventedCertificates:
         tags = ["276756", "343577", "776947", "843898", "865226", "743578"]
         dispatch = dispatch_of(member, tags)
         path = upload(member, dispatch, invented("two_methods.xlsx"), "INV-3.xlsx")
-        with django_assert_max_num_queries(14):
+        with django_assert_max_num_queries(15):
             response = member.get(path)
         words = text_of(response)
         assert "AAS finish (ppm); weighed bead (g/t); AAS finish, repeat (ppm)" in words

@@ -13,11 +13,6 @@ class Migration(migrations.Migration):
 
     operations = [
         migrations.AddField(
-            model_name='member',
-            name='decimal_mark',
-            field=models.CharField(choices=[('point', 'a point: 1.5'), ('comma', 'a comma: 1,5')], default='point', max_length=5, verbose_name='numbers with'),
-        ),
-        migrations.AddField(
             model_name='photo',
             name='size_bytes',
             field=models.BigIntegerField(blank=True, null=True),

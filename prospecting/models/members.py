@@ -26,19 +26,12 @@ class Member(AbstractUser):
         TSP_PER_US_GAL = "tsp_per_us_gal", "teaspoons per US gallon"
         ML_PER_L = "ml_per_l", "mL per litre"
 
-    class DecimalMark(models.TextChoices):
-        POINT = "point", "a point: 1.5"
-        COMMA = "comma", "a comma: 1,5"
-
     role = models.CharField(max_length=10, choices=Role, default=Role.MEMBER)
     mass_unit = models.CharField("ore and material in", max_length=4, choices=MassUnit, default=MassUnit.LB)
     grade_unit = models.CharField(
         "grade in", max_length=20, choices=GradeUnit, default=GradeUnit.OZT_PER_SHORT_TON
     )
     dose_unit = models.CharField("dose in", max_length=16, choices=DoseUnit, default=DoseUnit.TSP_PER_US_GAL)
-    decimal_mark = models.CharField(
-        "numbers with", max_length=5, choices=DecimalMark, default=DecimalMark.POINT
-    )
 
     class Meta:
         ordering = ["username"]

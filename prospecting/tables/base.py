@@ -18,14 +18,12 @@ class ListTable(tables.Table):
 
     # Set by the view that answers with the file; the list then offers it.
     file_name = ""
+    file_columns: Callable[[], Sequence[FileColumn]]
 
     def paginate(self, *args, per_page: int | None = None, **kwargs) -> None:
         # A negative number of rows makes a negative number of pages, on which django-tables2 stumbles.
         rows = min(max(per_page or 0, 0), MOST_ROWS)
         super().paginate(*args, per_page=rows or None, **kwargs)
-
-    def file_columns(self) -> Sequence[FileColumn]:
-        raise NotImplementedError
 
     def file_rows(self) -> int:
         """How many rows there are below the titles, before any is read."""

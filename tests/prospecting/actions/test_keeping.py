@@ -270,7 +270,11 @@ def test_without_the_servers_programs_it_says_what_to_install(tmp_path, photos, 
 
 @pytest.mark.skipif("DATABASE_URL" not in os.environ, reason="speaks of PostgreSQL's own programs")
 def test_no_password_stands_on_a_command_line(tmp_path, photos, monkeypatch):
-    monkeypatch.setitem(connection.settings_dict, "PASSWORD", "quartz-and-shovels")
+    # The server's own, where it asks for one; where it asks for none, any will do.
+    password = connection.settings_dict["PASSWORD"]
+    if len(password) < 8:
+        password = "quartz-and-shovels"
+        monkeypatch.setitem(connection.settings_dict, "PASSWORD", password)
     seen = []
     run = subprocess.run
 
@@ -280,8 +284,8 @@ def test_no_password_stands_on_a_command_line(tmp_path, photos, monkeypatch):
 
     monkeypatch.setattr(database_copy.subprocess, "run", watch)
     backup(tmp_path)
-    assert [password for _, password in seen] == ["quartz-and-shovels"] * 2
-    assert not any("quartz" in word for command, _ in seen for word in command)
+    assert [given for _, given in seen] == [password] * 2
+    assert not any(password in word for command, _ in seen for word in command)
 
 
 def test_a_damaged_old_one_keeps_no_new_one_from_being_made(tmp_path, photos):

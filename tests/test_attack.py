@@ -1236,6 +1236,95 @@ def test_ten_megabytes_typed_are_refused_unread(as_role, found_forms):
     assert row_counts() == before
 
 
+# ---- Forms that change a record, open on two phones at once.
+
+# What both change; every form that notes what it showed has to stand here.
+CHANGED_BY_TWO = {
+    "additive-edit": "note",
+    "claim-date-edit": "note",
+    "claim-edit": "note",
+    "dispatch-edit": "preparation",
+    "judging-correct": "note",
+    "laboratory-edit": "note",
+    "lot-note": "note",
+    "material-edit": "note",
+    "member-edit": "last_name",
+    "mud-correct": "note",
+    "run-correct": "note",
+    "tails-correct": "note",
+    "treatment-edit": "technique",
+    "trial-edit": "note",
+    "zone-edit": "note",
+}
+
+
+def opened(client: Client, form: FoundForm, changed: dict[str, str]) -> list[tuple[str, str]]:
+    """The form as one phone has it open, filled in, with these fields changed."""
+    forms = FormReader(form.page, body_of(client.get(form.page))).forms
+    fresh = next(one for one in forms if one.name == form.name)
+    stands = {control.name: control.value or "" for control in fresh.controls if control.is_typed}
+    pairs = [(name, stands.get(name, value)) for name, value in sensible(fresh)]
+    told = {"reason": "read it again", "current_password": "a long enough password"} | changed
+    return [(name, told.get(name, value)) for name, value in pairs] + [("keep_as_typed", "on")]
+
+
+def test_every_form_that_notes_what_it_showed_is_tried_by_two(found_forms):
+    noting = {
+        name for name, form in found_forms.items() if any(one.name == "as_shown" for one in form.controls)
+    }
+    assert noting == set(CHANGED_BY_TWO)
+
+
+@pytest.mark.parametrize("name", sorted(CHANGED_BY_TWO))
+def test_what_another_changed_meanwhile_is_never_overwritten_unseen(name, as_role, found_forms):
+    """Two phones change one field of one record: the second is told, and only what it sends knowingly takes the place."""
+    one, other, form, field = as_role(KEEPER), as_role(KEEPER), found_forms[name], CHANGED_BY_TWO[name]
+    with transaction.atomic():
+        first = opened(one, form, {field: "seen by the first"})
+        second = opened(other, form, {field: "seen by the second"})
+        assert one.post(form.address, encoded(first), content_type=FORM_TYPE).status_code == 302
+        lines = JournalEntry.objects.count()
+        refused = other.post(form.address, encoded(second), content_type=FORM_TYPE)
+        said = body_of(refused)
+        assert refused.status_code == 200, "overwritten unseen"
+        assert "changed this while you had it open" in said and "Somebody changed" not in said
+        assert "Meanwhile changed to “seen by the first”. Here stands what you typed" in said
+        assert said.count("Meanwhile ") == 1, "only what was changed is marked"
+        assert JournalEntry.objects.count() == lines
+        again = next(one for one in FormReader(form.page, said).forms if one.name == form.name)
+        assert again.typed()[field] == "seen by the second"
+        knowingly = [
+            (control.name, control.value or "") for control in again.controls if control.name in dict(second)
+        ]
+        knowingly = [
+            (key, value) for key, value in knowingly if key not in ("keep_as_typed", "current_password")
+        ]
+        knowingly += [pair for pair in second if pair[0] in ("keep_as_typed", "current_password")]
+        assert other.post(form.address, encoded(knowingly), content_type=FORM_TYPE).status_code == 302
+        line = JournalEntry.objects.latest("pk")
+        assert "seen by the first" in str(line.changes), "what was there before is in the journal"
+        assert "seen by the second" in str(line.changes)
+        transaction.set_rollback(True)
+
+
+def test_what_only_another_touched_stays_as_he_left_it(as_role, found_forms):
+    one, other, form = as_role(KEEPER), as_role(KEEPER), found_forms["claim-edit"]
+    with transaction.atomic():
+        claim = Claim.objects.get(pk=resolve(form.address).kwargs["pk"])
+        first = opened(one, form, {"holder": "A. Firstly"})
+        second = opened(other, form, {"note": "of the second"})
+        assert one.post(form.address, encoded(first), content_type=FORM_TYPE).status_code == 302
+        said = body_of(other.post(form.address, encoded(second), content_type=FORM_TYPE))
+        assert "Meanwhile changed to “A. Firstly”, as it stands here now." in said
+        again = next(one for one in FormReader(form.page, said).forms if one.name == form.name)
+        assert (again.typed()["holder"], again.typed()["note"]) == ("A. Firstly", "of the second")
+        sent = [(control.name, control.value or "") for control in again.controls]
+        assert other.post(form.address, encoded(sent), content_type=FORM_TYPE).status_code == 302
+        claim.refresh_from_db()
+        assert (claim.holder, claim.note) == ("A. Firstly", "of the second")
+        transaction.set_rollback(True)
+
+
 # ---- Hostile pictures and files, through the pages that take them.
 
 

@@ -8,7 +8,7 @@ Where the site stops in between, `seal_unsealed` makes up for it.
 import datetime
 import json
 import logging
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 
@@ -157,6 +157,12 @@ def _link(entries: Sequence[Entry]) -> None:
             number, sha256 = number + 1, hash_after(sha256, entry)
             links.append((number, entry.pk, sha256))
         cursor.executemany(NEW_LINK, links)
+
+
+def changed_texts(before: Mapping[str, str], after: Mapping[str, str]) -> dict[str, list[str]]:
+    """What differs between two descriptions of a record, as journal `changes`."""
+    pairs = {name: [before.get(name, ""), after.get(name, "")] for name in dict.fromkeys((*before, *after))}
+    return {name: pair for name, pair in pairs.items() if pair[0] != pair[1]}
 
 
 def changed_fields(*, record: Model, values: dict) -> dict[str, list[str]]:

@@ -2,8 +2,9 @@
 
 import datetime
 import hashlib
+import json
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from decimal import ROUND_HALF_EVEN, Decimal
 
 from django import forms
@@ -206,7 +207,9 @@ class SiteForm(forms.Form):
     keep_as_typed = forms.BooleanField(required=False, label="Yes, keep it as typed")
     # The entry of a phone that a keeper settles by sending this form; see actions/held.py.
     held = forms.IntegerField(required=False, min_value=1, max_value=2**63 - 1, widget=forms.HiddenInput)
-    untyped = frozenset({"identity", "keep_as_typed", "held", "csrfmiddlewaretoken"})
+    # Only in forms that change a record: what its page showed, so that a change by another meanwhile is noticed.
+    SHOWN = "as_shown"
+    untyped = frozenset({"identity", "keep_as_typed", "held", SHOWN, "csrfmiddlewaretoken"})
 
     def __init__(self, *args, member, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -258,6 +261,51 @@ class SiteForm(forms.Form):
                 read[f"{field.label} ({field.name})" if field.label in read else field.label] = said
         return read
 
+    def note_as_shown(self) -> None:
+        """Put into the page a mark of each value that it shows of the record; a draft kept on the phone takes them along."""
+        self.fields[self.SHOWN] = forms.CharField(
+            required=False,
+            initial=json.dumps(self._marks(self.initial)),
+            widget=forms.HiddenInput(attrs={"data-keep": ""}),
+        )
+
+    def overtaken_by(self, stands: Mapping[str, object]) -> dict[str, str]:
+        """What somebody changed since this page was shown, each with a sentence; nothing where nobody did.
+
+        `stands` is what the form would start with now. What its sender didn't touch is set to what stands now, the rest
+        stays as typed, and sent once more the form knows of both: nothing is overwritten unseen.
+        """
+        try:
+            shown = dict(json.loads(self.data.get(self.SHOWN, "")))
+        except (TypeError, ValueError):
+            return {}
+        said, now, data = {}, self._marks(stands), self.data.copy()
+        for name in dict.fromkeys((*now, *shown)):
+            field, before, after = self.fields.get(name), shown.get(name, NOTHING), now.get(name, NOTHING)
+            if field is None or after == before:
+                continue
+            typed = _mark(_as_sent(field, field.widget.value_from_datadict(data, self.files, name)))
+            if typed == after:
+                continue
+            words = _value_in_words(field, stands.get(name))
+            changed = f"Meanwhile changed to “{words}”" if words else "Meanwhile emptied"
+            if typed == before:
+                _send_instead(data, name, field, stands.get(name))
+                said[name] = f"{changed}, as it stands here now."
+            else:
+                said[name] = f"{changed}. Here stands what you typed: sent again, it takes its place."
+        if said:
+            data[self.SHOWN] = json.dumps(now)
+            self.data = data
+        return said
+
+    def _marks(self, values: Mapping[str, object]) -> dict[str, str]:
+        return {
+            name: _mark(_as_sent(self.fields[name], value))
+            for name, value in values.items()
+            if name in self.fields
+        }
+
     def _figures(self) -> dict[str, str]:
         return {name: value.typed for name, value in self.cleaned_data.items() if isinstance(value, Quantity)}
 
@@ -300,12 +348,47 @@ def _sha256(upload: UploadedFile) -> str:
     return read.hexdigest()
 
 
-def _in_words(bound: forms.BoundField) -> str:
-    """What was typed into a field, as a person reads it: a choice by its label, a file by its name."""
-    value = bound.value()
-    if isinstance(bound.field, forms.ChoiceField):
-        chosen = [str(each) for each in (value if isinstance(value, list | tuple) else [value])]
-        return ", ".join(str(label) for key, label in bound.field.choices if str(key) in chosen and str(key))
-    if isinstance(bound.field, forms.BooleanField):
+def _as_sent(field: forms.Field, value) -> str:
+    """A value of a field as a page would send it back, spaces and line ends aside."""
+    if isinstance(field, forms.BooleanField):
         return "yes" if value else ""
-    return str(value or "").strip()
+    value = field.prepare_value(value)
+    each = value if isinstance(value, list | tuple | set) else [field.widget.format_value(value)]
+    flat = [one for some in each for one in (some if isinstance(some, list | tuple) else [some])]
+    return " ".join(" ".join(sorted("" if one is None else str(one) for one in flat)).split())
+
+
+def _mark(sent: str) -> str:
+    return hashlib.sha256(sent.encode(errors="replace")).hexdigest()[:16]
+
+
+NOTHING = _mark("")
+
+
+def _send_instead(data: MultiValueDict, name: str, field: forms.Field, value) -> None:
+    """As if this value of a field had been sent."""
+    data.pop(name, None)
+    if isinstance(field, forms.BooleanField):
+        if value:
+            data[name] = "on"
+        return
+    sent = field.prepare_value(value)
+    data.setlist(
+        name, [str(one) for one in (sent if isinstance(sent, list | tuple) else [sent]) if one is not None]
+    )
+
+
+def _value_in_words(field: forms.Field, value) -> str:
+    """A value as a person reads it: a choice by its label."""
+    value = field.prepare_value(value)
+    if isinstance(field, forms.ChoiceField):
+        chosen = [str(each) for each in (value if isinstance(value, list | tuple) else [value])]
+        return ", ".join(str(label) for key, label in field.choices if str(key) in chosen and str(key))
+    if isinstance(field, forms.BooleanField):
+        return "yes" if value else ""
+    return "" if value is None else str(value).strip()
+
+
+def _in_words(bound: forms.BoundField) -> str:
+    """What was typed into a field, as a person reads it; a file by its name."""
+    return _value_in_words(bound.field, bound.value())

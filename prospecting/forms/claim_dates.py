@@ -48,9 +48,7 @@ class ClaimDateForm(SiteForm):
     def __init__(self, *args, date: ClaimDate | None = None, **kwargs) -> None:
         """`date` is the one to be changed, if any."""
         if date is not None:
-            kwargs["initial"] = {
-                name: getattr(date, name) for name in self.base_fields if hasattr(date, name)
-            }
+            kwargs["initial"] = claim_date_before(date)
         super().__init__(*args, **kwargs)
         may_watch = Q(is_active=True, role__in=[Member.Role.MEMBER, Member.Role.KEEPER])
         if date is not None:
@@ -72,6 +70,10 @@ class ClaimDateForm(SiteForm):
         return {name: self.cleaned_data[name] for name in names} | {
             "what": " ".join(self.cleaned_data["what"].split())
         }
+
+
+def claim_date_before(date: ClaimDate) -> dict:
+    return {name: getattr(date, name) for name in ClaimDateForm.base_fields if hasattr(date, name)}
 
 
 class ClaimDateKeepForm(SiteForm):

@@ -84,6 +84,10 @@ class ClaimForm(SiteForm):
         }
 
 
+def claim_before(claim: Claim) -> dict:
+    return {name: getattr(claim, name) for name in ClaimForm.base_fields if hasattr(claim, name)}
+
+
 class ZoneForm(SiteForm):
     name = forms.CharField(max_length=80, help_text="Part of the claim thought to be alike, like North vein.")
     stripe = forms.ChoiceField(label="Stripe on its tags", choices=Zone.Stripe, widget=forms.RadioSelect)
@@ -108,6 +112,10 @@ class ZoneForm(SiteForm):
     def values(self) -> dict:
         data = self.cleaned_data
         return {"name": one_line(data["name"]), "stripe": data["stripe"], "note": data["note"]}
+
+
+def zone_before(zone: Zone) -> dict:
+    return {name: getattr(zone, name) for name in ("name", "stripe", "note")}
 
 
 class DegreesField(forms.CharField):

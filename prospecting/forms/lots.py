@@ -217,3 +217,7 @@ class LotNoteForm(SiteForm):
 
     def values(self) -> dict:
         return {name: self.cleaned_data[name] for name in ("title", "place", "note")}
+
+
+def lot_note_before(lot: Lot) -> dict:
+    return {name: getattr(lot, name) for name in ("title", "place", "note")}

@@ -168,6 +168,10 @@ class MemberEditForm(KeeperMakingForm):
         return {name: self.cleaned_data[name] for name in ("first_name", "last_name", "role", "is_active")}
 
 
+def member_before(member: Member) -> dict:
+    return {name: getattr(member, name) for name in ("first_name", "last_name", "role", "is_active")}
+
+
 class MemberPasswordForm(AskingForm):
     password = password_field("New password", help_text=GOOD_PASSWORD)
     password_again = password_field("The same password again")

@@ -15,10 +15,11 @@ from prospecting.forms.claim_dates import (
     ClaimDateKeepForm,
     ClaimDateReopenForm,
     ClaimDateVoidForm,
+    claim_date_before,
 )
 from prospecting.frames.claim_dates import NEAR_DAYS, all_claim_dates
 from prospecting.models import Claim, ClaimDate
-from prospecting.views.entry import enter
+from prospecting.views.entry import Change, enter
 
 
 @page(role=MEMBER)
@@ -62,6 +63,7 @@ def claim_date_edit(request: HttpRequest, pk: int) -> HttpResponse:
         form,
         lambda: change_claim_date(date=date, **form.values(), recorded_by=request.user),
         said="Changed.",
+        change=Change(date, claim_date_before),
         template="claim_date_edit",
         label="Change a date",
     )
@@ -117,8 +119,10 @@ def _date(pk: int) -> ClaimDate:
     return get_object_or_404(dates, pk=pk)
 
 
-def _act(request, date, form, make, *, said: str, template: str, label: str) -> HttpResponse:
-    if response := enter(request, form, make, said=said):
+def _act(
+    request, date, form, make, *, said: str, template: str, label: str, change: Change | None = None
+) -> HttpResponse:
+    if response := enter(request, form, make, said=said, change=change):
         return response
     return render(
         request,

@@ -25,7 +25,7 @@ from prospecting.frames.readings import readings_newest_first
 from prospecting.models import Dispatch, Laboratory, ReferenceMaterial
 from prospecting.tables.dispatching import DispatchTable, LaboratoryTable, MaterialTable
 from prospecting.tables.readings import ReadingTable
-from prospecting.views.entry import enter
+from prospecting.views.entry import Change, enter
 from prospecting.views.list_file import list_file
 
 
@@ -64,6 +64,7 @@ def laboratory_edit(request: HttpRequest, pk: int) -> HttpResponse:
         lambda: dispatching.change_laboratory(
             laboratory=laboratory, **form.entry(), recorded_by=request.user
         ),
+        change=Change(laboratory, laboratory_before),
     ):
         return response
     crumbs = _crumbs(("Laboratories", reverse("laboratory-list")), (laboratory.name, ""))
@@ -112,6 +113,7 @@ def material_edit(request: HttpRequest, pk: int) -> HttpResponse:
         request,
         form,
         lambda: dispatching.change_material(material=material, **form.entry(), recorded_by=request.user),
+        change=Change(material, material_before),
     ):
         return response
     crumbs = _crumbs(
@@ -153,6 +155,7 @@ def dispatch_edit(request: HttpRequest, pk: int) -> HttpResponse:
         request,
         form,
         lambda: dispatching.change_dispatch(dispatch=dispatch, **form.entry(), recorded_by=request.user),
+        change=Change(dispatch, dispatch_before),
     ):
         return response
     crumbs = _crumbs((f"Dispatch {pk}", dispatch.get_absolute_url()), ("Change", ""))

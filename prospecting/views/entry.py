@@ -1,23 +1,35 @@
 """How a page records what its form holds: once, whole, with the refusal beside the field; and what a phone is told of it."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from django.contrib import messages
 from django.core.exceptions import NON_FIELD_ERRORS, ValidationError
 from django.db.models import Model
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
+from django.utils import timezone
 
 from prospecting.access import PhoneAnswer, from_phone, identity_of
 from prospecting.actions.delivery import ByPhone, deliver_once
 from prospecting.actions.held import CAME_TOO_LATE, hold_entry, settle_held
 from prospecting.actions.refusal import Refused
 from prospecting.forms.base import SiteForm
-from prospecting.models import Delivery, HeldEntry
+from prospecting.models import Delivery, HeldEntry, JournalEntry
 
 LONGEST_PATH = HeldEntry._meta.get_field("form_path").max_length
 # Pages whose address doesn't say in words what is done there.
 WORDS = {"run-add": "Test pan", "run-log": "Run"}
+
+
+@dataclass(frozen=True)
+class Change:
+    """A form that changes a record: the record, and what the form starts with, read from the record."""
+
+    record: Model
+    start: Callable[[Model], dict]
+    # The record whose journal tells of it, where that is another.
+    told_of: Model | None = None
 
 
 def enter(
@@ -27,11 +39,16 @@ def enter(
     *,
     said: str = "Recorded.",
     then: str = "",
+    change: Change | None = None,
 ) -> HttpResponse | None:
     """Record a valid form through `make` and go to `then`, or to the record; None when the form has to be shown (again).
 
-    A phone's entry is always answered (see access.py), so that its page need not know of it.
+    A phone's entry is always answered (see access.py), so that its page need not know of it. Where the form is a `change`,
+    what another changed since it was shown is never overwritten unseen.
     """
+    if change:
+        form.note_as_shown()
+        make = _unless_overtaken(form, change, make)
     if request.method != "POST":
         return None
     if not form.is_valid():
@@ -47,6 +64,33 @@ def enter(
             refusal = error
     form.add_refusal(refusal)
     return refused(request, form, code=refusal_code(refusal)) if from_phone(request) else None
+
+
+def _unless_overtaken(form: SiteForm, change: Change, make: Callable[[], Model]) -> Callable[[], Model]:
+    """`make`, but refused where the record is no longer what the form's page showed."""
+
+    def look_and_make() -> Model:
+        rows = type(change.record)._base_manager.select_for_update()
+        now = rows.get(pk=change.record.pk)
+        if said := form.overtaken_by(change.start(now)):
+            for name, sentence in said.items():
+                form.add_error(name, sentence)
+            who = _who_changed(change.told_of or now)
+            raise Refused(
+                f"{who} changed this while you had it open. Nothing of yours was recorded yet: look at what is marked "
+                "below, then send it again.",
+                code="overtaken",
+            )
+        return make()
+
+    return look_and_make
+
+
+def _who_changed(record: Model) -> str:
+    last = JournalEntry.objects.about(record).select_related("member").order_by("-pk").first()
+    if last is None or last.member is None:
+        return "Somebody"
+    return f"{last.member} ({timezone.localtime(last.at):%-d %b, %H:%M})"
 
 
 def refusal_code(error: ValidationError) -> str:

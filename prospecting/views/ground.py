@@ -7,12 +7,12 @@ from django_tables2 import RequestConfig
 from prospecting.access import GUEST, KEEPER, MEMBER, keep_on_phone, page
 from prospecting.actions.ground import add_claim, add_zone, change_claim, change_zone, dig_at_station
 from prospecting.actions.material import NewLot
-from prospecting.forms.ground import ClaimForm, DigFilterForm, DigForm, ZoneForm
+from prospecting.forms.ground import ClaimForm, DigFilterForm, DigForm, ZoneForm, claim_before, zone_before
 from prospecting.frames.claim_dates import dates_of, nearest_by_claim
 from prospecting.frames.phone import phone_of
 from prospecting.models import Claim, Dig, JournalEntry, Lot, Zone
 from prospecting.tables.ground import DigTable, claim_cards, depth_words, short_kind, width_words
-from prospecting.views.entry import enter
+from prospecting.views.entry import Change, enter
 from prospecting.views.list_file import list_file
 
 
@@ -36,13 +36,13 @@ def claim_add(request: HttpRequest) -> HttpResponse:
 @page(role=KEEPER, methods=("GET", "POST"))
 def claim_edit(request: HttpRequest, pk: int) -> HttpResponse:
     claim = get_object_or_404(Claim, pk=pk)
-    stands = {name: getattr(claim, name) for name in ClaimForm.base_fields if hasattr(claim, name)}
-    form = ClaimForm(request.POST or None, member=request.user, initial=stands)
+    form = ClaimForm(request.POST or None, member=request.user, initial=claim_before(claim))
     if response := enter(
         request,
         form,
         lambda: change_claim(claim=claim, **form.values(), recorded_by=request.user),
         said="Changed.",
+        change=Change(claim, claim_before),
     ):
         return response
     crumbs = _crumbs((claim.name, claim.get_absolute_url()), ("Change", ""))
@@ -94,13 +94,14 @@ def zone_edit(request: HttpRequest, pk: int) -> HttpResponse:
         request.POST or None,
         member=request.user,
         zones=list(Zone.objects.select_related("claim").exclude(pk=pk)),
-        initial={"name": zone.name, "stripe": zone.stripe, "note": zone.note},
+        initial=zone_before(zone),
     )
     if response := enter(
         request,
         form,
         lambda: change_zone(zone=zone, **form.values(), recorded_by=request.user),
         said="Changed.",
+        change=Change(zone, zone_before),
     ):
         return response
     crumbs = _crumbs(

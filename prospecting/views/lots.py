@@ -17,12 +17,13 @@ from prospecting.forms.lots import (
     MoveForm,
     ReleaseForm,
     ReserveForm,
+    lot_note_before,
 )
 from prospecting.frames.custody import held_lots
 from prospecting.models import Lot
 from prospecting.models.lots import LotQuerySet
 from prospecting.tables.lots import LotTable
-from prospecting.views.entry import enter
+from prospecting.views.entry import Change, enter
 from prospecting.views.list_file import list_file
 
 
@@ -59,10 +60,12 @@ def _lot_list(request: HttpRequest, *, find: FindForm) -> HttpResponse:
 @page(role="member", methods=("GET", "POST"))
 def lot_note(request: HttpRequest, code: str) -> HttpResponse:
     lot = get_object_or_404(Lot.objects.standing(), code=code)
-    stands = {"title": lot.title, "place": lot.place, "note": lot.note}
-    form = LotNoteForm(request.POST or None, member=request.user, initial=stands)
+    form = LotNoteForm(request.POST or None, member=request.user, initial=lot_note_before(lot))
     if response := enter(
-        request, form, lambda: describe_lot(lot=lot, **form.values(), recorded_by=request.user)
+        request,
+        form,
+        lambda: describe_lot(lot=lot, **form.values(), recorded_by=request.user),
+        change=Change(lot, lot_note_before),
     ):
         return response
     return render(

@@ -24,12 +24,13 @@ from prospecting.forms.members import (
     MemberPasswordForm,
     OwnPasswordForm,
     OwnUnitsForm,
+    member_before,
 )
 from prospecting.frames.own_data import own_data as held_about
 from prospecting.frames.sign_ins import devices_of
 from prospecting.models import Invitation, JournalEntry, Member
 from prospecting.tables.members import MemberTable
-from prospecting.views.entry import enter
+from prospecting.views.entry import Change, enter
 from prospecting.views.list_file import list_file
 from prospecting.views.saved_file import saved_file
 from prospecting.views.signing_in import asked_password
@@ -61,15 +62,15 @@ def member_add(request: HttpRequest) -> HttpResponse:
 @page(role=KEEPER, methods=("GET", "POST"))
 def member_edit(request: HttpRequest, pk: int) -> HttpResponse:
     member = get_object_or_404(Member, pk=pk)
-    stands = {name: getattr(member, name) for name in ("first_name", "last_name", "role", "is_active")}
     form = MemberEditForm(
-        request.POST or None, member=request.user, initial=stands, ask=asked_password(request)
+        request.POST or None, member=request.user, initial=member_before(member), ask=asked_password(request)
     )
     if response := enter(
         request,
         form,
         lambda: change_member(member=member, **form.values(), changed_by=request.user),
         said="Changed.",
+        change=Change(member, member_before),
     ):
         return response
     return render(

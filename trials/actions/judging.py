@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from django.db import transaction
 
-from prospecting.actions.journal import write_journal
+from prospecting.actions.journal import changed_texts, write_journal
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.models import Photo
@@ -69,19 +69,12 @@ def correct_judging(*, judging: Judging, look: Look, reason: str, recorded_by) -
     judging.save()
     judging.places.all().delete()
     _put(judging, row, look)
-    after = _as_text(judging)
-    names = before.keys() | after.keys()
-    changes = {
-        name: [before.get(name, ""), after.get(name, "")]
-        for name in sorted(names)
-        if before.get(name, "") != after.get(name, "")
-    }
     write_journal(
         member=recorded_by,
         about=judging,
         what=f"corrected {judging.judge}'s judging of {_of(block)}",
         why=reason,
-        changes=changes,
+        changes=changed_texts(before, _as_text(judging)),
     )
     return judging
 

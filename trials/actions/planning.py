@@ -7,7 +7,7 @@ from decimal import Decimal
 from django.db import transaction
 from django.utils import timezone
 
-from prospecting.actions.journal import changed_fields, write_journal
+from prospecting.actions.journal import changed_fields, changed_texts, write_journal
 from prospecting.actions.material import draw_seed, lock_lots
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
@@ -81,9 +81,15 @@ def change_treatment(
     require_writer(recorded_by)
     trial = draft_with_own_treatments(treatment.trial)
     treatment = trial.treatments.get(pk=treatment.pk)
+    before = _as_text(treatment)
     treatment.doses.all().delete()
     set_treatment(treatment, name=name, is_control=is_control, technique=technique, doses=doses)
-    write_journal(member=recorded_by, about=trial, what=f"changed treatment {treatment}")
+    write_journal(
+        member=recorded_by,
+        about=trial,
+        what=f"changed treatment {treatment}",
+        changes=changed_texts(before, _as_text(treatment)),
+    )
     return treatment
 
 
@@ -283,6 +289,16 @@ def _check_draft(trial: Trial) -> None:
             code="row_is_a_block",
             field="design",
         )
+
+
+def _as_text(treatment: Treatment) -> dict[str, str]:
+    doses = treatment.doses.select_related("additive")
+    return {
+        "name": treatment.name,
+        "control": "yes" if treatment.is_control else "",
+        "technique": treatment.technique,
+        "doses": ", ".join(f"{dose.additive}: {dose.typed}" for dose in doses),
+    }
 
 
 def set_treatment(

@@ -8,7 +8,7 @@ from decimal import Decimal
 from django.db import transaction
 from django.utils import timezone
 
-from prospecting.actions.journal import write_journal
+from prospecting.actions.journal import changed_texts, write_journal
 from prospecting.actions.material import DrawFrom, StepDetails, void_step
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
@@ -180,7 +180,7 @@ def correct_run(*, run: Run, result: RunResult, reason: str, recorded_by) -> Run
         about=run,
         what="corrected",
         why=reason,
-        changes=_changes(before, _as_text(run)),
+        changes=changed_texts(before, _as_text(run)),
     )
     return run
 
@@ -226,7 +226,7 @@ def keep_panned_again(kept: TailsPan | SettledMud, found: PannedAgain, *, what: 
         setattr(kept, name, value)
     kept.full_clean(exclude=["run", "recorded_by"])
     kept.save()
-    return _changes(before, _texts(kept, vars(found)))
+    return changed_texts(before, _texts(kept, vars(found)))
 
 
 @transaction.atomic
@@ -424,7 +424,3 @@ def _as_text(run: Run) -> dict[str, str]:
 def _texts(record: Run | TailsPan | SettledMud, names: Iterable[str]) -> dict[str, str]:
     values = {name: getattr(record, name) for name in names}
     return {name: "" if value is None else str(value) for name, value in values.items()}
-
-
-def _changes(before: dict[str, str], after: dict[str, str]) -> dict[str, list[str]]:
-    return {name: [before[name], after[name]] for name in before if before[name] != after[name]}

@@ -6,7 +6,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from prospecting.access import keep_on_phone, page
-from prospecting.views.entry import enter
+from prospecting.views.entry import Change, enter
 from trials.actions import judging as actions
 from trials.forms.judging import CorrectJudgingForm, JudgingForm, judged_before
 from trials.frames.judging import row_of
@@ -78,7 +78,8 @@ def judging_correct(request: HttpRequest, pk: int) -> HttpResponse:
             recorded_by=request.user,
         )
 
-    if response := enter(request, form, make, said="Corrected. What stood there before is in the journal."):
+    said = "Corrected. What stood there before is in the journal."
+    if response := enter(request, form, make, said=said, change=Change(judging, judged_before)):
         return response
     return render(
         request,

@@ -4,7 +4,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from prospecting.access import page
-from prospecting.views.entry import enter
+from prospecting.views.entry import Change, enter
 from trials.actions import mud
 from trials.forms.mud import CorrectMudForm, MudForm, tub_mud_start
 from trials.forms.runs import panned_again_before, panned_again_start
@@ -62,6 +62,13 @@ def mud_correct(request: HttpRequest, pk: int) -> HttpResponse:
 
     said = "Corrected. What stood there before is in the journal."
     then = kept.tub.test.get_absolute_url() if kept.tub else ""
-    if response := enter(request, form, make, said=said, then=then):
+    if response := enter(
+        request,
+        form,
+        make,
+        said=said,
+        then=then,
+        change=Change(kept, panned_again_before, run or kept.tub.test),
+    ):
         return response
     return render(request, "trials/mud_form.html", {"form": form, "run": run, "tub": kept.tub})

@@ -10,7 +10,7 @@ from django_tables2 import RequestConfig
 from prospecting.access import page
 from prospecting.forms.labels import CodeLabelsForm
 from prospecting.models import JournalEntry
-from prospecting.views.entry import enter
+from prospecting.views.entry import Change, enter
 from prospecting.views.list_file import list_file
 from trials.actions import planning
 from trials.charts.tub_labels import draw_labels
@@ -73,7 +73,7 @@ def trial_edit(request: HttpRequest, pk: int) -> HttpResponse:
     def make() -> Trial:
         return planning.change_trial(trial=trial, **form.fields_typed(), recorded_by=request.user)
 
-    if response := enter(request, form, make, said="Changed."):
+    if response := enter(request, form, make, said="Changed.", change=Change(trial, draft_before)):
         return response
     return render(request, "trials/trial_form.html", {"form": form, "trial": trial})
 
@@ -150,7 +150,9 @@ def treatment_edit(request: HttpRequest, pk: int) -> HttpResponse:
             treatment=treatment, **form.fields_typed(), recorded_by=request.user
         ).trial
 
-    if response := enter(request, form, make, said="Changed."):
+    if response := enter(
+        request, form, make, said="Changed.", change=Change(treatment, treatment_before, treatment.trial)
+    ):
         return response
     return render(
         request,

@@ -12,7 +12,7 @@ from prospecting.actions.photos import keep_photo
 from prospecting.actions.products import keep_products
 from prospecting.frames.phone import phone_of
 from prospecting.models import JournalEntry, Lot, Photo
-from prospecting.views.entry import enter
+from prospecting.views.entry import Change, enter
 from prospecting.views.list_file import list_file
 from trials.actions import running
 from trials.actions.running import Portion
@@ -221,7 +221,8 @@ def run_correct(request: HttpRequest, pk: int) -> HttpResponse:
             recorded_by=request.user,
         )
 
-    if response := enter(request, form, make, said="Corrected. What stood there before is in the journal."):
+    said = "Corrected. What stood there before is in the journal."
+    if response := enter(request, form, make, said=said, change=Change(run, typed_before)):
         return response
     return render(request, "trials/run_correct.html", {"run": run, "form": form})
 
@@ -259,7 +260,10 @@ def tails_correct(request: HttpRequest, pk: int) -> HttpResponse:
             run=run, tails=form.found(), reason=form.cleaned_data["reason"], recorded_by=request.user
         )
 
-    if response := enter(request, form, make, said="Corrected. What stood there before is in the journal."):
+    said = "Corrected. What stood there before is in the journal."
+    if response := enter(
+        request, form, make, said=said, change=Change(run.tails_pan, panned_again_before, run)
+    ):
         return response
     return render(request, "trials/run_tails.html", {"run": run, "form": form})
 

@@ -42,7 +42,7 @@ class Client:
         if body is not None:
             headers["Content-Type"] = content_type
         if fields is not None:
-            body = urlencode(fields | {"csrfmiddlewaretoken": self.cookies["csrftoken"]})
+            body = urlencode(fields | {"csrfmiddlewaretoken": self.cookies["csrftoken"]}, doseq=True)
             headers["Content-Type"] = "application/x-www-form-urlencoded"
         try:
             self.connection.request(method, path, body, headers)

@@ -198,7 +198,17 @@ class Books:
                     pk=pk, laboratory=self.laboratory, sent_on=DAY, method="fire_30", recorded_by=self.member
                 )
             )
-            self.add(Sample(pk=pk, dispatch_id=pk, lot_id=split, tag=f"T{pk}", reading_in_use_id=pk))
+            self.add(
+                Sample(
+                    pk=pk,
+                    dispatch_id=pk,
+                    lot_id=split,
+                    tag=f"T{pk}",
+                    reading_in_use_id=pk,
+                    in_use_symbol="value",
+                    in_use_g_per_t=3 + number,
+                )
+            )
             self.add(
                 AssayReturn(
                     pk=pk, dispatch_id=pk, certificate_number="C", reported_on=DAY, recorded_by=self.member

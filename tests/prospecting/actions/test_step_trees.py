@@ -1,6 +1,6 @@
 """Random trees of steps, corrected and voided at random: the books always close, and every share follows from the ground.
 
-`STEP_TREES` sets how many trees are grown (10,000 take some 40 minutes; a quick look is taken with every run of the tests).
+`STEP_TREES` sets how many trees are grown (10,000 take some 20 minutes; a quick look is taken with every run of the tests).
 """
 
 import os

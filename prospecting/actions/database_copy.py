@@ -22,8 +22,14 @@ Ask = Callable[[str], list[tuple]]
 
 FILE_OF = {"sqlite": "books.sqlite3", "postgresql": "books.pgdump"}
 # Who is signed in where: whoever finds a copy must not be able to go on in somebody's name. After a restore all sign in anew.
-# Nor may a token open anything that was ended after the copy was made.
-EMPTIED = ("django_session", "prospecting_signin", "prospecting_apitoken")
+# Nor may a token, a calendar's address or an invitation open anything that was ended after the copy was made.
+EMPTIED = (
+    "django_session",
+    "prospecting_signin",
+    "prospecting_apitoken",
+    "prospecting_calendarlink",
+    "prospecting_invitation",
+)
 # Every table with each of its columns.
 COLUMNS_OF = {
     "sqlite": "SELECT m.name, c.name FROM sqlite_master m JOIN pragma_table_info(m.name) c "

@@ -24,7 +24,9 @@ from PIL import Image
 
 from prospecting.actions import database_copy, restoring
 from prospecting.actions.api_tokens import make_api_token
+from prospecting.actions.calendar_link import renew_calendar_link
 from prospecting.actions.database_copy import address_of_database
+from prospecting.actions.invitations import invite
 from prospecting.actions.keeping import file_hash, make_backup, manifest_of
 from prospecting.actions.photos import keep_photo
 from prospecting.actions.refusal import Refused
@@ -46,6 +48,8 @@ def books(settings, tmp_path) -> Path:
     member = make_member("keeper")
     Client().force_login(member)
     make_api_token(member=member, name="balance", days=30, may_record=False)
+    renew_calendar_link(member=member)
+    invite(meant_for="A. Newcomer", role="member", days=7, invited_by=member)
     data = BytesIO()
     Image.new("RGB", (40, 30), "grey").save(data, "PNG")
     keep_photo(upload=SimpleUploadedFile("pan.png", data.getvalue()), added_by=member)
@@ -89,8 +93,14 @@ def test_a_restore_brings_everything_back_and_refuses_to_write_over_books(books,
         assert not os.path.samefile(restored, books / "photos" / path.relative_to(settings.MEDIA_ROOT))
     if connection.vendor == "sqlite":
         with closing(sqlite3.connect(empty_place["data"] / "books.sqlite3")) as restored:
-            assert restored.execute("SELECT count(*) FROM django_session").fetchone() == (0,)
-            assert restored.execute("SELECT count(*) FROM prospecting_apitoken").fetchone() == (0,)
+            # What was withdrawn after the backup would let somebody in again.
+            for table in (
+                "django_session",
+                "prospecting_apitoken",
+                "prospecting_calendarlink",
+                "prospecting_invitation",
+            ):
+                assert restored.execute(f"SELECT count(*) FROM {table}").fetchone() == (0,), table  # noqa: S608
             [[what]] = restored.execute(
                 "SELECT what FROM prospecting_journalentry ORDER BY id DESC LIMIT 1"
             ).fetchall()

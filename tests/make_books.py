@@ -25,6 +25,7 @@ from prospecting.models import (
 )
 from prospecting.models.whole_books import BookTable, book_tables
 from tests import make
+from tests.trials.make_old_sheet import make_old_sheet
 from tests.trials.make_trial import log, make_closed, make_running
 from trials.actions.clearing import TubOf, add_clearing_test
 from trials.models import ClearingTest, Finding, FindingEvidence
@@ -79,6 +80,7 @@ def fill_books(text: str = "rinse\r\nlow, =1+1") -> None:
         recorded_by=keeper,
     )
     make.make_claim_date(claim, recorded_by=keeper)
+    make_old_sheet(member=keeper, note=text)
     ColumnReading.objects.create(
         laboratory=parcel.laboratory,
         titles_sha256="c" * 64,

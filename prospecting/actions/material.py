@@ -10,13 +10,14 @@ from random import SystemRandom
 from django.db import transaction
 from django.utils import timezone
 
-from prospecting.actions.journal import write_journal
-from prospecting.actions.permission import require_writer
+from prospecting.actions.journal import write_journal, write_many
+from prospecting.actions.permission import require_keeper, require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.calc import codes, lineage, mass_balance, units
-from prospecting.models import Contamination, Dig, Draw, Lot, Origin, Step
+from prospecting.models import Contamination, Dig, Draw, Lot, OldSheet, Origin, Step
 
 _rng = SystemRandom()
+ROWS_AT_ONCE = 500
 
 
 @dataclass(frozen=True)
@@ -62,6 +63,9 @@ class StepDetails:
     bulk_density_g_per_ml: Decimal | None = None
     loss_reason: str = ""
     note: str = ""
+    # The list kept before the site that it was taken in from, and its line there.
+    old_sheet: OldSheet | None = None
+    old_sheet_line: int | None = None
 
 
 def lock_lots(lots: Iterable[Lot]) -> dict[int, Lot]:
@@ -116,15 +120,116 @@ def record_step(
     details = details or StepDetails()
     check_day(done_on)
     locked = lock_lots(draw.lot for draw in draws)
-    drawn_already: set[int] = set()
-    for draw in draws:
-        if draw.lot.pk in drawn_already:
-            raise Refused(
-                f"{draw.lot.code} is listed twice: give its mass once.", code="lot_twice", field=draw.field
-            )
-        drawn_already.add(draw.lot.pk)
-        _check_draw(locked[draw.lot.pk], draw, kind)
+    _check_draws(locked, draws, kind)
     loss_g = _check_balance(kind, draws, makes, details, mass_unit=recorded_by.mass_unit)
+    step = _new_step(kind, done_on, details, loss_g, recorded_by)
+    step.save()
+    rows = [_new_draw(step, draw, locked[draw.lot.pk]) for draw in draws]
+    Draw.objects.bulk_create(rows)
+    Lot.objects.bulk_update([row.lot for row in rows], ["on_hand_g"])
+    if dig is not None:
+        made_dig = Dig(step=step, recorded_by=recorded_by, dug_on=done_on, **dig)
+        made_dig.full_clean(exclude=["step", "recorded_by", "photo"])
+        made_dig.save()
+        shares = {made_dig.pk: Decimal(1)}
+    else:
+        shares = blended_shares([(draw.mass_g, locked[draw.lot.pk]) for draw in draws]) if makes else {}
+    lots = make_lots(step=step, makes=makes, shares=shares, parents=[locked[draw.lot.pk] for draw in draws])
+    write_journal(member=recorded_by, about=step, what=_sentence(step, draws, lots), why=details.loss_reason)
+    return step
+
+
+@transaction.atomic
+def record_many(
+    *, kind: str, steps: Sequence[tuple[Sequence[DrawFrom], datetime.date, StepDetails]], recorded_by
+) -> list[Step]:
+    """Record many steps that make no lots, each given as its draws, day and details, as `record_step` would one by one.
+
+    The rules are asked for each; rows are written together, so that a list of thousands doesn't keep others waiting.
+    """
+    require_writer(recorded_by)
+    locked = lock_lots(draw.lot for draws, _, _ in steps for draw in draws)
+    made: list[Step] = []
+    rows: list[Draw] = []
+    for draws, done_on, details in steps:
+        check_day(done_on)
+        _check_draws(locked, draws, kind)
+        loss_g = _check_balance(kind, draws, [], details, mass_unit=recorded_by.mass_unit)
+        step = _new_step(kind, done_on, details, loss_g, recorded_by)
+        made.append(step)
+        rows += [_new_draw(step, draw, locked[draw.lot.pk]) for draw in draws]
+    Step.objects.bulk_create(made, batch_size=ROWS_AT_ONCE)
+    for row in rows:
+        row.step_id = row.step.pk
+    Draw.objects.bulk_create(rows, batch_size=ROWS_AT_ONCE)
+    Lot.objects.bulk_update(locked.values(), ["on_hand_g"], batch_size=ROWS_AT_ONCE)
+    write_many(
+        member=recorded_by,
+        told=(
+            (step, _sentence(step, draws, []), details.loss_reason)
+            for step, (draws, _, details) in zip(made, steps, strict=True)
+        ),
+    )
+    return made
+
+
+@dataclass(frozen=True)
+class NewDig:
+    """One of many digs recorded together: the fields of its Dig, and the buckets it filled."""
+
+    dug_on: datetime.date
+    fields: dict
+    buckets: Sequence[NewLot]
+    details: StepDetails
+
+
+@transaction.atomic
+def record_digs(*, digs: Sequence[NewDig], recorded_by) -> list[list[Lot]]:
+    """Record many digs as `record_step` would one after the other, their rows written together; returns each dig's buckets."""
+    require_writer(recorded_by)
+    steps, rows = [], []
+    for dig in digs:
+        check_day(dig.dug_on)
+        loss_g = _check_balance(Step.Kind.DIG, [], dig.buckets, dig.details, mass_unit=recorded_by.mass_unit)
+        steps.append(_new_step(Step.Kind.DIG, dig.dug_on, dig.details, loss_g, recorded_by))
+        rows.append(Dig(step=steps[-1], recorded_by=recorded_by, dug_on=dig.dug_on, **dig.fields))
+        rows[-1].full_clean(
+            exclude=["step", "zone", "recorded_by", "photo"],
+            validate_unique=False,
+            validate_constraints=False,
+        )
+    Step.objects.bulk_create(steps, batch_size=ROWS_AT_ONCE)
+    for row in rows:
+        row.step_id = row.step.pk
+    Dig.objects.bulk_create(rows, batch_size=ROWS_AT_ONCE)
+    codes = iter(new_codes(sum(len(dig.buckets) for dig in digs)))
+    made = [
+        [
+            _new_lot(next(codes), new, step=row.step, parents=(), stripe=row.zone.stripe, is_marked=False)
+            for new in dig.buckets
+        ]
+        for dig, row in zip(digs, rows, strict=True)
+    ]
+    Lot.objects.bulk_create([lot for lots in made for lot in lots], batch_size=ROWS_AT_ONCE)
+    Origin.objects.bulk_create(
+        [
+            Origin(lot=lot, dig=row, share=Decimal(1))
+            for row, lots in zip(rows, made, strict=True)
+            for lot in lots
+        ],
+        batch_size=ROWS_AT_ONCE,
+    )
+    write_many(
+        member=recorded_by,
+        told=(
+            (step, _sentence(step, [], lots), dig.details.loss_reason)
+            for step, lots, dig in zip(steps, made, digs, strict=True)
+        ),
+    )
+    return made
+
+
+def _new_step(kind: str, done_on: datetime.date, details: StepDetails, loss_g: Decimal, recorded_by) -> Step:
     step = Step(
         kind=kind,
         done_on=done_on,
@@ -140,35 +245,20 @@ def record_step(
         loss_g=loss_g,
         loss_reason=details.loss_reason,
         note=details.note,
+        old_sheet=details.old_sheet,
+        old_sheet_line=details.old_sheet_line,
         recorded_by=recorded_by,
     )
-    step.full_clean(exclude=["recorded_by", "voided_by"], validate_constraints=False)
-    step.save()
-    rows = [
-        Draw(
-            step=step,
-            lot=locked[draw.lot.pk],
-            mass_g=draw.mass_g,
-            mass_typed=draw.typed,
-            takes_all=draw.takes_all,
-        )
-        for draw in draws
-    ]
-    for row in rows:
-        row.clean_fields(exclude=["step", "lot"])
-        row.lot.on_hand_g = mass_balance.mass_left_g(row.lot.on_hand_g, [row.mass_g])
-    Draw.objects.bulk_create(rows)
-    Lot.objects.bulk_update([row.lot for row in rows], ["on_hand_g"])
-    if dig is not None:
-        made_dig = Dig(step=step, recorded_by=recorded_by, dug_on=done_on, **dig)
-        made_dig.full_clean(exclude=["step", "recorded_by", "photo"])
-        made_dig.save()
-        shares = {made_dig.pk: Decimal(1)}
-    else:
-        shares = blended_shares([(draw.mass_g, locked[draw.lot.pk]) for draw in draws])
-    lots = make_lots(step=step, makes=makes, shares=shares, parents=[locked[draw.lot.pk] for draw in draws])
-    write_journal(member=recorded_by, about=step, what=_sentence(step, draws, lots), why=details.loss_reason)
+    step.full_clean(exclude=["recorded_by", "voided_by", "old_sheet"], validate_constraints=False)
     return step
+
+
+def _new_draw(step: Step, draw: DrawFrom, lot: Lot) -> Draw:
+    """The draw, taken off what its lot holds; neither is stored yet."""
+    row = Draw(step=step, lot=lot, mass_g=draw.mass_g, mass_typed=draw.typed, takes_all=draw.takes_all)
+    row.clean_fields(exclude=["step", "lot"])
+    lot.on_hand_g = mass_balance.mass_left_g(lot.on_hand_g, [row.mass_g])
+    return row
 
 
 def check_makes(makes: Sequence[NewLot]) -> None:
@@ -186,33 +276,38 @@ def make_lots(
     # Asks nothing while no parent is marked. A mark of a later day does not reach what was drawn before it.
     marked = [(parent.pk, step.done_on) for parent in parents if parent.is_marked]
     is_marked = Contamination.objects.reaching(marked).exists()
-    lots = []
-    for code, new in zip(new_codes(len(makes)), makes, strict=True):
-        lots.append(
-            Lot(
-                code=code,
-                kind=new.kind,
-                title=new.title,
-                made_by=step,
-                mass_g=new.mass_g,
-                mass_typed=new.typed,
-                on_hand_g=new.mass_g,
-                is_dry=_inherit(new.is_dry, [p.is_dry for p in parents], all),
-                top_size_um=_inherit(new.top_size_um, [p.top_size_um for p in parents], _largest),
-                portion_number=new.portion_number,
-                stripe=stripe,
-                place=new.place,
-                is_marked=is_marked,
-                note=new.note,
-            )
-        )
-    for lot in lots:
-        lot.clean_fields(exclude=["made_by"])
+    lots = [
+        _new_lot(code, new, step=step, parents=parents, stripe=stripe, is_marked=is_marked)
+        for code, new in zip(new_codes(len(makes)), makes, strict=True)
+    ]
     lots = Lot.objects.bulk_create(lots)
     Origin.objects.bulk_create(
         [Origin(lot=lot, dig_id=dig_id, share=share) for lot in lots for dig_id, share in shares.items()]
     )
     return lots
+
+
+def _new_lot(
+    code: str, new: NewLot, *, step: Step, parents: Sequence[Lot], stripe: str, is_marked: bool
+) -> Lot:
+    lot = Lot(
+        code=code,
+        kind=new.kind,
+        title=new.title,
+        made_by=step,
+        mass_g=new.mass_g,
+        mass_typed=new.typed,
+        on_hand_g=new.mass_g,
+        is_dry=_inherit(new.is_dry, [p.is_dry for p in parents], all),
+        top_size_um=_inherit(new.top_size_um, [p.top_size_um for p in parents], _largest),
+        portion_number=new.portion_number,
+        stripe=stripe,
+        place=new.place,
+        is_marked=is_marked,
+        note=new.note,
+    )
+    lot.clean_fields(exclude=["made_by"])
+    return lot
 
 
 def blended_shares(parts: Sequence[tuple[Decimal, Lot]]) -> dict[int, Decimal]:
@@ -279,6 +374,52 @@ def use_of_lot(lot: Lot) -> str:
     return ""
 
 
+@transaction.atomic
+def void_together(*, steps: Sequence[Step], reason: str, voided_by) -> None:
+    """Take back steps that drew only on what they made themselves, all at once, while nothing else uses that.
+
+    As `void_step` for each, the last first; rows are written together.
+    """
+    require_keeper(voided_by)
+    numbers = [step.pk for step in steps]
+    made = lock_lots(Lot.objects.filter(made_by__in=numbers))
+    if Draw.objects.filter(step__in=numbers).exclude(lot__made_by__in=numbers).exists():
+        raise Refused("One of these steps drew on other material: void it alone.", code="draws_elsewhere")
+    if uses := uses_beside(made.values(), numbers):
+        raise Refused(f"{uses[0]}. Void that first.", code="used_downstream")
+    standing = Step.objects.select_for_update().filter(pk__in=numbers, voided_at__isnull=True)
+    voided = list(standing.order_by("-pk"))
+    standing.update(voided_at=timezone.now(), voided_by=voided_by, void_reason=reason)
+    Lot.objects.filter(pk__in=made).update(is_void=True, on_hand_g=0)
+    write_many(member=voided_by, told=((step, "voided", reason) for step in voided))
+
+
+def uses_beside(lots: Iterable[Lot], step_numbers: Sequence[int]) -> list[str]:
+    """What uses these lots besides these steps, each in a few words."""
+    codes = {lot.pk: lot.code for lot in lots}
+    draws = (
+        Draw.objects.filter(lot__in=codes, step__voided_at__isnull=True)
+        .exclude(step__in=step_numbers)
+        .select_related("step")
+        .order_by("pk")
+    )
+    said = [
+        f"{codes[draw.lot_id]}: {draw.step.get_kind_display()} on {draw.step.done_on:%d %b %Y}"
+        for draw in draws
+    ]
+    for relation in Lot._meta.related_objects:
+        if relation.related_model in (Contamination, Draw, Origin):
+            continue
+        users = relation.related_model._default_manager.filter(**{f"{relation.field.name}__in": codes})
+        if any(field.name == "step" for field in relation.related_model._meta.fields):
+            users = users.filter(step__voided_at__isnull=True).exclude(step__in=step_numbers)
+        name = relation.related_model._meta.verbose_name
+        said += [
+            f"{codes[pk]} is used by a {name}" for pk in users.values_list(relation.field.attname, flat=True)
+        ]
+    return said
+
+
 def recomputed_on_hand_g(lot: Lot) -> Decimal:
     """The lot's mass less every standing draw, added up anew; the figure `on_hand_g` must equal."""
     if lot.is_void:
@@ -290,6 +431,17 @@ def recomputed_on_hand_g(lot: Lot) -> Decimal:
 def draw_seed() -> int:
     """A seed nobody chose, for whatever is drawn by lot."""
     return secrets.randbelow(2**53)
+
+
+def _check_draws(locked: dict[int, Lot], draws: Sequence[DrawFrom], kind: str) -> None:
+    drawn_already: set[int] = set()
+    for draw in draws:
+        if draw.lot.pk in drawn_already:
+            raise Refused(
+                f"{draw.lot.code} is listed twice: give its mass once.", code="lot_twice", field=draw.field
+            )
+        drawn_already.add(draw.lot.pk)
+        _check_draw(locked[draw.lot.pk], draw, kind)
 
 
 def _check_draw(lot: Lot, draw: DrawFrom, kind: str) -> None:

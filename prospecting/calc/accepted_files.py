@@ -7,6 +7,8 @@ and a scanner sends fits in, and a small computer can read it.
 
 from dataclasses import dataclass
 
+from prospecting.calc.number_words import numeral
+
 MEGABYTE = 1_000_000
 MOST_PIXELS = 40_000_000
 # A progressive JPEG has some ten (from memory of the usual encoder); each goes over the whole picture again, and a small file
@@ -48,7 +50,9 @@ class AcceptedFile:
             return None
         # Upwards, so that a byte too many does not read as the limit itself.
         tenths = -(-size_bytes // (MEGABYTE // 10))
-        return f"The file has {tenths / 10:,g} MB; at most {megabytes(self.most_bytes)} are taken."
+        return (
+            f"The file has {numeral(tenths / 10, ',g')} MB; at most {megabytes(self.most_bytes)} are taken."
+        )
 
 
 def megabytes(size_bytes: int) -> str:
@@ -59,7 +63,7 @@ def megabytes(size_bytes: int) -> str:
     """
     if not size_bytes:
         return "nothing"
-    return f"{round(size_bytes / MEGABYTE):,} MB" if size_bytes >= MEGABYTE else "less than 1 MB"
+    return f"{numeral(round(size_bytes / MEGABYTE), ',')} MB" if size_bytes >= MEGABYTE else "less than 1 MB"
 
 
 PHOTO = AcceptedFile("Photo", PICTURE_KINDS, 12 * MEGABYTE, _PICTURE_ACCEPT, MOST_PIXELS, longest_px=1600)
@@ -81,10 +85,16 @@ CERTIFICATE = AcceptedFile(
 RUN_TABLE = AcceptedFile(
     "Table of runs", ("CSV", "spreadsheet (.xlsx)"), 2 * MEGABYTE, ".csv,.txt,.tsv,.xlsx,text/csv"
 )
+OLD_LIST = AcceptedFile(
+    "List kept before the site",
+    ("CSV", "text", "spreadsheet (.xlsx)"),
+    2 * MEGABYTE,
+    ".csv,.txt,.tsv,.xlsx,.xlsm,text/csv,text/plain",
+)
 POSITIONS = AcceptedFile(
     "Positions of digs",
     ("GPX 1.1", "GeoJSON"),
     2 * MEGABYTE,
     ".gpx,.geojson,.json,application/gpx+xml,application/geo+json",
 )
-ACCEPTED = (PHOTO, PAPER, CERTIFICATE, RUN_TABLE, POSITIONS)
+ACCEPTED = (PHOTO, PAPER, CERTIFICATE, RUN_TABLE, OLD_LIST, POSITIONS)

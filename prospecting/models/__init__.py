@@ -12,6 +12,7 @@ from prospecting.models.ground import CalendarLink, Claim, ClaimDate, ClaimPaper
 from prospecting.models.journal import Delivery, HeldEntry, JournalEntry, JournalSeal
 from prospecting.models.lots import Draw, Lot, Origin, Step
 from prospecting.models.members import ApiToken, Invitation, Member, SignIn
+from prospecting.models.old_sheets import OldSheet
 from prospecting.models.photos import Photo
 
 __all__ = [
@@ -34,6 +35,7 @@ __all__ = [
     "Laboratory",
     "Lot",
     "Member",
+    "OldSheet",
     "Origin",
     "Photo",
     "Reading",

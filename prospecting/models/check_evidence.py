@@ -167,14 +167,13 @@ class CheckBook:
         befores = {each.before_id for each in self.samples.values() if each.kind == Sample.Kind.BLANK} - {
             None
         }
-        readings = Reading.objects.filter(
-            self.standing,
-            Q(sample__dispatch__laboratory__in=self.laboratory_ids) & ~Q(sample__kind=Sample.Kind.LOT)
-            | Q(sample__in=partners | befores),
-            symbol__in=Reading.ANSWERS,
-        ).order_by("assay_return_id", "order", "pk")
+        answers = Reading.objects.filter(self.standing, symbol__in=Reading.ANSWERS).order_by()
+        of_checks = answers.filter(sample__dispatch__laboratory__in=self.laboratory_ids)
+        of_others = answers.filter(sample__in=(partners | befores) - self.samples.keys())
+        # Not one filter with "or": for that the database goes through all readings there are.
+        readings = of_checks.exclude(sample__kind=Sample.Kind.LOT).union(of_others, all=True)
         came: dict[tuple[int, int], list[Reading]] = defaultdict(list)
-        for reading in readings:
+        for reading in sorted(readings, key=lambda each: (each.assay_return_id, each.order, each.pk)):
             came[reading.sample_id, reading.assay_return_id].append(reading)
         before_samples = Sample.objects.select_related("lot", "material", "duplicate_of").in_bulk(befores)
         figures: dict[int, dict[int, Figure | None]] = defaultdict(dict)
@@ -251,11 +250,17 @@ class CheckBook:
         )
 
     def of_kind(self, kind: str, *, laboratory_id: int | None = None) -> list[CheckRow]:
-        return [
-            row
-            for row in self.rows
-            if row.sample.kind == kind and laboratory_id in (None, row.sample.dispatch.laboratory_id)
-        ]
+        if laboratory_id is not None:
+            return self._rows_of.get((kind, laboratory_id), [])
+        return [row for row in self.rows if row.sample.kind == kind]
+
+    @cached_property
+    def _rows_of(self) -> dict[tuple[str, int], list[CheckRow]]:
+        """By kind of check and laboratory."""
+        found: dict[tuple[str, int], list[CheckRow]] = defaultdict(list)
+        for row in self.rows:
+            found[row.sample.kind, row.sample.dispatch.laboratory_id].append(row)
+        return found
 
     @cached_property
     def _series(self) -> dict[int, dict[ReferenceMaterial, list[CheckRow]]]:

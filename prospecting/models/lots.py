@@ -47,7 +47,12 @@ class Step(models.Model):
     loss_reason = models.CharField(max_length=200, blank=True)
     note = models.TextField(blank=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
-    recorded_at = models.DateTimeField(auto_now_add=True)
+    recorded_at = models.DateTimeField(auto_now_add=True, db_index=True)
+    # Where it was taken in from a list kept before the site: the list, and its line there.
+    old_sheet = models.ForeignKey(
+        "prospecting.OldSheet", on_delete=models.PROTECT, null=True, blank=True, related_name="steps"
+    )
+    old_sheet_line = models.PositiveIntegerField(null=True, blank=True)
     voided_at = models.DateTimeField(null=True, blank=True)
     voided_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
@@ -61,6 +66,11 @@ class Step(models.Model):
             models.CheckConstraint(
                 name="step_void_has_reason",
                 condition=Q(voided_at__isnull=True) | (Q(voided_by__isnull=False) & ~Q(void_reason="")),
+            ),
+            models.CheckConstraint(
+                name="step_old_sheet_with_line",
+                condition=Q(old_sheet__isnull=True, old_sheet_line__isnull=True)
+                | Q(old_sheet__isnull=False, old_sheet_line__isnull=False),
             ),
             models.CheckConstraint(
                 name="step_measure_with_density",
@@ -103,6 +113,15 @@ class LotQuerySet(models.QuerySet):
     def named(self, text: str) -> "LotQuerySet":
         """Lots with this text in their code or in what they are called."""
         return self.filter(Q(code__icontains=text) | Q(title__icontains=text))
+
+    def mentioning(self, text: str) -> "LotQuerySet":
+        """The same, or in where they stand or who has them."""
+        return self.filter(
+            Q(code__icontains=text)
+            | Q(title__icontains=text)
+            | Q(place__icontains=text)
+            | Q(holder__icontains=text)
+        )
 
 
 class Lot(models.Model):

@@ -26,12 +26,19 @@ class Member(AbstractUser):
         TSP_PER_US_GAL = "tsp_per_us_gal", "teaspoons per US gallon"
         ML_PER_L = "ml_per_l", "mL per litre"
 
+    class DecimalMark(models.TextChoices):
+        POINT = ".", "a point: 1,234.5"
+        COMMA = ",", "a comma: 1 234,5"
+
     role = models.CharField(max_length=10, choices=Role, default=Role.MEMBER)
     mass_unit = models.CharField("ore and material in", max_length=4, choices=MassUnit, default=MassUnit.LB)
     grade_unit = models.CharField(
         "grade in", max_length=20, choices=GradeUnit, default=GradeUnit.OZT_PER_SHORT_TON
     )
     dose_unit = models.CharField("dose in", max_length=16, choices=DoseUnit, default=DoseUnit.TSP_PER_US_GAL)
+    decimal_mark = models.CharField(
+        "decimals after", max_length=1, choices=DecimalMark, default=DecimalMark.POINT
+    )
 
     class Meta:
         ordering = ["username"]

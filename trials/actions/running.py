@@ -8,13 +8,13 @@ from decimal import Decimal
 from django.db import transaction
 from django.utils import timezone
 
-from prospecting.actions.journal import changed_texts, write_journal
-from prospecting.actions.material import DrawFrom, StepDetails, void_step
+from prospecting.actions.journal import changed_texts, write_journal, write_many
+from prospecting.actions.material import ROWS_AT_ONCE, DrawFrom, StepDetails, record_many, void_step
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.actions.steps import recover_gold
 from prospecting.calc.weighing import weighed_gold_mg
-from prospecting.models import Lot, Photo
+from prospecting.models import Lot, OldSheet, Photo, Step
 from trials.actions.judging import check_judged
 from trials.models import (
     Block,
@@ -73,7 +73,9 @@ class RunResult:
     water_batch: str = ""
     water_uses: int | None = None
     water_temp_c: Decimal | None = None
+    water_temp_typed: str = ""
     water_hardness_mg_per_l: Decimal | None = None
+    water_hardness_typed: str = ""
     guess_treatment: Treatment | None = None
     guess: str = ""
     note: str = ""
@@ -87,6 +89,8 @@ class RunResult:
         return {name: value for name, value in vars(self).items() if name not in ROWS}
 
 
+# Records that were just read.
+UNCLEANED = ["step", "lot", "planned", "panner", "recorded_by", "photo"]
 # What of a result is kept in rows beside the run.
 ROWS = ("colours", "weighings")
 
@@ -155,6 +159,55 @@ def log_test_pan(*, lot: Lot, portion: Portion, result: RunResult, recorded_by) 
     return run
 
 
+@dataclass(frozen=True)
+class PanOfLot:
+    """One of many test pans logged at once, and where it was taken in from."""
+
+    lot: Lot
+    portion: Portion
+    result: RunResult
+    old_sheet: OldSheet | None = None
+    old_sheet_line: int | None = None
+
+    def step_details(self) -> StepDetails:
+        return StepDetails(
+            people=str(self.result.panner), old_sheet=self.old_sheet, old_sheet_line=self.old_sheet_line
+        )
+
+
+@transaction.atomic
+def log_test_pans(*, pans: Sequence[PanOfLot], recorded_by) -> list[Run]:
+    """Log many test pans as `log_test_pan` would one after the other, their rows written together."""
+    require_writer(recorded_by)
+    for pan in pans:
+        _check_test_pan(pan.result)
+    steps = record_many(
+        kind=Step.Kind.RECOVER,
+        steps=[([_draw_of(pan.lot, pan.portion)], pan.result.panned_on, pan.step_details()) for pan in pans],
+        recorded_by=recorded_by,
+    )
+    runs = [
+        _new_run(
+            lot=pan.lot,
+            step=step,
+            portion=pan.portion,
+            result=pan.result,
+            planned=None,
+            recorded_by=recorded_by,
+        )
+        for pan, step in zip(pans, steps, strict=True)
+    ]
+    for run in runs:
+        _clean(run)
+    runs = Run.objects.bulk_create(runs, batch_size=ROWS_AT_ONCE)
+    _keep_rows([(run, pan.result) for run, pan in zip(runs, pans, strict=True)])
+    write_many(
+        member=recorded_by,
+        told=((run, f"logged a test pan of {run.lot.code}", run.fail_reason) for run in runs),
+    )
+    return runs
+
+
 @transaction.atomic
 def correct_run(*, run: Run, result: RunResult, reason: str, recorded_by) -> Run:
     """Correct what a run gave. Before its block is closed who logged it may; after that only a keeper, who says why."""
@@ -174,7 +227,7 @@ def correct_run(*, run: Run, result: RunResult, reason: str, recorded_by) -> Run
     run.save()
     run.colours.all().delete()
     run.weighings.all().delete()
-    _keep_rows(run, result)
+    _keep_rows([(run, result)])
     write_journal(
         member=recorded_by,
         about=run,
@@ -276,18 +329,33 @@ def close_block(*, block: Block, closed_by) -> Block:
 
 def _record(*, lot: Lot, portion: Portion, result: RunResult, planned: PlannedRun | None, recorded_by) -> Run:
     step = recover_gold(
-        draw=DrawFrom(
-            lot=lot,
-            mass_g=portion.mass_g,
-            typed=portion.typed,
-            field="portion",
-            takes_all=portion.is_whole,
-        ),
+        draw=_draw_of(lot, portion),
         recorded_by=recorded_by,
         done_on=result.panned_on,
         details=StepDetails(people=str(result.panner)),
     )
-    run = Run(
+    run = _new_run(
+        lot=lot, step=step, portion=portion, result=result, planned=planned, recorded_by=recorded_by
+    )
+    _clean(run)
+    run.save()
+    _keep_rows([(run, result)])
+    return run
+
+
+def _clean(run: Run) -> None:
+    """The database itself asks its constraints, all of them refused in words before: to ask each by a query takes long."""
+    run.full_clean(exclude=UNCLEANED, validate_unique=False, validate_constraints=False)
+
+
+def _draw_of(lot: Lot, portion: Portion) -> DrawFrom:
+    return DrawFrom(
+        lot=lot, mass_g=portion.mass_g, typed=portion.typed, field="portion", takes_all=portion.is_whole
+    )
+
+
+def _new_run(*, lot: Lot, step: Step, portion: Portion, result: RunResult, planned, recorded_by) -> Run:
+    return Run(
         planned=planned,
         lot=lot,
         step=step,
@@ -296,24 +364,24 @@ def _record(*, lot: Lot, portion: Portion, result: RunResult, planned: PlannedRu
         recorded_by=recorded_by,
         **result.fields(),
     )
-    run.full_clean(exclude=["step", "lot", "planned", "recorded_by", "photo"])
-    run.save()
-    _keep_rows(run, result)
-    return run
 
 
-def _keep_rows(run: Run, result: RunResult) -> None:
+def _keep_rows(results: Sequence[tuple[Run, RunResult]]) -> None:
     Weighing.objects.bulk_create(
         [
             Weighing(run=run, position=position, reading_mg=reading.mg, typed=reading.typed)
+            for run, result in results
             for position, reading in enumerate(result.weighings, start=1)
-        ]
+        ],
+        batch_size=ROWS_AT_ONCE,
     )
     ColourCount.objects.bulk_create(
         [
             ColourCount(run=run, size_class=size_class, count=number)
+            for run, result in results
             for size_class, number in result.colours.items()
-        ]
+        ],
+        batch_size=ROWS_AT_ONCE,
     )
 
 
@@ -406,7 +474,7 @@ def _check_weight(result: RunResult | PannedAgain) -> None:
     if result.gold_mg is not None and result.scale_step_mg and result.gold_mg < result.scale_step_mg:
         raise Refused(
             f"{result.gold_typed} is less than one step of this scale. Tick that it does not show on the scale, and leave the "
-            "weight blank.",
+            "weight empty.",
             code="below_step",
             field="gold",
         )

@@ -1,9 +1,11 @@
 from django.conf import settings
 from django.db import models
-from django.db.models import Q
+from django.db.models import Case, F, Q, When
 from django.urls import reverse
 
-from prospecting.models import Step
+from prospecting.calc.number_words import numeral
+from prospecting.models import Lot, Step
+from trials.models.trials import PlannedRun, Trial
 
 
 class RunQuerySet(models.QuerySet):
@@ -47,16 +49,30 @@ class RunQuerySet(models.QuerySet):
 
     def blind_bridges(self) -> "RunQuerySet":
         """Runs of a bridging trial whose block is open: the lot they drew from is their key."""
-        return self.filter(planned__trial__new_lot__isnull=False, planned__block__closed_at__isnull=True)
+        # From the few trials onward: asked by joins, SQLite goes through all runs there are.
+        bridges = Trial.objects.filter(new_lot__isnull=False).order_by().values("pk")
+        planned = PlannedRun.objects.filter(trial__in=bridges, block__closed_at__isnull=True)
+        return self.filter(planned__in=planned.order_by().values("pk"))
+
+    def with_known_lot(self) -> "RunQuerySet":
+        """Runs whose lot may be told: all but the blind bridges."""
+        return self.exclude(pk__in=Run.objects.blind_bridges().order_by().values("pk"))
+
+    def with_known_lot_code(self) -> "RunQuerySet":
+        """Annotates `known_lot`, the code of the lot; none for a blind bridge."""
+        blind = Q(planned__trial__new_lot__isnull=False, planned__block__closed_at__isnull=True)
+        return self.annotate(known_lot=Case(When(blind, then=None), default=F("lot__code")))
 
     def of_feed(self, lot) -> "RunQuerySet":
         """Runs of this lot itself and of portions or splits taken straight from it."""
         # Not by a join: a run of a blend would come once for every lot that went into it.
         straight = Step.objects.filter(kind__in=[Step.Kind.CUT, Step.Kind.SPLIT], draws__lot=lot)
-        return self.filter(Q(lot=lot) | Q(lot__made_by__in=straight))
+        made = Lot.objects.filter(made_by__in=straight).order_by().values("pk")
+        # Nor by "or" over two tables, which no index answers.
+        return self.filter(lot__in=Lot.objects.filter(pk=lot.pk).order_by().values("pk").union(made))
 
     def weighings(self) -> list[tuple]:
-        """(gold in mg, portion in g) of the standing weighed runs, for the guard to compare with."""
+        """(gold in mg, portion in g) of the newest standing weighed runs, for the guard to compare with."""
         weighed = self.standing().filter(gold_mg__isnull=False)
         return list(weighed.values_list("gold_mg", "portion_mass_g")[:240])
 
@@ -65,7 +81,8 @@ class RunQuerySet(models.QuerySet):
 
         A trial gives its portion and its scale step itself.
         """
-        runs = self.filter(recorded_by=member)
+        # A list of years ago says nothing of today's pan and scale.
+        runs = self.filter(recorded_by=member, step__old_sheet__isnull=True)
         planned = {}
         if trial is not None:
             runs = runs.filter(planned__trial=trial)
@@ -76,7 +93,7 @@ class RunQuerySet(models.QuerySet):
         kept = ("pan", "water", "water_batch", "light")
         habits = {name: getattr(last, name) for name in kept} | {"panner": last.panner_id}
         if last.scale_step_mg:
-            habits["scale_step"] = f"{last.scale_step_mg.normalize():f} mg"
+            habits["scale_step"] = f"{numeral(last.scale_step_mg.normalize(), 'f')} mg"
         if weighing := last.weighings.first():
             habits["scale_unit"] = weighing.typed.rpartition(" ")[2]
         return habits | planned
@@ -103,15 +120,17 @@ class Run(models.Model):
     step = models.OneToOneField("prospecting.Step", on_delete=models.PROTECT, related_name="run")
     portion_mass_g = models.DecimalField(max_digits=15, decimal_places=5)
     portion_typed = models.CharField(max_length=40)
-    panned_on = models.DateField("day")
+    panned_on = models.DateField("day", db_index=True)
     panner = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="runs_panned")
     pan = models.CharField("pan or gear", max_length=80, blank=True)
     water = models.CharField("water (source, re-used?)", max_length=120, blank=True)
     water_batch = models.CharField("water lot", max_length=40, blank=True)
     water_uses = models.PositiveSmallIntegerField("used before, times", null=True, blank=True)
     water_temp_c = models.DecimalField(max_digits=4, decimal_places=1, null=True, blank=True)
+    water_temp_typed = models.CharField(max_length=40, blank=True)
     # As calcium carbonate, read off a test strip.
     water_hardness_mg_per_l = models.DecimalField(max_digits=6, decimal_places=1, null=True, blank=True)
+    water_hardness_typed = models.CharField(max_length=40, blank=True)
     light = models.CharField(max_length=5, choices=Light, blank=True)
     # By the clock of the phone that timed it.
     began_at = models.DateTimeField(null=True, blank=True)
@@ -138,7 +157,7 @@ class Run(models.Model):
     )
     note = models.TextField(blank=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
-    recorded_at = models.DateTimeField(auto_now_add=True)
+    recorded_at = models.DateTimeField(auto_now_add=True, db_index=True)
 
     objects = RunQuerySet.as_manager()
 

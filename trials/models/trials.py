@@ -4,6 +4,7 @@ from django.db.models import Count, Exists, F, OuterRef, Q
 from django.urls import reverse
 
 from prospecting.calc import mass_balance
+from prospecting.calc.number_words import numeral
 from prospecting.models import Lot, Step
 
 # What is left of a recovery, or set aside for something else: no lot to try treatments on.
@@ -119,11 +120,11 @@ class Trial(models.Model):
 
     @property
     def scale_step_typed(self) -> str:
-        return "" if self.scale_step_mg is None else f"{self.scale_step_mg.normalize():f} mg"
+        return "" if self.scale_step_mg is None else f"{numeral(self.scale_step_mg.normalize(), 'f')} mg"
 
     @property
     def soak_planned(self) -> str:
-        return f"{self.soak_min.normalize():f} min" if self.soak_min else ""
+        return f"{numeral(self.soak_min.normalize(), 'f')} min" if self.soak_min else ""
 
     def progress(self) -> dict:
         """How many planned runs there are and how many are in (failed ones too)."""

@@ -17,12 +17,14 @@ from prospecting.forms.base import (
     SiteForm,
     note_field,
 )
+from prospecting.forms.lots import codes_in
 from prospecting.forms.steps import StepForm, mass_field, passes_field, splitting_field
 from prospecting.models import Dispatch, Laboratory, Lot, ReferenceMaterial, Sample, Step
 from prospecting.readers.titles import GRADE_UNITS, in_g_per_t
 
 PRICE_HELP = "In the group's own currency."
 MOST_PACKETS = 20
+MOST_SPLITS_SHOWN = 60
 GRADE_STEP = Decimal("0.000001")
 # As in the model; a reader has to choose before the site knows what a plus or minus says.
 PLUS_MINUS_HELP = (
@@ -224,23 +226,58 @@ def splits_field(**kwargs) -> SplitsField:
     )
 
 
-def free_splits(mass_unit: str) -> list[tuple[int, str]]:
-    """The splits for assay in no dispatch yet, as choices."""
-    free = Lot.objects.in_stock().of_kind(Lot.Kind.ASSAY_SPLIT).filter(sample__isnull=True).order_by("pk")
-    return [
-        (
-            lot.pk,
-            f"{lot.code}{f', {lot.title}' if lot.title else ''}, {units.format_mass(lot.on_hand_g, mass_unit)}",
-        )
-        for lot in free
-    ]
+class SendsSplits:
+    """A form that ticks splits for assay in no dispatch yet; where many wait, others than those shown by their codes."""
+
+    def offer_splits(self) -> None:
+        # Shown are the splits free to go. A form sent twice still finds its lots: the action says what has gone already.
+        free = Lot.objects.in_stock().of_kind(Lot.Kind.ASSAY_SPLIT).filter(sample__isnull=True).order_by("pk")
+        waiting = list(free[: MOST_SPLITS_SHOWN + 1])
+        self.fields["lots"].widget.choices = [
+            (
+                lot.pk,
+                f"{lot.code}{f', {lot.title}' if lot.title else ''}, "
+                f"{units.format_mass(lot.on_hand_g, self.member.mass_unit)}",
+            )
+            for lot in waiting[:MOST_SPLITS_SHOWN]
+        ]
+        self.has_splits = bool(waiting)
+        if len(waiting) > MOST_SPLITS_SHOWN:
+            self.fields["lots"].label = f"The {MOST_SPLITS_SHOWN} splits that wait longest"
+        elif not self.data.get("codes"):
+            del self.fields["codes"]
+
+    def clean_codes(self) -> list[Lot]:
+        """The splits named by code."""
+        read, unread = codes_in(self.cleaned_data["codes"])
+        by_code = Lot.objects.of_kind(Lot.Kind.ASSAY_SPLIT).in_bulk(read, field_name="code")
+        others = [f"{code} is no split for assay in the books." for code in read if code not in by_code]
+        if unread or others:
+            raise ValidationError([*unread, *others], code="codes")
+        return list(by_code.values())
+
+    def splits(self) -> list[Lot]:
+        chosen = [*self.cleaned_data["lots"], *self.cleaned_data.get("codes", [])]
+        return list({lot.pk: lot for lot in chosen}.values())
+
+
+def codes_field() -> forms.CharField:
+    return forms.CharField(
+        label="Others that wait, by their codes",
+        max_length=2000,
+        required=False,
+        help_text="One to a line or with commas between, as on their tags.",
+        widget=forms.Textarea(
+            attrs={"rows": 3, "autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}
+        ),
+    )
 
 
 def price_field(label: str) -> NumberField:
     return NumberField(label=label, most=9_999_999, places=2, required=False, help_text=PRICE_HELP)
 
 
-class DispatchForm(SiteForm):
+class DispatchForm(SendsSplits, SiteForm):
     """What a dispatch is to be; `dispatch` is the one to change, and `lots` are ticked only for a new one."""
 
     laboratory = forms.ModelChoiceField(
@@ -249,6 +286,7 @@ class DispatchForm(SiteForm):
         error_messages={"invalid_choice": "Choose one of the laboratories in the list."},
     )
     lots = splits_field(required=False)
+    codes = codes_field()
     method = forms.ChoiceField(
         choices=[("", "Choose the method to ask for"), *Dispatch.Method.choices],
         help_text="Fire assay counts all the gold of one charge; screen fire assay is the one for visible gold.",
@@ -285,41 +323,44 @@ class DispatchForm(SiteForm):
         super().__init__(*args, **kwargs)
         self.has_laboratory = Laboratory.objects.exists()
         if dispatch is None:
-            # Shown are the splits free to go. A form sent twice still finds its lots: the action says what has gone already.
-            self.fields["lots"].widget.choices = free_splits(self.member.mass_unit)
+            self.offer_splits()
             del self.fields["expected_on"]
         else:
-            del self.fields["lots"]
+            del self.fields["lots"], self.fields["codes"]
             if dispatch.sent_on:
                 for name in ("laboratory", "method", "preparation"):
                     del self.fields[name]
 
-    @property
-    def has_splits(self) -> bool:
-        return bool(self.fields["lots"].widget.choices)
-
     def entry(self) -> dict:
         data = self.cleaned_data
         entry = {name: data[name] for name in self.names if name in self.fields}
-        return entry | ({"lots": list(data["lots"])} if "lots" in self.fields else {})
+        return entry | ({"lots": self.splits()} if "lots" in self.fields else {})
 
 
 def dispatch_before(dispatch: Dispatch) -> dict:
     return {name: getattr(dispatch, name) for name in DispatchForm.names}
 
 
-class SplitsForm(SiteForm):
+class SplitsForm(SendsSplits, SiteForm):
     """Further waiting splits for a dispatch that is being packed."""
 
-    lots = splits_field()
+    lots = splits_field(required=False)
+    codes = codes_field()
 
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["lots"].widget.choices = free_splits(self.member.mass_unit)
-        self.has_splits = bool(self.fields["lots"].widget.choices)
+        self.offer_splits()
+
+    def clean(self) -> dict:
+        data = super().clean()
+        if not self.errors and not self.splits():
+            self.add_error(
+                "lots", ValidationError(self.fields["lots"].error_messages["required"], code="required")
+            )
+        return data
 
     def entry(self) -> dict:
-        return {"lots": list(self.cleaned_data["lots"])}
+        return {"lots": self.splits()}
 
 
 class TakeSplitsForm(StepForm):
@@ -403,7 +444,7 @@ class ChecksForm(SiteForm):
     field = forms.BooleanField(label="Field duplicate", required=False)
     field_of = SampleChoiceField("Second split from the lot of")
     field_mass = mass_field(
-        "Mass of the second split", required=False, help_text="Leave blank for as much as the first."
+        "Mass of the second split", required=False, help_text="Leave empty for as much as the first."
     )
     field_method = splitting_field()
     field_day = DayField(label="Day it was split off", done=True)
@@ -501,7 +542,7 @@ class SentForm(SiteForm):
         days = dispatch.laboratory.turnaround_days
         self.fields["expected_on"].initial = dispatch.expected_on
         self.fields["expected_on"].help_text = (
-            f"Left blank: {days} days after the day sent, as {dispatch.laboratory} says it takes."
+            f"Left empty: {days} days after the day sent, as {dispatch.laboratory} says it takes."
             if days
             else "The laboratory's own number of days isn't known; its page takes it."
         )

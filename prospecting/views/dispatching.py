@@ -9,6 +9,8 @@ from django_tables2 import RequestConfig
 from prospecting.access import page
 from prospecting.actions import dispatching
 from prospecting.charts.code_labels import draw_code_labels
+from prospecting.filters.dispatching import DispatchFilter
+from prospecting.filters.readings import ReadingFilter
 from prospecting.forms.dispatching import (
     DispatchForm,
     GiveUpForm,
@@ -129,19 +131,21 @@ def material_edit(request: HttpRequest, pk: int) -> HttpResponse:
 def dispatch_list(request: HttpRequest) -> HttpResponse:
     # Said again, for a count by groups leaves the model's own order aside.
     rows = Dispatch.objects.with_state().select_related("laboratory").order_by(*Dispatch._meta.ordering)
-    table = DispatchTable(rows)
+    filters = DispatchFilter(request, rows)
+    table = DispatchTable(filters.qs)
     RequestConfig(request, paginate={"per_page": 50}).configure(table)
     return list_file(request, table, "dispatches") or render(
-        request, "prospecting/dispatch_list.html", {"table": table}
+        request, "prospecting/dispatch_list.html", {"table": table, "filters": filters}
     )
 
 
 @page(role="guest")
 def reading_list(request: HttpRequest) -> HttpResponse:
     """Every figure that came back, as printed and as understood."""
-    table = ReadingTable(readings_newest_first(), request=request)
+    filters = ReadingFilter(request, readings_newest_first())
+    table = ReadingTable(filters.qs, request=request)
     RequestConfig(request, paginate={"per_page": 50}).configure(table)
-    context = {"table": table, "crumbs": _crumbs(("What came back", ""))}
+    context = {"table": table, "filters": filters, "crumbs": _crumbs(("What came back", ""))}
     return list_file(request, table, "readings") or render(request, "prospecting/reading_list.html", context)
 
 

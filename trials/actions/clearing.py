@@ -1,16 +1,17 @@
 """Clearing tests: tubs of muddy water side by side, their clocks begun, read from a phone; a reading is voided, never deleted."""
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
 from django.db import transaction
 from django.utils import timezone
 
-from prospecting.actions.journal import write_journal
+from prospecting.actions.journal import changed_fields, changed_texts, write_journal
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
+from prospecting.calc.number_words import numeral
 from prospecting.models import Photo
 from trials.calc.clearing import starts
 from trials.models import ClearingTest, Tub, TubReading
@@ -39,20 +40,36 @@ def add_clearing_test(*, tubs: Sequence[TubOf], recorded_by, **fields) -> Cleari
     test.full_clean()
     test.save()
     for position, tub in enumerate(tubs, start=1):
-        made = Tub(
-            test=test,
-            label=tub.label,
-            is_control=tub.additive is None,
-            additive=tub.additive,
-            ml_per_l=tub.ml_per_l,
-            dose_typed=tub.dose_typed,
-            position=position,
-        )
-        made.full_clean()
-        made.save()
+        _fill(Tub(test=test, position=position), tub)
     write_journal(
         member=recorded_by, about=test, what=f"a clearing test of {len(tubs)} tubs was written down"
     )
+    return test
+
+
+@transaction.atomic
+def change_clearing_test(
+    *, test: ClearingTest, tubs: Mapping[int, TubOf], recorded_by, **fields
+) -> ClearingTest:
+    """Change what was written down; `tubs` maps the number of a tub to what it is to hold, others stay as they are.
+
+    Once a clock has begun, what is in that tub stands, and so does what counts as clear enough: it was to be settled
+    before anybody saw how the tubs clear.
+    """
+    require_writer(recorded_by)
+    test = ClearingTest.objects.select_for_update().get(pk=test.pk)
+    kept = list(test.tubs.select_for_update().order_by("position", "pk"))
+    changes = changed_fields(record=test, values=fields)
+    _check_change(test, kept, changes, fields)
+    for name, value in fields.items():
+        setattr(test, name, value)
+    wanted = [tubs.get(tub.pk) or _as_it_is(tub) for tub in kept]
+    _check_labels(test, wanted)
+    changes |= _change_tubs(kept, wanted)
+    test.full_clean()
+    test.save()
+    if changes:
+        write_journal(member=recorded_by, about=test, what="changed what was written down", changes=changes)
     return test
 
 
@@ -106,7 +123,8 @@ def read_tub(
     same = tub.readings.standing().filter(minutes=minutes).first()
     if same is not None:
         raise Refused(
-            f"{tub} has a reading at {minutes.normalize():f} min already. Give the minutes of this one, or void that one.",
+            f"{tub} has a reading at {numeral(minutes.normalize(), 'f')} min already. Give the minutes of this one, or void "
+            "that one.",
             code="same_minute",
             field="minutes",
         )
@@ -151,6 +169,62 @@ def end_test(*, test: ClearingTest, ended_at: datetime.datetime, recorded_by) ->
     test.save(update_fields=["ended_at"])
     write_journal(member=recorded_by, about=test, what="the clearing test was ended")
     return test
+
+
+def _fill(tub: Tub, holds: TubOf) -> None:
+    tub.label, tub.additive, tub.is_control = holds.label, holds.additive, holds.additive is None
+    tub.ml_per_l, tub.dose_typed = holds.ml_per_l, holds.dose_typed
+    tub.full_clean()
+    tub.save()
+
+
+def _as_it_is(tub: Tub) -> TubOf:
+    return TubOf(tub.label, tub.additive, tub.ml_per_l, tub.dose_typed)
+
+
+def _in_words(tub: TubOf) -> str:
+    return f"{tub.label}: {f'{tub.additive}, {tub.dose_typed}' if tub.additive else 'nothing added'}"
+
+
+def _check_change(test: ClearingTest, tubs: Sequence[Tub], changes: Mapping, fields: Mapping) -> None:
+    if "target" in changes and any(tub.began_at for tub in tubs):
+        raise Refused(
+            "A clock has begun: what counts as clear enough was settled before, and stands.",
+            code="clock_began",
+            field="target",
+        )
+    depth = fields.get("water_depth_mm")
+    if depth is None or test.measure != Measure.CLEAR_MM or "water_depth_mm" not in changes:
+        return
+    deeper = TubReading.objects.standing().filter(tub__test=test, value__gt=depth).order_by("-value").first()
+    if deeper is not None:
+        raise Refused(
+            f"{deeper} reads {numeral(deeper.value.normalize(), 'f')} mm of clear water: the water was deeper than that.",
+            code="too_shallow",
+            field="water_depth",
+        )
+
+
+def _change_tubs(tubs: Sequence[Tub], wanted: Sequence[TubOf]) -> dict:
+    """Fill these tubs anew, those that differ; the changes for the journal. One whose clock began is refused."""
+    changed = []
+    for place, (tub, holds) in enumerate(zip(tubs, wanted, strict=True), start=1):
+        if _as_it_is(tub) == holds:
+            continue
+        if tub.began_at is not None:
+            raise Refused(
+                f"The clock of {tub} has begun: its name and what is in it stand. End this test and start another one.",
+                code="clock_began",
+                field=f"label_{place}",
+            )
+        changed.append((place, tub, holds))
+    before = {f"tub {place}": _in_words(_as_it_is(tub)) for place, tub, _ in changed}
+    # Two tubs may have changed names: for a moment each is called as no form can call one.
+    for _, tub, _ in changed:
+        Tub.objects.filter(pk=tub.pk).update(label=f" {tub.pk}")
+    for _, tub, holds in changed:
+        _fill(tub, holds)
+    return changed_texts(before, {f"tub {place}": _in_words(holds) for place, _, holds in changed})
 
 
 def _check_labels(test: ClearingTest, tubs: Sequence[TubOf]) -> None:
@@ -204,5 +278,7 @@ def _check_value(test: ClearingTest, value: Decimal | None, photo: Photo | None)
         raise Refused("A reading is 0 or more.", code="negative", field="value")
     if test.measure == Measure.CLEAR_MM and test.water_depth_mm is not None and value > test.water_depth_mm:
         raise Refused(
-            f"The water is only {test.water_depth_mm.normalize():f} mm deep.", code="too_deep", field="value"
+            f"The water is only {numeral(test.water_depth_mm.normalize(), 'f')} mm deep.",
+            code="too_deep",
+            field="value",
         )

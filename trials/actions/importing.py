@@ -13,6 +13,7 @@ from prospecting.actions.journal import write_journal
 from prospecting.actions.material import lock_lots
 from prospecting.actions.permission import require_keeper
 from prospecting.actions.refusal import Refused
+from prospecting.calc.number_words import as_written
 from prospecting.calc.units import format_gold_mg
 from prospecting.models import JournalEntry, Lot, Member
 from trials.actions import judging, planning, running
@@ -254,7 +255,7 @@ def _result(row: RunRow, facts: ImportedTrial, trial_id: int) -> running.RunResu
         panned_on=row.day or facts.panned_on,
         panner=facts.done_by,
         gold_mg=None if failed else gold_mg,
-        gold_typed="" if failed or gold_mg is None else format_gold_mg(gold_mg),
+        gold_typed="" if failed or gold_mg is None else _typed(gold_mg),
         below_scale=row.is_below() and not failed,
         scale_step_mg=row.number("scale_step_mg") or facts.scale_step_mg,
         colours={size: row.colours[size] for size in ColourCount.SizeClass.values if size in row.colours},
@@ -280,7 +281,7 @@ def _left(row: RunRow, where: str, facts: ImportedTrial) -> running.PannedAgain 
         panned_on=row.day or facts.panned_on,
         panner=facts.done_by,
         gold_mg=gold_mg,
-        gold_typed="" if gold_mg is None else format_gold_mg(gold_mg),
+        gold_typed="" if gold_mg is None else _typed(gold_mg),
         below_scale=row.is_below(where),
         scale_step_mg=row.number(f"{where}scale_step_mg") or facts.scale_step_mg,
     )
@@ -318,3 +319,8 @@ def _close(trial: Trial, recorded_by) -> Trial:
         running.close_block(block=block, closed_by=recorded_by)
     trial.refresh_from_db()
     return trial
+
+
+@as_written()
+def _typed(gold_mg: Decimal) -> str:
+    return format_gold_mg(gold_mg)

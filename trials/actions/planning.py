@@ -12,6 +12,7 @@ from prospecting.actions.material import draw_seed, lock_lots
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.calc.mass_balance import portions_need
+from prospecting.calc.number_words import unmarked
 from prospecting.models import Lot
 from trials.actions.judging import why_unjudged
 from trials.calc import designs
@@ -167,7 +168,7 @@ def fix_plan(*, trial: Trial, planned_by, cannot: str = "", reason: str = "") ->
     order = (
         f"{runs} runs in {trial.blocks_planned} blocks" if trial.in_blocks else f"{runs} runs in one order"
     )
-    against = f"; the planning page said: {cannot}" if cannot else ""
+    against = f"; the planning page said: {unmarked(cannot)}" if cannot else ""
     write_journal(
         member=planned_by, about=trial, what=f"fixed the plan: {order}{against}", why=trial.wishful_reason
     )

@@ -1,22 +1,28 @@
 """Forms of clearing tests: the test and its tubs, a clock begun, a tub read, a reading voided, the end."""
 
+from collections.abc import Iterable
 from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.forms.utils import flatatt
 from django.utils import timezone
+from django.utils.html import format_html, format_html_join
 
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from prospecting.forms.base import CountField, NumberField, SiteForm
+from prospecting.forms.lot_choice import LONGEST_KEY, LooksForLots, LotField
 from prospecting.forms.photos import LengthField, PhotoField
 from prospecting.models import Lot, Member
 from trials.actions.clearing import TubOf
 from trials.calc.clearing import doubtful_value
-from trials.forms.planning import LotChoiceField
+from trials.forms.planning import plain
 from trials.models import Additive, ClearingTest, Trial, Tub
 
 Measure = ClearingTest.Measure
 MOST_TUBS, FIRST_TUBS = 8, 4
+MOST_TRIALS = 30
 VALUE_LABELS = {
     Measure.CLEAR_MM: "Clear water above the cloud",
     Measure.SIGHT_CM: "Seen down to",
@@ -48,8 +54,28 @@ class PhoneTimeField(forms.DateTimeField):
         return super().clean(value) or timezone.now()
 
 
-class ClearingForm(SiteForm):
-    """A test and its tubs. A row without a label is not used; one without an additive is a control."""
+class ManyOptions(forms.Select):
+    """A select without groups, written at once: Django opens a template for each option, and there are eight such selects."""
+
+    def render(self, name, value, attrs=None, renderer=None) -> str:
+        shown = self.get_context(name, value, attrs)["widget"]
+        options = format_html_join(
+            "",
+            '<option value="{}"{}>{}</option>',
+            (
+                (option["value"], " selected" if option["selected"] else "", option["label"])
+                for _, group, _ in shown["optgroups"]
+                for option in group
+            ),
+        )
+        return format_html('<select name="{}"{}>{}</select>', shown["name"], flatatt(shown["attrs"]), options)
+
+
+class ClearingForm(LooksForLots, SiteForm):
+    """A test and its tubs. A row without a label is not used; one without an additive is a control.
+
+    With a `test` it changes what was written down: its words, and the tubs whose clocks stand.
+    """
 
     question = forms.CharField(
         label="Question",
@@ -70,8 +96,10 @@ class ClearingForm(SiteForm):
         required=False,
         help_text="The same in every tub. In mm, or with its unit: 30 cm, 12 inches",
     )
-    lot = LotChoiceField(
-        label="Lot the mud is of", queryset=Lot.objects.none(), required=False, empty_label="none"
+    lot = LotField(
+        label="Lot the mud is of",
+        required=False,
+        likely=(Lot.Kind.BLEND, Lot.Kind.UNDERSIZE, Lot.Kind.CRUSHED, Lot.Kind.BUCKET),
     )
     trial = forms.ModelChoiceField(
         label="Trial it belongs to", queryset=Trial.objects.all(), required=False, empty_label="none"
@@ -84,21 +112,54 @@ class ClearingForm(SiteForm):
         help_text="How it was stirred: so long fast, so long slowly; where the water is from.",
     )
 
-    def __init__(self, *args, member: Member, **kwargs) -> None:
+    def __init__(self, *args, member: Member, test: ClearingTest | None = None, **kwargs) -> None:
         super().__init__(*args, member=member, **kwargs)
-        self.fields["lot"].mass_unit = member.mass_unit
-        self.fields["lot"].queryset = Lot.objects.in_stock()
-        additives = Additive.objects.all()
-        for place in range(1, MOST_TUBS + 1):
+        self.kept_tubs = [] if test is None else list(test.tubs.select_related("additive"))
+        self.measure = None if test is None else test.measure
+        if test is not None:
+            del self.fields["measure"]
+            self.fields["lot"].stays = self.initial.get("lot", "")
+        self._offer_trials()
+        additives = [("", "nothing (control)"), *((one.pk, str(one)) for one in Additive.objects.all())]
+        for place in self._open_places():
             self.fields[f"label_{place}"] = forms.CharField(
-                label=f"Tub {place}: its name", max_length=40, required=False
+                label=f"Tub {place}: its name", max_length=40, required=test is not None
             )
-            self.fields[f"additive_{place}"] = forms.ModelChoiceField(
-                label="Additive", queryset=additives, required=False, empty_label="nothing (control)"
+            additive = forms.ModelChoiceField(
+                label="Additive", queryset=Additive.objects.all(), required=False, widget=ManyOptions
             )
+            additive.widget.choices = additives
+            self.fields[f"additive_{place}"] = additive
             self.fields[f"dose_{place}"] = forms.CharField(label="Dose", max_length=40, required=False)
             for name in ("label", "dose"):
                 self.fields[f"{name}_{place}"].widget.attrs["autocomplete"] = "off"
+
+    def _open_places(self) -> list[int]:
+        """The rows to fill in. One whose clock began after its page was shown is read too, so that it is refused in words."""
+        if not self.kept_tubs:
+            return list(range(1, MOST_TUBS + 1))
+        return [
+            place
+            for place, tub in enumerate(self.kept_tubs, start=1)
+            if tub.began_at is None or f"label_{place}" in self.data
+        ]
+
+    def _offer_trials(self) -> None:
+        """The newest trials and the one that stands or was sent; any other is taken too, from a link on its page."""
+        field = self.fields["trial"]
+        newest = list(Trial.objects.all()[: MOST_TRIALS + 1])
+        if len(newest) > MOST_TRIALS:
+            field.help_text = f"The newest {MOST_TRIALS}. For an older one start from its own page."
+        offered = {trial.pk: trial for trial in newest[:MOST_TRIALS]}
+        chosen = str(self["trial"].value() or "")
+        if (
+            chosen.isascii()
+            and chosen.isdecimal()
+            and len(chosen) <= LONGEST_KEY
+            and int(chosen) not in offered
+        ):
+            offered |= Trial.objects.in_bulk([int(chosen)])
+        field.widget.choices = [("", "none"), *((pk, f"{pk}: {trial}") for pk, trial in offered.items())]
 
     @staticmethod
     def starting_with(query: dict) -> dict:
@@ -107,14 +168,20 @@ class ClearingForm(SiteForm):
         number = query.get("trial", "")
         trial = Trial.objects.filter(pk=number).first() if number.isascii() and number.isdecimal() else None
         # The first row is a control as it stands; the others wait for a name.
-        chosen = {"lot": lot and lot.pk, "trial": trial and trial.pk}
+        chosen = {"lot": lot and lot.code, "trial": trial and trial.pk}
         return {"measure": Measure.CLEAR_MM, "label_1": "1"} | chosen
 
-    def rows(self, places: range) -> list[tuple]:
+    def rows(self, places: Iterable[int]) -> list[tuple]:
         return [
             (place, self[f"label_{place}"], self[f"additive_{place}"], self[f"dose_{place}"])
             for place in places
         ]
+
+    def open_rows(self) -> list[tuple]:
+        return self.rows(self._open_places())
+
+    def begun_tubs(self) -> list[Tub]:
+        return [tub for tub in self.kept_tubs if tub.began_at is not None]
 
     def first_rows(self) -> list[tuple]:
         return self.rows(range(1, FIRST_TUBS + 1))
@@ -124,9 +191,11 @@ class ClearingForm(SiteForm):
 
     def clean(self) -> dict:
         cleaned = super().clean()
-        self.tubs = [
-            tub for place in range(1, MOST_TUBS + 1) if (tub := self._tub(place, cleaned)) is not None
-        ]
+        typed = {place: self._tub(place, cleaned) for place in self._open_places()}
+        self.tubs = [tub for tub in typed.values() if tub is not None]
+        self.changed_tubs = {
+            tub.pk: typed[place] for place, tub in enumerate(self.kept_tubs, start=1) if typed.get(place)
+        }
         depth = cleaned.get("water_depth")
         self.depth_mm = None
         if depth is not None:
@@ -136,7 +205,8 @@ class ClearingForm(SiteForm):
                     "water_depth", ValidationError("Give a depth from 1 mm to 100 m.", code="depth")
                 )
         self._check_target(cleaned)
-        if self.tubs and all(tub.additive is not None for tub in self.tubs):
+        begun_control = any(tub.is_control for tub in self.begun_tubs())
+        if self.tubs and not begun_control and all(tub.additive is not None for tub in self.tubs):
             self.ask(
                 "No tub is without an additive. Without such a control nobody can tell what the additive did, "
                 "for most mud settles a little by itself."
@@ -146,7 +216,7 @@ class ClearingForm(SiteForm):
     def _tub(self, place: int, cleaned: dict) -> TubOf | None:
         label, additive, dose = (cleaned.get(f"{name}_{place}") for name in ("label", "additive", "dose"))
         if not label:
-            if additive or dose:
+            if (additive or dose) and f"label_{place}" not in self.errors:
                 self.add_error(
                     f"label_{place}", ValidationError("What is this tub called?", code="label_missing")
                 )
@@ -168,6 +238,7 @@ class ClearingForm(SiteForm):
         except ValueError as error:
             self.add_error(f"dose_{place}", ValidationError(str(error), code="dose"))
         else:
+            typed = read.typed
             self.fields[f"dose_{place}"].says = read.sentence
             ml_per_l = read.ml_per_l.quantize(Decimal("0.000001"))
             if ml_per_l == 0:
@@ -177,13 +248,13 @@ class ClearingForm(SiteForm):
         return TubOf(label=label, additive=additive, ml_per_l=ml_per_l, dose_typed=typed)
 
     def _check_target(self, cleaned: dict) -> None:
-        target, measure = cleaned.get("target"), cleaned.get("measure")
+        target, measure = cleaned.get("target"), cleaned.get("measure", self.measure)
         if target is None:
             return
         if measure == Measure.PHOTO:
             self.add_error(
                 "target",
-                ValidationError("A photo gives no figure to hold against it: leave it blank.", code="photo"),
+                ValidationError("A photo gives no figure to hold against it: leave it empty.", code="photo"),
             )
         deepest = {Measure.CLEAR_MM: self.depth_mm}.get(measure)
         if deepest is not None and target > deepest:
@@ -194,10 +265,32 @@ class ClearingForm(SiteForm):
                 ),
             )
 
-    def fields_typed(self) -> dict:
-        names = ("question", "measure", "target", "lot", "trial", "note")
+    def words_typed(self) -> dict:
+        names = ("question", "target", "lot", "trial", "note")
         own = {name: self.cleaned_data[name] for name in names}
-        return own | {"water_depth_mm": self.depth_mm, "tubs": self.tubs}
+        return own | {"water_depth_mm": self.depth_mm}
+
+    def fields_typed(self) -> dict:
+        return self.words_typed() | {"measure": self.cleaned_data["measure"], "tubs": self.tubs}
+
+
+def clearing_before(test: ClearingTest) -> dict:
+    """A test's values as initial values of its form."""
+    values = {
+        "question": test.question,
+        "target": "" if test.target is None else plain(test.target),
+        "water_depth": "" if test.water_depth_mm is None else f"{plain(test.water_depth_mm)} mm",
+        "lot": test.lot.code if test.lot else "",
+        "trial": test.trial_id,
+        "note": test.note,
+    }
+    for place, tub in enumerate(test.tubs.all(), start=1):
+        values |= {
+            f"label_{place}": tub.label,
+            f"additive_{place}": tub.additive_id,
+            f"dose_{place}": tub.dose_typed,
+        }
+    return values
 
 
 class BeginForm(SiteForm):
@@ -271,8 +364,9 @@ class ReadForm(SiteForm):
             self.add_error("value", ValidationError("Give what you read, or a photo.", code="nothing_read"))
         if value is not None and doubtful_value(value, self.last, rises=self.test.rises):
             self.ask(
-                f"The last reading of this tub was {self.last.normalize():f} {self.test.unit}, "
-                f"this one is {value.normalize():f} {self.test.unit}: far cloudier again. Is it right, and is it this tub?"
+                f"The last reading of this tub was {numeral(self.last.normalize(), 'f')} {self.test.unit}, "
+                f"this one is {numeral(value.normalize(), 'f')} {self.test.unit}: far cloudier again. Is it right, and is it "
+                "this tub?"
             )
         return cleaned
 

@@ -8,10 +8,11 @@ from django.core.exceptions import ValidationError
 from prospecting.calc.accepted_files import RUN_TABLE
 from prospecting.forms.base import DayField, GoldMassField, MassField, NumberField, SiteForm, WaterField
 from prospecting.forms.files import AcceptedFileField
-from prospecting.models import Lot, Member
+from prospecting.forms.lot_choice import LooksForLots, LotField
+from prospecting.models import Member
 from trials.actions.importing import ImportedTrial
 from trials.calc.run_columns import COLUMNS, RunColumn
-from trials.forms.planning import UNUSED_RATIO, LotChoiceField
+from trials.forms.planning import TEST_LOTS, UNUSED_RATIO
 from trials.models import Trial
 from trials.models.trials import NO_TEST_LOTS
 from trials.readers.run_table import RunRow, RunTable, read_run_table
@@ -59,7 +60,7 @@ class RunFile:
         return max(0, len(self.table.rows) - MOST_ROWS_SHOWN)
 
 
-class ImportForm(SiteForm):
+class ImportForm(LooksForLots, SiteForm):
     """What the table does not say of its trial."""
 
     question = forms.CharField(
@@ -73,9 +74,10 @@ class ImportForm(SiteForm):
         help_text="As it was meant before the first run. Where nobody said so then, say in the note that it was chosen after.",
     )
     control = forms.ChoiceField(label="The control")
-    feed_lot = LotChoiceField(
+    feed_lot = LotField(
         label="Lot the portions came from",
-        queryset=Lot.objects.none(),
+        not_kinds=NO_TEST_LOTS,
+        likely=TEST_LOTS,
         help_text="Each run takes its portion from this lot's mass on the books. Material that never was on them has to be "
         "put there first, as it was dug and blended; it can't be made up here.",
     )
@@ -111,9 +113,6 @@ class ImportForm(SiteForm):
     def __init__(self, *args, member: Member, table: RunTable, **kwargs) -> None:
         super().__init__(*args, member=member, **kwargs)
         self.fields["control"].choices = [("", "Choose it"), *((name, name) for name in table.treatments)]
-        lots = self.fields["feed_lot"]
-        lots.mass_unit = member.mass_unit
-        lots.queryset = Lot.objects.in_stock().exclude(kind__in=NO_TEST_LOTS)
         people = self.fields["done_by"]
         people.queryset = Member.objects.filter(is_active=True).exclude(role=Member.Role.GUEST)
         people.initial = member.pk

@@ -6,20 +6,18 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from prospecting.forms.base import CountField, GoldMassField, MassField, NumberField, SiteForm, WaterField
+from prospecting.forms.lot_choice import LooksForLots, LotField
 from prospecting.models import Lot, Member
 from trials.actions.planning import DoseOf
 from trials.calc.designs import MOST_ROWS, whole_squares
 from trials.models import Additive, Treatment, Trial
 
+# Offered before others, for they are made to be tried on.
+TEST_LOTS = (Lot.Kind.BLEND, Lot.Kind.SPLIT, Lot.Kind.UNDERSIZE)
 # What a trial judged by place keeps where others keep the smallest gain that matters; nothing reads it.
 UNUSED_RATIO = Decimal("1.25")
-
-
-class LotChoiceField(forms.ModelChoiceField):
-    def label_from_instance(self, lot: Lot) -> str:
-        what = f", {lot.title}" if lot.title else ""
-        return f"{lot.code}, {lot.get_kind_display().lower()}{what}, {units.format_mass(lot.on_hand_g, self.mass_unit)} on hand"
 
 
 class PlanForm(SiteForm):
@@ -92,13 +90,17 @@ class PlanForm(SiteForm):
         }
 
 
-class TrialForm(PlanForm):
+class TrialForm(LooksForLots, PlanForm):
     question = forms.CharField(
         label="Question",
         max_length=200,
         help_text="One question: Does rinse A keep more fine gold than plain water?",
     )
-    feed_lot = LotChoiceField(label="Lot the portions come from", queryset=Lot.objects.none())
+    feed_lot = LotField(
+        label="Lot the portions come from",
+        not_kinds=(Lot.Kind.PORTION, Lot.Kind.ASSAY_SPLIT, Lot.Kind.CONCENTRATE),
+        likely=TEST_LOTS,
+    )
     design = forms.ChoiceField(
         label="Order of the runs",
         choices=Trial.Design,
@@ -113,19 +115,13 @@ class TrialForm(PlanForm):
         blocks = self.fields["blocks"]
         blocks.label = "Blocks, rows of squares, or runs of each"
         blocks.help_text = f"{blocks.help_text} {rows_that_fit(treatments)}"
-        lots = self.fields["feed_lot"]
-        lots.mass_unit = member.mass_unit
-        lots.queryset = Lot.objects.in_stock().exclude(
-            kind__in=[Lot.Kind.PORTION, Lot.Kind.ASSAY_SPLIT, Lot.Kind.CONCENTRATE]
-        )
-        if self.initial.get("feed_lot"):
-            lots.queryset |= Lot.objects.standing().filter(pk=self.initial["feed_lot"])
+        self.fields["feed_lot"].stays = self.initial.get("feed_lot", "")
 
     @staticmethod
     def starting_with(query: dict) -> dict:
         """Initial values of a new draft; `?lot=CODE` chooses the lot."""
         lot = Lot.objects.in_stock().filter(code=query.get("lot", "")).first()
-        return {"smallest_ratio": "1.25", "blocks": 5} | ({"feed_lot": lot.pk} if lot else {})
+        return {"smallest_ratio": Decimal("1.25"), "blocks": 5} | ({"feed_lot": lot.code} if lot else {})
 
     def fields_typed(self) -> dict:
         own = {name: self.cleaned_data[name] for name in ("question", "feed_lot", "design")}
@@ -156,7 +152,7 @@ def read_dose(typed: str, member: Member) -> tuple[str, units.Dose]:
     dose = units.parse_dose(typed)
     if stored_dose(dose) == 0:
         raise ValueError("That is too little to record.")
-    return typed, dose
+    return dose.typed, dose
 
 
 def stored_dose(dose: units.Dose) -> Decimal:
@@ -270,14 +266,14 @@ class FixForm(SiteForm):
 
 def plain(number: Decimal) -> str:
     """A number as one would type it: 10, not 10.0."""
-    return f"{number.normalize():f}"
+    return numeral(number.normalize(), "f")
 
 
 def draft_before(trial: Trial) -> dict:
     """A draft's values as initial values of its form."""
     return {
         "question": trial.question,
-        "feed_lot": trial.feed_lot_id,
+        "feed_lot": trial.feed_lot.code,
         "outcome": trial.outcome,
         "portion": trial.portion_typed,
         "portions_from": trial.portions_from,

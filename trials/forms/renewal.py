@@ -1,11 +1,14 @@
 """Renewing a test lot: how much of a new one is wanted, the bridging runs to it, and which two trials to set side by side."""
 
+from decimal import Decimal
+
 from django import forms
 from django.http import QueryDict
 
 from prospecting.forms.base import MassField, SiteForm
+from prospecting.forms.lot_choice import LooksForLots, LotField
 from prospecting.models import Lot, Member
-from trials.forms.planning import LotChoiceField, PlanForm, draft_before
+from trials.forms.planning import TEST_LOTS, PlanForm, draft_before
 from trials.models import NO_TEST_LOTS, Trial
 
 
@@ -19,18 +22,18 @@ class WantedForm(SiteForm):
         del self.fields["identity"], self.fields["keep_as_typed"]
 
 
-class BridgeForm(PlanForm):
+class BridgeForm(LooksForLots, PlanForm):
     """The plan of bridging runs from `old_lot` to a newer one."""
 
-    new_lot = LotChoiceField(label="New lot", queryset=Lot.objects.none())
+    new_lot = LotField(label="New lot", not_kinds=NO_TEST_LOTS, likely=TEST_LOTS)
     field_order = ("new_lot",)
 
     def __init__(self, *args, member: Member, old_lot: Lot, **kwargs) -> None:
         super().__init__(*args, member=member, **kwargs)
         self.old_lot = old_lot
-        lots = self.fields["new_lot"]
-        lots.mass_unit = member.mass_unit
-        lots.queryset = Lot.objects.in_stock().exclude(kind__in=NO_TEST_LOTS).exclude(pk=old_lot.pk)
+        self.fields["new_lot"].refuse(
+            old_lot, f"{old_lot.code} is the old lot itself. A bridge has another lot at its other end."
+        )
         matters = self.fields["smallest_ratio"]
         matters.label = "Smallest difference between the lots that would matter to you"
         matters.unit_label = "times the old lot"
@@ -45,7 +48,7 @@ class BridgeForm(PlanForm):
     def starting_with(query: dict, last: Trial | None) -> dict:
         """Initial values: the new lot `?new=CODE`, and mass, water and soak as in the old lot's latest trial."""
         new = Lot.objects.in_stock().filter(code=query.get("new", "")).first()
-        values = {"smallest_ratio": "1.25", "blocks": 8, "new_lot": new.pk if new else None}
+        values = {"smallest_ratio": Decimal("1.25"), "blocks": 8, "new_lot": new.code if new else ""}
         if last is None:
             return values
         kept = ("outcome", "portion", "portions_from", "water", "soak_min", "scale_step")
@@ -76,9 +79,12 @@ class AcrossForm(forms.Form):
         closed = Trial.objects.filter(state=Trial.State.CLOSED, new_lot__isnull=True).select_related(
             "feed_lot", "new_lot"
         )
+        told = closed.values_list("pk", "question", "feed_lot__code")
+        choices = [(pk, f"{pk}: {question}, on {code}") for pk, question, code in told]
         for field in self.fields.values():
             field.queryset = closed
-            field.label_from_instance = lambda trial: f"{trial.pk}: {trial}, on {trial.feed_lot.code}"
+            # Both lists are the same trials, read once.
+            field.choices = [("", field.empty_label), *choices]
 
     @staticmethod
     def asked(query: QueryDict) -> dict:

@@ -1,6 +1,7 @@
 """Forms for runs: of a trial, alone, corrected, their tails panned again, and their products kept as lots."""
 
 import datetime
+from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
@@ -26,6 +27,8 @@ from trials.models import ColourCount, Run, SettledMud, TailsPan, Treatment, Tri
 
 SIZE_CLASSES = list(ColourCount.SizeClass)
 WEIGHINGS = ("gold", "gold_2", "gold_3")
+# Of the pans there are, the newest: enough to see a slip of ten.
+MOST_COMPARED = 60
 # Warmer than a hand stands for long (common practice, no source).
 WARMEST_TUB_C = 45
 
@@ -219,7 +222,7 @@ class RunForm(WeighingForm):
             scale_step_mg=self.step_mg(),
             others_mg=[
                 gold_mg(grade_g_per_t(other_mg, other_g), portion.mass_g)
-                for other_mg, other_g in self.weighings
+                for other_mg, other_g in self.weighings[:MOST_COMPARED]
             ],
             grade_unit=self.member.grade_unit,
             mass_unit=self.member.mass_unit,
@@ -271,7 +274,9 @@ class RunForm(WeighingForm):
                 size.value: values[size.value] for size in SIZE_CLASSES if values[size.value] is not None
             },
             water_temp_c=temperature.canonical if temperature else None,
+            water_temp_typed=temperature.typed if temperature else "",
             water_hardness_mg_per_l=hardness.canonical if hardness else None,
+            water_hardness_typed=hardness.typed if hardness else "",
             guess_treatment=values.get("guess_treatment"),
             guess=values.get("guess", ""),
             photo=photo,
@@ -384,6 +389,11 @@ def grade_says(run: Run, member: Member) -> str:
     return told.sentence
 
 
+def as_typed(typed: str, value: Decimal | None, unit: str) -> str:
+    """As it was typed; a value of a run logged before that was kept, or read from a table, in the unit of the books."""
+    return typed or ("" if value is None else f"{value} {unit}")
+
+
 def typed_before(run: Run) -> dict:
     """A run's values as initial values of its correction."""
     same = ("below_scale", "soak_min", "pan_min", "panned_on", "pan", "water", "water_batch", "water_uses")
@@ -393,10 +403,8 @@ def typed_before(run: Run) -> dict:
         "gold": run.gold_typed,
         "tare": run.tare_typed,
         "scale_step": units.format_gold_mg(run.scale_step_mg),
-        "water_temp": "" if run.water_temp_c is None else f"{run.water_temp_c} °C",
-        "water_hardness": ""
-        if run.water_hardness_mg_per_l is None
-        else f"{run.water_hardness_mg_per_l} mg/L",
+        "water_temp": as_typed(run.water_temp_typed, run.water_temp_c, "°C"),
+        "water_hardness": as_typed(run.water_hardness_typed, run.water_hardness_mg_per_l, "mg/L"),
         "began_at": run.began_at.isoformat() if run.began_at else "",
         "ended_at": run.ended_at.isoformat() if run.ended_at else "",
         "panner": run.panner_id,

@@ -5,6 +5,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from prospecting.calc.number_words import numeral
 from trials.calc.clearing import (
     LEVEL,
     AgainstControl,
@@ -154,7 +155,7 @@ def tub_result(test: ClearingTest, tub: Tub) -> TubResult:
 
 def target_words(test: ClearingTest) -> str:
     """The target of a test that has one, in words."""
-    target = f"{test.target.normalize():f}"
+    target = numeral(test.target.normalize(), "f")
     return {
         Measure.CLEAR_MM: f"{target} mm of clear water",
         Measure.SIGHT_CM: f"{target} cm of sight",
@@ -174,13 +175,11 @@ def _headline(test: ClearingTest, tubs: Sequence[TubResult], judged: Sequence[Tu
     said = f"{len(there)} of {len(judged)} tubs {'was' if len(there) == 1 else 'were'} seen at {target_words(test)}"
     if there:
         fastest = min(there, key=lambda tub: tub.reached.by_min)
-        said += (
-            f", {fastest.label} first ({fastest.tub.holds}), at the look at {fastest.reached.by_min:g} min"
-        )
+        said += f", {fastest.label} first ({fastest.tub.holds}), at the look at {numeral(fastest.reached.by_min, 'g')} min"
     if short:
         watched = max(tub.reached.watched_min for tub in short)
         names = ", ".join(f"{tub.label} ({tub.tub.holds})" for tub in short)
-        said += f"; not within the {watched:g} min watched: {names}"
+        said += f"; not within the {numeral(watched, 'g')} min watched: {names}"
     return f"{said}."
 
 
@@ -189,17 +188,20 @@ def _sentence(test: ClearingTest, tub: Tub, looks: Sequence[Look], reached: Reac
         return "Not read." if test.measure != Measure.PHOTO else ""
     if reached is None:
         more = "more than " if looks[-1].beyond else ""
-        return f"Last read {more}{looks[-1].value:g} {test.unit} at {looks[-1].minutes:g} min."
+        return f"Last read {more}{numeral(looks[-1].value, 'g')} {test.unit} at {numeral(looks[-1].minutes, 'g')} min."
     if reached.reached:
         since = (
             "already at the first look"
             if reached.after_min is None
-            else f"after the look at {reached.after_min:g} min"
+            else f"after the look at {numeral(reached.after_min, 'g')} min"
         )
-        said = f"Seen at {target_words(test)} by {reached.by_min:g} min, {since}."
+        said = f"Seen at {target_words(test)} by {numeral(reached.by_min, 'g')} min, {since}."
         return said if reached.stayed else f"{said} A later look fell short of it again."
     untold = " The scale ended too early to tell at some looks." if reached.untold else ""
-    return f"Not seen at {target_words(test)} within the {reached.watched_min:g} min watched: it takes longer than that.{untold}"
+    return (
+        f"Not seen at {target_words(test)} within the {numeral(reached.watched_min, 'g')} min watched: it takes "
+        f"longer than that.{untold}"
+    )
 
 
 def _curve_sentence(test: ClearingTest, reached: Reached | None, curve: Curve | None) -> str:
@@ -286,16 +288,16 @@ def _working(test: ClearingTest, judged: Sequence[TubResult], against: dict[str,
             formula=f"first look {'at or above' if test.rises else 'at or below'} {target_words(test)}",
             inputs=tuple(
                 (
-                    f"at {look.minutes:g} min",
-                    f"{'more than ' if look.beyond else ''}{look.value:g}",
+                    f"at {numeral(look.minutes, 'g')} min",
+                    f"{'more than ' if look.beyond else ''}{numeral(look.value, 'g')}",
                     test.unit,
                     tub.tub.get_absolute_url(),
                 )
                 for look in tub.looks
             ),
-            value=f"by {tub.reached.by_min:g}"
+            value=f"by {numeral(tub.reached.by_min, 'g')}"
             if tub.reached.reached
-            else f"over {tub.reached.watched_min:g}",
+            else f"over {numeral(tub.reached.watched_min, 'g')}",
             unit="min",
             source=SOURCES["steps"],
         )
@@ -316,7 +318,7 @@ def _working(test: ClearingTest, judged: Sequence[TubResult], against: dict[str,
     rows += [
         WorkingRow(
             label=f"{name} against the control",
-            formula=f"{LEVEL:g} shared out over {len(against)} comparison{'' if len(against) == 1 else 's'}",
+            formula=f"{numeral(LEVEL, 'g')} shared out over {len(against)} comparison{'' if len(against) == 1 else 's'}",
             inputs=(
                 ("tubs", str(found.tubs), "", ""),
                 ("control tubs", str(found.control_tubs), "", ""),

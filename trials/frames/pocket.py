@@ -4,15 +4,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import chain
 
-from django.db.models import Count
+from django.db.models import Count, prefetch_related_objects
 from django.urls import reverse
 
 from prospecting.calc import units
-from prospecting.models import HeldEntry, Lot, Member
+from prospecting.models import Draw, HeldEntry, Lot, Member
+from prospecting.models.lots import LotQuerySet
 from trials.models import Block, ClearingTest, PlannedRun, Treatment, Trial
 
-# The page of lots has to stay small enough for a weak signal and an old phone.
-MOST_LOTS = 300
+# Pages have to stay small enough for a weak signal and an old phone.
+MOST_LOTS, LATEST_DRAWS, MOST_TRIALS, MOST_CLEARING = 300, 100, 20, 20
 USUAL_MEASURES = (
     ("1 drop", "drop"),
     ("1 teaspoon (US)", "tsp"),
@@ -23,6 +24,7 @@ USUAL_MEASURES = (
     ("1 gallon (US)", "gal"),
     ("1 gallon (imperial)", "imp_gal"),
 )
+KINDS = dict(Lot.Kind.choices)
 COUNTED_IN_DROPS = ("drop", "tsp", "tbsp")
 
 
@@ -101,9 +103,15 @@ class PocketTrial:
         return run
 
 
+def kept_trials() -> list[Trial]:
+    """The running trials a phone keeps: the newest."""
+    running = Trial.objects.filter(state=Trial.State.RUNNING).select_related("feed_lot")
+    return list(running.order_by("-pk")[:MOST_TRIALS])
+
+
 def running_trials() -> list[PocketTrial]:
-    """Every running trial with its blocks, for the list; two queries."""
-    trials = Trial.objects.filter(state=Trial.State.RUNNING).select_related("feed_lot").order_by("-pk")
+    """The kept trials with their blocks, for the list; two queries."""
+    trials = kept_trials()
     blocks: dict[int, list[Block]] = {}
     for block in _blocks_of(trials):
         blocks.setdefault(block.trial_id, []).append(block)
@@ -112,13 +120,16 @@ def running_trials() -> list[PocketTrial]:
 
 def addresses_that_come_and_go() -> list[str]:
     """Pages of what is running just now: trials, rows of pans to be judged, tubs to be read; three queries."""
-    running = Trial.objects.filter(state=Trial.State.RUNNING)
-    trials = [reverse("pocket-trial", args=[pk]) for pk in running.values_list("pk", flat=True)]
+    running = kept_trials()
     judged = Block.objects.filter(
-        closed_at__isnull=True, trial__in=running.filter(outcome=Trial.Outcome.PLACES)
+        closed_at__isnull=True,
+        trial__in=[trial.pk for trial in running if trial.outcome == Trial.Outcome.PLACES],
     )
-    rows = [reverse("block-judge", args=place) for place in judged.values_list("trial", "number")]
-    return [*trials, *rows, *(test.get_tubs_url() for test in ClearingTest.objects.running())]
+    return [
+        *(reverse("pocket-trial", args=[trial.pk]) for trial in running),
+        *(reverse("block-judge", args=place) for place in judged.values_list("trial", "number")),
+        *(test.get_tubs_url() for test in ClearingTest.objects.running()[:MOST_CLEARING]),
+    ]
 
 
 def trial_for_phone(trial: Trial) -> PocketTrial:
@@ -146,18 +157,35 @@ def _held_codes(trial: Trial) -> Iterable[str]:
 
 
 def lots_for_phone(member: Member) -> list[dict]:
-    """The newest lots in stock, in this member's unit; one query."""
+    """The newest lots in stock, and older ones of running trials or drawn from lately, in this member's unit; four queries."""
+    lots = list(_in_stock()[:MOST_LOTS])
+    if len(lots) == MOST_LOTS:
+        lots += _older_in_use({lot["pk"] for lot in lots})
     return [
         {
-            "code": lot.code,
-            "kind": lot.get_kind_display(),
-            "title": lot.title,
-            "stripe": lot.stripe,
-            "place": lot.place,
-            "holds": units.format_mass(lot.on_hand_g, member.mass_unit),
+            "code": lot["code"],
+            "kind": KINDS[lot["kind"]],
+            "title": lot["title"],
+            "stripe": lot["stripe"],
+            "place": lot["place"],
+            "holds": units.format_mass(lot["on_hand_g"], member.mass_unit),
         }
-        for lot in Lot.objects.in_stock().order_by("-pk")[:MOST_LOTS]
+        for lot in lots
     ]
+
+
+def _in_stock() -> LotQuerySet:
+    """Newest first, as plain rows: there are hundreds on each of these pages."""
+    names = ("pk", "code", "kind", "title", "stripe", "place", "on_hand_g")
+    return Lot.objects.in_stock().order_by("-pk").values(*names)
+
+
+def _older_in_use(newest: set[int]) -> list[dict]:
+    """Lots in stock besides these that the day is likely to need: a test lot is older than the portions cut from it."""
+    running = Trial.objects.filter(state=Trial.State.RUNNING).order_by("-pk")[:MOST_TRIALS]
+    feeds = chain.from_iterable(running.values_list("feed_lot", "new_lot"))
+    drawn = Draw.objects.order_by("-pk").values_list("lot", flat=True)[:LATEST_DRAWS]
+    return list(_in_stock().filter(pk__in={*feeds, *drawn} - {None, *newest}))
 
 
 @dataclass(frozen=True)
@@ -175,12 +203,9 @@ class DoseTable:
 
 
 def dose_tables() -> list[DoseTable]:
-    """The treatments of every running trial; a bridging trial has none, its tubs hold plain water."""
-    trials = (
-        Trial.objects.filter(state=Trial.State.RUNNING, new_lot__isnull=True)
-        .prefetch_related("treatments__doses__additive")
-        .order_by("-pk")
-    )
+    """The treatments of the kept trials; a bridging trial has none, its tubs hold plain water."""
+    trials = [trial for trial in kept_trials() if not trial.is_bridge]
+    prefetch_related_objects(trials, "treatments__doses__additive")
     return [
         DoseTable(trial, [_recipe(treatment, trial) for treatment in trial.treatments.all()])
         for trial in trials

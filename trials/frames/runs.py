@@ -2,6 +2,7 @@
 
 from prospecting.calc import units
 from prospecting.calc.grade import grade_g_per_t
+from prospecting.calc.number_words import numeral
 from prospecting.calc.weighing import LeftInTails, left_in_tails
 from prospecting.models import Member
 from trials.calc.flocculant import Bounds, gold_bounds, share_found
@@ -74,7 +75,7 @@ def _gold_row(run: Run) -> WorkingRow:
     if run.tare_mg is not None:
         inputs.append(("empty dish", run.tare_typed, "", ""))
     formula = "mean of the weighings" + (" - empty dish" if run.tare_mg is not None else "")
-    return WorkingRow("Gold", formula, tuple(inputs), f"{run.gold_mg.normalize():f}", "mg")
+    return WorkingRow("Gold", formula, tuple(inputs), numeral(run.gold_mg.normalize(), "f"), "mg")
 
 
 def _grade_row(run: Run, member: Member) -> WorkingRow:
@@ -82,8 +83,8 @@ def _grade_row(run: Run, member: Member) -> WorkingRow:
         "Recovered grade",
         "mg of gold / g of ore x 1000 = g/t",
         (
-            ("gold", f"{run.gold_mg.normalize():f}", "mg", ""),
-            ("portion", f"{run.portion_mass_g.normalize():f}", "g", ""),
+            ("gold", numeral(run.gold_mg.normalize(), "f"), "mg", ""),
+            ("portion", numeral(run.portion_mass_g.normalize(), "f"), "g", ""),
         ),
         units.format_grade(grade_g_per_t(run.gold_mg, run.portion_mass_g), member.grade_unit),
         source="recovered by panning, indication only",
@@ -117,5 +118,5 @@ def _mud_row(run: Run, share: Bounds) -> WorkingRow:
 
 def _mass_text(record: Run | TailsPan | SettledMud) -> str:
     if record.gold_mg is not None:
-        return f"{record.gold_mg.normalize():f} mg"
+        return f"{numeral(record.gold_mg.normalize(), 'f')} mg"
     return f"below one scale step ({units.format_gold_mg(record.scale_step_mg)}), taken as nothing up to the step"

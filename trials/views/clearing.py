@@ -8,11 +8,20 @@ from django_tables2 import RequestConfig
 from prospecting.access import keep_on_phone, page
 from prospecting.actions.photos import keep_photo
 from prospecting.models import JournalEntry
-from prospecting.views.entry import enter
+from prospecting.views.entry import Change, enter
 from prospecting.views.list_file import list_file
 from trials.actions import clearing
 from trials.charts.clearing import clearing_chart
-from trials.forms.clearing import BeginAllForm, BeginForm, ClearingForm, EndForm, ReadForm, VoidReadingForm
+from trials.filters.clearing import ClearingFilter
+from trials.forms.clearing import (
+    BeginAllForm,
+    BeginForm,
+    ClearingForm,
+    EndForm,
+    ReadForm,
+    VoidReadingForm,
+    clearing_before,
+)
 from trials.frames.clearing import TubNow, additives_of, test_result, tubs_now
 from trials.models import ClearingTest, Tub, TubReading
 from trials.tables.clearing import ClearingTable
@@ -20,9 +29,10 @@ from trials.tables.clearing import ClearingTable
 
 @page(role="guest")
 def clearing_list(request: HttpRequest) -> HttpResponse:
-    table = RequestConfig(request).configure(ClearingTable(ClearingTest.objects.for_list(), request=request))
+    filters = ClearingFilter(request, ClearingTest.objects.for_list())
+    table = RequestConfig(request).configure(ClearingTable(filters.qs, request=request))
     return list_file(request, table, "clearing-tests") or render(
-        request, "trials/clearing_list.html", {"table": table}
+        request, "trials/clearing_list.html", {"table": table, "filters": filters}
     )
 
 
@@ -39,6 +49,21 @@ def clearing_add(request: HttpRequest) -> HttpResponse:
     if response := enter(request, form, make, said="Written down. Stir the tubs and begin their clocks."):
         return response
     return render(request, "trials/clearing_form.html", {"form": form})
+
+
+@page(role="member", methods=("GET", "POST"))
+def clearing_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    test = get_object_or_404(ClearingTest.objects.select_related("lot"), pk=pk)
+    form = ClearingForm(request.POST or None, member=request.user, test=test, initial=clearing_before(test))
+
+    def make() -> ClearingTest:
+        return clearing.change_clearing_test(
+            test=test, tubs=form.changed_tubs, **form.words_typed(), recorded_by=request.user
+        )
+
+    if response := enter(request, form, make, said="Changed.", change=Change(test, clearing_before)):
+        return response
+    return render(request, "trials/clearing_form.html", {"form": form, "test": test})
 
 
 @page(role="guest")

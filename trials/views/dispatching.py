@@ -38,7 +38,7 @@ def dispatch_add(request: HttpRequest) -> HttpResponse:
         form,
         lambda: dispatching.pack_dispatch(**form.entry(), recorded_by=request.user, expect=expected_grades),
         said="The tags are drawn. Now the checks; then write each tag on its bag, and nothing else."
-        if request.POST.get("lots")
+        if request.POST.get("lots") or request.POST.get("codes")
         else "The dispatch is begun. Now take splits for it.",
     ):
         return response

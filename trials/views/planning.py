@@ -14,6 +14,7 @@ from prospecting.views.entry import Change, enter
 from prospecting.views.list_file import list_file
 from trials.actions import planning
 from trials.charts.tub_labels import draw_labels
+from trials.filters.trials import TrialFilter
 from trials.forms.planning import (
     FixForm,
     MixingForm,
@@ -35,8 +36,11 @@ from trials.tables.trials import TrialTable
 
 @page(role="guest")
 def trial_list(request: HttpRequest) -> HttpResponse:
-    table = RequestConfig(request).configure(TrialTable(Trial.objects.for_list(), request=request))
-    return list_file(request, table, "trials") or render(request, "trials/trial_list.html", {"table": table})
+    filters = TrialFilter(request, Trial.objects.for_list())
+    table = RequestConfig(request).configure(TrialTable(filters.qs, request=request))
+    return list_file(request, table, "trials") or render(
+        request, "trials/trial_list.html", {"table": table, "filters": filters}
+    )
 
 
 @page(role="member", methods=("GET", "POST"))
@@ -62,7 +66,7 @@ def plan_stands(request: HttpRequest, trial: Trial) -> HttpResponse | None:
 
 @page(role="member", methods=("GET", "POST"))
 def trial_edit(request: HttpRequest, pk: int) -> HttpResponse:
-    trial = get_object_or_404(Trial, pk=pk)
+    trial = get_object_or_404(Trial.objects.select_related("feed_lot"), pk=pk)
     if response := plan_stands(request, trial):
         return response
     # A bridge keeps its question and its two lots.

@@ -13,8 +13,10 @@ from prospecting.forms.steps import MOST_PIECES
 from prospecting.models import Member
 from trials.actions.running import Portion
 from trials.forms.runs import RunForm
+from trials.frames.help_tasks import TASKS
 from trials.frames.pocket import (
     MOST_LOTS,
+    MOST_TRIALS,
     addresses_that_come_and_go,
     dose_tables,
     lots_for_phone,
@@ -49,7 +51,9 @@ PLAIN_LOTS = 50
 @keep_on_phone
 def pocket_trials(request: HttpRequest) -> HttpResponse:
     return render(
-        request, "trials/pocket_trials.html", {"pockets": running_trials(), "made_at": timezone.now()}
+        request,
+        "trials/pocket_trials.html",
+        {"pockets": running_trials(), "most": MOST_TRIALS, "made_at": timezone.now()},
     )
 
 
@@ -98,7 +102,7 @@ def pocket_lots(request: HttpRequest) -> HttpResponse:
         {
             "lots": lots,
             "plain_lots": lots[:PLAIN_LOTS],
-            "is_cut_short": len(lots) == MOST_LOTS,
+            "is_cut_short": len(lots) >= MOST_LOTS,
             "most": MOST_LOTS,
             "made_at": timezone.now(),
             "steps": [(reverse(f"pocket-{kind}"), word) for kind, (word, _) in STEPS.items()],
@@ -145,7 +149,12 @@ def pocket_doses(request: HttpRequest) -> HttpResponse:
     return render(
         request,
         "trials/pocket_doses.html",
-        {"tables": dose_tables(), "measures": usual_measures(), "made_at": timezone.now()},
+        {
+            "tables": dose_tables(),
+            "most": MOST_TRIALS,
+            "measures": usual_measures(),
+            "made_at": timezone.now(),
+        },
     )
 
 
@@ -159,5 +168,6 @@ def pocket_pages(request: HttpRequest) -> JsonResponse:
         *(f"pocket-{kind}" for kind in STEPS),
         "pocket-doses",
     ]
-    lasting = [reverse(name) for name in [*names, "dig-add"]]
+    lasting = [reverse(name) for name in [*names, "dig-add", "help-list"]]
+    lasting += [reverse("help-task", args=[task.name]) for task in TASKS if task.outdoors]
     return JsonResponse({"pages": lasting + addresses_that_come_and_go()})

@@ -62,7 +62,7 @@ def lot_renew(request: HttpRequest, code: str) -> HttpResponse:
 def lot_bridge(request: HttpRequest, code: str) -> HttpResponse:
     """Plan bridging runs from this lot to a newer one."""
     lot = get_object_or_404(Lot.objects.standing().exclude(kind__in=NO_TEST_LOTS), code=code)
-    last = Trial.objects.filter(feed_lot=lot).first()
+    last = Trial.objects.filter(feed_lot=lot).select_related("feed_lot").first()
     form = BridgeForm(
         request.POST or None,
         member=request.user,

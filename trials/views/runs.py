@@ -16,6 +16,7 @@ from prospecting.views.entry import Change, enter
 from prospecting.views.list_file import list_file
 from trials.actions import running
 from trials.actions.running import Portion
+from trials.filters.runs import RunFilter
 from trials.forms.runs import (
     CloseBlockForm,
     CorrectRunForm,
@@ -37,11 +38,13 @@ from trials.tables.runs import RunTable
 
 @page(role="guest")
 def run_list(request: HttpRequest) -> HttpResponse:
-    runs = Run.objects.for_list()
-    table = RequestConfig(request, paginate={"per_page": 50}).configure(RunTable(runs, request=request))
+    filters = RunFilter(request, Run.objects.for_list())
+    table = RequestConfig(request, paginate={"per_page": 50}).configure(RunTable(filters.qs, request=request))
     running_trials = Trial.objects.filter(state=Trial.State.RUNNING).select_related("feed_lot")
     return list_file(request, table, "pans") or render(
-        request, "trials/run_list.html", {"table": table, "running_trials": running_trials}
+        request,
+        "trials/run_list.html",
+        {"table": table, "filters": filters, "running_trials": running_trials},
     )
 
 
@@ -54,7 +57,7 @@ def run_add(request: HttpRequest, code: str) -> HttpResponse:
         request.FILES or None,
         member=request.user,
         weighings=Run.objects.filter(lot=lot).weighings(),
-        initial=Run.objects.habits_of(request.user),
+        initial={} if request.POST else Run.objects.habits_of(request.user),
     )
 
     def make() -> Run:
@@ -112,7 +115,7 @@ def run_log(request: HttpRequest, pk: int, blind_code: str) -> HttpResponse:
         portion=Portion(mass_g=planned.portion.mass_g, typed=planned.portion.mass_typed)
         if planned.portion
         else None,
-        initial=Run.objects.habits_of(request.user, trial=trial),
+        initial={} if request.POST else Run.objects.habits_of(request.user, trial=trial),
     )
 
     def make() -> Run:

@@ -166,3 +166,77 @@ def test_a_guest_writes_nothing():
     ):
         with pytest.raises(PermissionDenied):
             act()
+
+
+def change(test: ClearingTest, tubs: dict | None = None, **fields) -> ClearingTest:
+    fields = {"recorded_by": test.recorded_by} | fields
+    return clearing.change_clearing_test(test=test, tubs=tubs or {}, **fields)
+
+
+def begin_first(test: ClearingTest) -> Tub:
+    return clearing.begin_tubs(tubs=[test.tubs.first()], began_at=TEN, recorded_by=test.recorded_by)[0]
+
+
+def test_what_was_written_down_changes_with_its_tubs_and_the_journal_keeps_both():
+    test = make_test(target=Decimal(150))
+    first, second = test.tubs.all()
+    more = TubOf("1", second.additive, Decimal("0.2"), "0.2 mL/L")
+    change(test, {first.pk: TubOf("2"), second.pk: more}, question="How little?", target=Decimal(120))
+    test.refresh_from_db()
+    assert (test.question, test.target) == ("How little?", 120)
+    # Two tubs have changed names, each for the other's.
+    assert [(tub.label, tub.is_control, tub.dose_typed) for tub in test.tubs.all()] == [
+        ("2", True, ""),
+        ("1", False, "0.2 mL/L"),
+    ]
+    entry = JournalEntry.objects.about(test).first()
+    assert entry.what == "changed what was written down"
+    assert entry.changes == {
+        "question": ["Does it clear?", "How little?"],
+        "target": ["150.00", "120"],
+        "tub 1": ["1: nothing added", "2: nothing added"],
+        "tub 2": ["2: Floc, 0.1 mL/L", "1: Floc, 0.2 mL/L"],
+    }
+
+
+def test_no_change_writes_no_line():
+    test = make_test()
+    change(test, {tub.pk: clearing._as_it_is(tub) for tub in test.tubs.all()}, question=test.question)
+    assert JournalEntry.objects.about(test).count() == 1
+
+
+def test_once_a_clock_began_its_tub_and_the_target_stand_and_the_words_may_change():
+    test = make_test(target=Decimal(150))
+    tub = begin_first(test)
+    error = refused(lambda: change(test, {tub.pk: TubOf("other")}, question="Changed?"))
+    assert (error.code, error.field) == ("clock_began", "label_1")
+    error = refused(lambda: change(test, target=Decimal(100), question="Changed?"))
+    assert (error.code, error.field) == ("clock_began", "target")
+    test.refresh_from_db()
+    assert test.question == "Does it clear?"
+    assert change(test, question="Clearer words?", note="creek water").question == "Clearer words?"
+    # The other tub's clock still stands.
+    other = test.tubs.last()
+    change(test, {other.pk: TubOf("spare")})
+    assert test.tubs.last().label == "spare"
+
+
+def test_a_name_two_tubs_would_share_is_refused_and_nothing_changes():
+    test = make_test()
+    second = test.tubs.last()
+    assert refused(lambda: change(test, {second.pk: TubOf("1")})).code == "label_twice"
+    assert [tub.label for tub in test.tubs.all()] == ["1", "2"]
+
+
+def test_water_is_not_shallower_than_what_was_read_in_it():
+    test = make_test(water_depth_mm=Decimal(200))
+    read(begin_first(test), "10", "150")
+    error = refused(lambda: change(test, water_depth_mm=Decimal(149)))
+    assert (error.code, error.field) == ("too_shallow", "water_depth")
+    assert change(test, water_depth_mm=Decimal(150)).water_depth_mm == 150
+
+
+def test_a_guest_changes_nothing():
+    test = make_test()
+    with pytest.raises(PermissionDenied):
+        change(test, question="Mine?", recorded_by=make_member("guest"))

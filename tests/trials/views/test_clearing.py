@@ -14,6 +14,7 @@ from tests.make import make_lot, make_member
 from tests.trials.actions.test_clearing import TEN, make_test, read
 from tests.trials.make_trial import make_additive, make_running
 from trials.actions import clearing
+from trials.forms.clearing import clearing_before
 from trials.models import ClearingTest, Tub, TubReading
 
 pytestmark = pytest.mark.django_db
@@ -57,6 +58,7 @@ def test_pages_open_to_whom_they_should(client_as, client, django_assert_max_num
         "clearing-list": [],
         "clearing-detail": [test.pk],
         "clearing-add": [],
+        "clearing-edit": [test.pk],
         "clearing-read": [test.pk],
         "clearing-begin": [test.pk],
         "clearing-end": [test.pk],
@@ -99,7 +101,7 @@ def test_it_starts_from_a_lot_or_a_trial(client_as):
     trial, member = make_running(blocks=2), client_as("member")
     url = reverse("clearing-add")
     form = member.get(url, {"trial": trial.pk, "lot": trial.feed_lot.code}).context["form"]
-    assert (form["trial"].value(), form["lot"].value()) == (trial.pk, trial.feed_lot.pk)
+    assert (form["trial"].value(), form["lot"].value()) == (trial.pk, trial.feed_lot.code)
     for odd in ("x", "٣", "-1", "9" * 30, "\0"):
         assert member.get(url, {"trial": odd, "lot": odd}).status_code == 200
 
@@ -163,6 +165,113 @@ def test_a_test_sent_twice_is_written_once(client_as):
     for _ in range(2):
         assert post(member, "clearing-add", identity=identity, **fields).status_code == 302
     assert ClearingTest.objects.count() == 1
+
+
+def typed_change(test, **typed) -> dict:
+    """The form of a change as its page sends it untouched, but for what is `typed`."""
+    values = {name: "" if value is None else str(value) for name, value in clearing_before(test).items()}
+    lot = values.pop("lot")
+    return values | {"lot": "", "lot_ticked": lot or "none"} | typed
+
+
+def test_what_was_written_down_is_changed_on_its_page(client_as):
+    test, member = make_test(target=Decimal(150), water_depth_mm=Decimal(200)), client_as("member")
+    lot = make_lot("5000", title="blue vein")
+    url = reverse("clearing-edit", args=[test.pk])
+    page = member.get(url).content.decode()
+    assert f'value="{test.question}"' in page and 'value="0.1 mL/L"' in page
+    assert url in member.get(test.get_absolute_url()).content.decode()
+    answer = post(
+        member,
+        "clearing-edit",
+        test.pk,
+        **typed_change(test, lot=lot.code, lot_ticked=lot.code, dose_2="0.3 mL/L"),
+    )
+    assert answer.url == test.get_absolute_url()
+    test.refresh_from_db()
+    assert (test.lot, test.target, test.water_depth_mm) == (lot, 150, 200)
+    assert test.tubs.last().ml_per_l == Decimal("0.3")
+    assert list(JournalEntry.objects.about(test).first().changes) == ["lot", "tub 2"]
+
+
+@pytest.mark.parametrize(
+    ("field", "typed"),
+    [
+        ("label_1", ""),
+        ("label_2", "1"),
+        ("dose_2", ""),
+        ("dose_2", "a bit"),
+        ("question", ""),
+        ("target", "201"),
+        ("lot", "BRK-47-X"),
+        ("trial", "999999"),
+        ("water_depth", "deep"),
+    ],
+)
+def test_a_change_that_is_nonsense_keeps_what_was_typed_and_changes_nothing(client_as, field, typed):
+    test, member = make_test(target=Decimal(150), water_depth_mm=Decimal(200)), client_as("member")
+    sent = typed_change(test, note="from the creek") | {field: typed}
+    if field == "lot":
+        del sent["lot_ticked"]
+    answer = post(member, "clearing-edit", test.pk, **sent)
+    assert answer.status_code == 200
+    assert answer.context["form"].errors[field]
+    assert "from the creek" in answer.content.decode()
+    test.refresh_from_db()
+    assert (test.note, test.tubs.last().dose_typed) == ("", "0.1 mL/L")
+
+
+def test_a_tub_whose_clock_began_while_the_page_was_open_is_refused_in_words(client_as):
+    test, member = make_test(), client_as("member")
+    sent = typed_change(test, dose_2="0.3 mL/L")
+    clearing.begin_tubs(tubs=list(test.tubs.all()), began_at=TEN, recorded_by=member.member)
+    answer = post(member, "clearing-edit", test.pk, **sent)
+    assert "The clock of Tub 2 has begun" in answer.context["form"].errors["label_2"][0]
+    page = member.get(reverse("clearing-edit", args=[test.pk])).content.decode()
+    assert "Its clock began" in page
+    assert 'name="label_1"' not in page
+    sent = {
+        name: text for name, text in sent.items() if name.split("_")[0] not in ("label", "additive", "dose")
+    }
+    assert post(member, "clearing-edit", test.pk, **sent | {"note": "late word"}).status_code == 302
+    test.refresh_from_db()
+    assert test.note == "late word"
+
+
+def test_what_another_changed_meanwhile_is_not_overwritten(client_as):
+    test, member = make_test(), client_as("member")
+    form = member.get(reverse("clearing-edit", args=[test.pk])).context["form"]
+    sent = typed_change(test, note="mine") | {form.SHOWN: form[form.SHOWN].value()}
+    ClearingTest.objects.update(question="Theirs?")
+    answer = post(member, "clearing-edit", test.pk, **sent)
+    assert "Meanwhile changed to “Theirs?”" in answer.context["form"].errors["question"][0]
+    test.refresh_from_db()
+    assert test.note == ""
+
+
+def test_looking_for_the_lot_keeps_all_that_was_typed_and_writes_nothing(client_as):
+    member, lot = client_as("member"), make_lot("5000", title="blue vein")
+    sent = typed_test(lot="blue", lot_cards="1", look="lot", label_6="sixth")
+    answer = post(member, "clearing-add", **sent)
+    page = answer.content.decode()
+    assert answer.status_code == 200
+    assert "1 lot fits “blue”." in page and f'value="{lot.code}" checked' in page
+    assert 'value="12 drops in 9 L"' in page and 'value="sixth"' in page
+    assert ALERT not in page
+    assert not ClearingTest.objects.exists()
+
+
+def test_an_older_trial_than_the_newest_is_offered_where_its_page_asked(client_as, monkeypatch):
+    monkeypatch.setattr("trials.forms.clearing.MOST_TRIALS", 1)
+    older, newer = make_running(blocks=2), make_running(blocks=2)
+    member, url = client_as("member"), reverse("clearing-add")
+    offered = member.get(url).context["form"].fields["trial"].widget.choices
+    assert [key for key, _ in offered] == ["", newer.pk]
+    form = member.get(url, {"trial": older.pk}).context["form"]
+    assert [key for key, _ in form.fields["trial"].widget.choices] == ["", newer.pk, older.pk]
+    assert "The newest 1." in form.fields["trial"].help_text
+    assert post(member, "clearing-add", **typed_test(trial=str(older.pk))).status_code == 302
+    assert ClearingTest.objects.get().trial == older
 
 
 def test_all_clocks_begin_by_the_phones_time_and_one_after_the_other(client_as):

@@ -257,6 +257,59 @@ class TestChecksPage:
         assert (Sample.objects.count(), Lot.objects.count(), JournalEntry.objects.count()) == before
 
 
+class TestManyThatWait:
+    """More splits than a page shows: the oldest are ticked, the others named by their codes."""
+
+    @pytest.fixture(autouse=True)
+    def two_shown(self, monkeypatch):
+        monkeypatch.setattr("prospecting.forms.dispatching.MOST_SPLITS_SHOWN", 2)
+
+    def test_the_oldest_are_shown_and_others_go_by_their_codes(self, member):
+        oldest, second, third, fourth = (make_assay_split(member=member.member) for _ in range(4))
+        parcel = make_parcel(1, lots=[oldest], member=member.member)
+        path = reverse("dispatch-splits", args=[parcel.pk])
+        page = text_of(member.get(path))
+        assert "The 2 splits that wait longest" in page and "Others that wait, by their codes" in page
+        assert second.code in page and fourth.code not in page
+        typed = f"{fourth.code.lower().replace('-', '')}, {second.code}"
+        body = {"identity": uuid4(), "lots": [second.pk, third.pk], "codes": typed}
+        assert member.post(path, body).status_code == 302
+        assert parcel.samples.count() == 4
+        # Nothing more waits than a page shows: no codes are asked for.
+        make_assay_split(member=member.member)
+        assert 'name="codes"' not in member.get(path).content.decode()
+
+    @pytest.mark.parametrize(
+        ("codes", "says"),
+        [
+            ("BRK-47-X", "the check letter does not fit"),
+            ("BRK-47-T", "BRK-47-T is no split for assay in the books."),
+            ("x" * 2001, "at most 2000"),
+            ("", "Tick at least one split to send."),
+        ],
+    )
+    def test_what_is_no_split_is_told_and_packs_nothing(self, member, codes, says):
+        parcel = make_parcel(1, member=member.member)
+        for _ in range(3):
+            make_assay_split(member=member.member)
+        path = reverse("dispatch-splits", args=[parcel.pk])
+        page = member.post(path, {"identity": uuid4(), "codes": codes})
+        assert page.status_code == 200
+        assert says in text_of(page)
+        assert parcel.samples.count() == 1
+
+    def test_a_new_dispatch_takes_them_too(self, member):
+        splits = [make_assay_split(member=member.member) for _ in range(3)]
+        body = {
+            "identity": uuid4(),
+            "laboratory": make_laboratory(member.member).pk,
+            "method": "fire_30",
+            "codes": splits[2].code,
+        }
+        assert "Now the checks" in text_of(member.post(reverse("dispatch-add"), body, follow=True))
+        assert Sample.objects.get().lot == splits[2]
+
+
 class TestFurtherSplits:
     def test_go_in_from_what_waits(self, member):
         parcel = make_parcel(1, member=member.member)

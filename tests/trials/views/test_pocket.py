@@ -254,6 +254,36 @@ def test_the_page_of_lots_keeps_its_size(client_as, monkeypatch):
     assert MOST_LOTS == 300
 
 
+def test_an_older_lot_of_a_running_trial_or_drawn_from_lately_stays_on_the_phone(client_as, monkeypatch):
+    monkeypatch.setattr("trials.frames.pocket.MOST_LOTS", 2)
+    monkeypatch.setattr("trials.views.pocket.MOST_LOTS", 2)
+    forgotten, feed, drawn = (make.make_lot("50000") for _ in range(3))
+    make_running(lot=feed)
+    make.make_portions(drawn, 3)
+    page = text_of(client_as("member"), reverse("pocket-lots"))
+    kept = [lot["code"] for lot in kept_in(page, "pocket-lots")]
+    assert len(kept) == 4
+    assert kept[2:] == [drawn.code, feed.code]
+    assert forgotten.code not in kept
+    assert "and older ones of running trials or used lately" in page
+
+
+def test_a_phone_keeps_the_newest_running_trials_and_says_so(client_as, monkeypatch):
+    monkeypatch.setattr("trials.frames.pocket.MOST_TRIALS", 1)
+    monkeypatch.setattr("trials.views.pocket.MOST_TRIALS", 1)
+    older, newer = make_running(), make_running()
+    client = client_as("member")
+    page = text_of(client, reverse("pocket-trials"))
+    assert reverse("pocket-trial", args=[newer.pk]) in page
+    assert reverse("pocket-trial", args=[older.pk]) not in page
+    assert "Only the newest 1 running trials are kept" in page
+    kept = client.get(reverse("pocket-pages")).json()["pages"]
+    assert reverse("pocket-trial", args=[newer.pk]) in kept
+    assert reverse("pocket-trial", args=[older.pk]) not in kept
+    # Not kept is not closed: with a signal its page opens all the same.
+    text_of(client, reverse("pocket-trial", args=[older.pk]))
+
+
 @pytest.mark.parametrize("kind", STEPS)
 def test_a_step_without_a_script_leads_from_the_code_to_its_own_page(client_as, kind):
     client = client_as("member")

@@ -336,7 +336,7 @@ def test_water_light_and_clock_are_kept_and_the_habits_carried_over(client_as):
     assert run.began_at.isoformat() == "2026-05-03T08:42:00+00:00"
     assert (run.ended_at - run.began_at).total_seconds() == 1410
     page = client.get(run.get_absolute_url()).content.decode()
-    for told in ("barrel 2, spring, used 3 times before", "15 °C (59 °F)", "120 mg/L", "Shade"):
+    for told in ("barrel 2, spring, used 3 times before", "59 F: 15 °C (59 °F)", "7 gpg: 120 mg/L", "Shade"):
         assert told in page
     form = client.get(trial.get_next_url(), follow=True).context["form"]
     kept = [form[name].value() for name in ("water_batch", "pan", "light", "water", "scale_step")]
@@ -355,10 +355,22 @@ def test_a_correction_starts_from_all_that_was_typed(client_as):
     run = Run.objects.get()
     url = reverse("run-correct", args=[run.pk])
     form = client.get(url).context["form"]
+    assert (form["water_temp"].value(), form["water_hardness"].value()) == ("59 F", "7 gpg")
     again = {field.name: field.value() for field in form if field.value() not in (None, False)}
     client.post(url, again | {"identity": str(uuid.uuid4()), "reason": "the note", "note": "windy"})
     entry = JournalEntry.objects.about(run).first()
     assert (entry.what, list(entry.changes)) == ("corrected", ["note"])
+
+
+def test_water_of_a_run_logged_before_it_was_kept_as_typed_is_shown_in_the_units_of_the_books(client_as):
+    client = client_as("member", mass_unit="lb")
+    client.post(log_url(make_running()), run_form(client, water_temp="59", water_hardness="120"))
+    run = Run.objects.get()
+    assert (run.water_temp_typed, run.water_hardness_typed) == ("59 °F", "120 mg/L")
+    Run.objects.update(water_temp_typed="", water_hardness_typed="")
+    form = client.get(reverse("run-correct", args=[run.pk])).context["form"]
+    assert (form["water_temp"].value(), form["water_hardness"].value()) == ("15.0 °C", "120.0 mg/L")
+    assert '<dd class="num">15 °C (59 °F)</dd>' in client.get(run.get_absolute_url()).content.decode()
 
 
 def test_a_hot_tub_is_asked_about(client_as):

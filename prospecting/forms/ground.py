@@ -11,7 +11,6 @@ from prospecting.calc import guard, mass_balance, units
 from prospecting.forms.base import DayField, MassField, QuantityField, SiteForm, note_field
 from prospecting.forms.photos import PhotoField
 from prospecting.models import Claim, Dig, Zone
-from prospecting.models.ground import DigQuerySet
 
 MOST_BUCKETS = 6
 # Short enough that the typed text still fits its column with the unit behind it.
@@ -346,24 +345,3 @@ class DigForm(SiteForm):
             "longitude": data["longitude"],
             "note": data["note"],
         }
-
-
-class DigFilterForm(forms.Form):
-    """Which digs the list shows; what cannot be read filters nothing and is said beside its field."""
-
-    zone = ZoneChoiceField(required=False, empty_label="every zone")
-    station = forms.CharField(label="Station", max_length=40, required=False)
-    voided = forms.BooleanField(label="Also digs that were voided", required=False)
-
-    def narrowed(self, digs: DigQuerySet) -> DigQuerySet:
-        """`digs` less what the filters leave out."""
-        self.is_valid()
-        data = getattr(self, "cleaned_data", {})
-        if data.get("zone"):
-            digs = digs.filter(zone=data["zone"])
-        if data.get("station"):
-            digs = digs.filter(station__icontains=data["station"])
-        return digs if data.get("voided") else digs.standing()
-
-    def is_narrowing(self) -> bool:
-        return self.is_bound and any(self.data.get(name) for name in self.fields)

@@ -9,7 +9,7 @@ from django.utils.functional import cached_property
 
 from prospecting.calc import codes
 from prospecting.forms.base import SiteForm
-from prospecting.models import Lot, Member, Zone
+from prospecting.models import Lot, Member
 from prospecting.models.lots import LotQuerySet
 
 
@@ -44,35 +44,21 @@ class FindForm(forms.Form):
         return found
 
 
-class LotFilterForm(forms.Form):
-    """Which lots the list shows; what cannot be read filters nothing and is said beside its field."""
-
-    text = forms.CharField(label="In the code or in what it is", max_length=60, required=False)
-    kind = forms.ChoiceField(label="Kind", choices=[("", "every kind"), *Lot.Kind.choices], required=False)
-    zone = forms.ModelChoiceField(
-        label="Holds material of zone",
-        queryset=Zone.objects.select_related("claim"),
-        required=False,
-        empty_label="every zone",
-    )
-    on_hand = forms.BooleanField(label="Only lots with mass on hand", required=False)
-
-    def narrowed(self, lots: LotQuerySet) -> LotQuerySet:
-        """`lots` less what the filters leave out."""
-        self.is_valid()
-        data = getattr(self, "cleaned_data", {})
-        if data.get("kind"):
-            lots = lots.of_kind(data["kind"])
-        if data.get("zone"):
-            lots = lots.from_zone(data["zone"])
-        if data.get("on_hand"):
-            lots = lots.in_stock()
-        if data.get("text"):
-            lots = lots.named(data["text"])
-        return lots
-
-    def is_narrowing(self) -> bool:
-        return self.is_bound and any(self.data.get(name) for name in self.fields)
+def codes_in(typed: str) -> tuple[list[str], list[str]]:
+    """The codes in a text, one to a line or with commas or blanks between; and a sentence for each piece that is none."""
+    read, unread = [], []
+    for piece in filter(None, map(str.strip, re.split(r"[\n,;]", typed))):
+        try:
+            read.append(codes.read_code(piece))
+            continue
+        except ValueError as error:
+            whole = str(error)
+        try:
+            read += [codes.read_code(word) for word in piece.split()]
+        except ValueError as error:
+            # With one word, or one code spelt with blanks, the sentence about all of it is the one that helps.
+            unread.append(f"“{piece[:40]}”: {whole if len(piece) < 15 else error}")
+    return read, unread
 
 
 class LotChoiceForm:
@@ -88,11 +74,11 @@ class LotChoiceForm:
     def __init__(self, data, *, pool: LotQuerySet) -> None:
         """`pool` holds the lots that may be offered."""
         self.pool = pool
-        self.unread: list[str] = []
         # PostgreSQL takes no text with a nought byte in it; no code has one.
         ticked = [code[:40] for code in data.getlist("lot") if code and "\0" not in code]
         self.typed = data.get("codes", "")[:2000]
-        self.codes = list(dict.fromkeys([*ticked, *self._read(self.typed)]))
+        typed, self.unread = codes_in(self.typed)
+        self.codes = list(dict.fromkeys([*ticked, *typed]))
         self.text = data.get("text", "").replace("\0", "").strip()[:60]
         self.asked_to_go_on = self.go_on in data
         self.searching = "search" in data
@@ -103,22 +89,6 @@ class LotChoiceForm:
         choice = cls(request.POST if request.method == "POST" else request.GET, pool=pool)
         choice.asked_to_go_on |= request.method == "POST"
         return choice
-
-    def _read(self, typed: str) -> list[str]:
-        """The codes in a text, one to a line or with commas or blanks between; what is none is put to `unread`."""
-        read = []
-        for piece in filter(None, map(str.strip, re.split(r"[\n,;]", typed))):
-            try:
-                read.append(codes.read_code(piece))
-                continue
-            except ValueError as error:
-                whole = str(error)
-            try:
-                read += [codes.read_code(word) for word in piece.split()]
-            except ValueError as error:
-                # With one word, or one code spelt with blanks, the sentence about all of it is the one that helps.
-                self.unread.append(f"“{piece[:40]}”: {whole if len(piece) < 15 else error}")
-        return read
 
     @cached_property
     def lots(self) -> list[Lot]:
@@ -187,7 +157,7 @@ class HandOverForm(SiteForm):
         label="Who has it now",
         max_length=120,
         required=False,
-        help_text="A member or anyone else. Blank: it was handed back, nobody has it.",
+        help_text="A member or anyone else. Left empty: it was handed back, nobody has it.",
     )
 
     def __init__(self, *args, **kwargs) -> None:

@@ -1,12 +1,24 @@
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import django_tables2 as tables
-from django.db.models import Model, QuerySet
+from django.db.models import F, Model, QuerySet
 
 MOST_ROWS = 200
 ROWS_AT_ONCE = 1000
 # A column of the list as a file: its title with its unit, and what of a record stands in it.
 FileColumn = tuple[str, Callable[[Model], object]]
+
+
+def empty_last(column: str) -> Callable[[tables.Table, QuerySet, bool], tuple[QuerySet, bool]]:
+    """How a table sorts a column that may be empty (`order_NAME`): rows with nothing in it last, up or down, on each engine."""
+
+    def order(table: tables.Table, rows: QuerySet, is_descending: bool) -> tuple[QuerySet, bool]:
+        value = F(column)
+        return rows.order_by(
+            value.desc(nulls_last=True) if is_descending else value.asc(nulls_last=True)
+        ), True
+
+    return order
 
 
 class ListTable(tables.Table):
@@ -19,6 +31,20 @@ class ListTable(tables.Table):
     # Set by the view that answers with the file; the list then offers it.
     file_name = ""
     file_columns: Callable[[], Sequence[FileColumn]]
+
+    @property
+    def order_by(self):
+        return self._order_by
+
+    @order_by.setter
+    def order_by(self, columns) -> None:
+        """Sorts by these columns, and rows that are alike in them newest first: in one order on every page."""
+        # Only columns that are there: django-tables2 warns of other words that look like paths.
+        known = [name for name in columns or () if name.removeprefix("-") in self.columns]
+        tables.Table.order_by.fset(self, known)
+        rows = self.data.data
+        if self._order_by and isinstance(rows, QuerySet):
+            self.data.data = rows.order_by(*rows.query.order_by, "-pk")
 
     def paginate(self, *args, per_page: int | None = None, **kwargs) -> None:
         # A negative number of rows makes a negative number of pages, on which django-tables2 stumbles.

@@ -6,7 +6,7 @@ from django.utils.html import format_html
 
 from prospecting.calc import units
 from prospecting.models import Dispatch, Laboratory, ReferenceMaterial
-from prospecting.tables.base import FileColumn, ListTable
+from prospecting.tables.base import FileColumn, ListTable, empty_last
 
 NUMBER = {"td": {"class": "num"}, "th": {"class": "num"}}
 
@@ -16,6 +16,8 @@ class LaboratoryTable(ListTable):
     turnaround_days = tables.Column(verbose_name="Days it says it takes", attrs=NUMBER)
     note = tables.Column(verbose_name="Note", orderable=False)
     dispatch_count = tables.Column(verbose_name="Dispatches", attrs=NUMBER)
+
+    order_turnaround_days = empty_last("turnaround_days")
 
     class Meta:
         model = Laboratory
@@ -35,9 +37,11 @@ class LaboratoryTable(ListTable):
 
 class MaterialTable(ListTable):
     name = tables.Column(verbose_name="Check material", linkify=True, attrs={"td": {"class": "lead"}})
-    kind = tables.Column(verbose_name="Which it is", orderable=False)
+    kind = tables.Column(verbose_name="Which it is")
     certified_g_per_t = tables.Column(verbose_name="Certified value", attrs=NUMBER)
     sample_count = tables.Column(verbose_name="Packets packed", attrs=NUMBER)
+
+    order_certified_g_per_t = empty_last("certified_g_per_t")
 
     class Meta:
         model = ReferenceMaterial
@@ -69,10 +73,13 @@ class DispatchTable(ListTable):
     id = tables.Column(verbose_name="Dispatch", linkify=True, attrs={"td": {"class": "lead"}})
     laboratory = tables.Column(order_by="laboratory__name")
     sent_on = tables.DateColumn(verbose_name="Sent", format="d M Y")
-    method = tables.Column(orderable=False)
+    method = tables.Column()
     sample_count = tables.Column(verbose_name="Tags", attrs=NUMBER)
     state = tables.TemplateColumn(template_name="prospecting/_dispatch_state.html", verbose_name="Return")
     expected_on = tables.DateColumn(verbose_name="Expected", format="d M Y")
+
+    order_sent_on = empty_last("sent_on")
+    order_expected_on = empty_last("expected_on")
 
     class Meta:
         model = Dispatch

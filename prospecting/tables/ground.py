@@ -8,6 +8,7 @@ import django_tables2 as tables
 from django.utils.html import format_html
 
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from prospecting.models import Claim, Dig, Zone
 from prospecting.tables.base import FileColumn, ListTable
 
@@ -22,7 +23,7 @@ class DigTable(ListTable):
     )
     station = tables.Column()
     zone = tables.Column(linkify=True, order_by=("zone__claim__name", "zone__name"))
-    sample_kind = tables.Column(verbose_name="Sample", orderable=False)
+    sample_kind = tables.Column(verbose_name="Sample")
     bucket_count = tables.Column(verbose_name="Buckets", attrs=NUMBER)
     mass_g = tables.Column(verbose_name="Mass", attrs=NUMBER)
     digger = tables.Column()
@@ -95,10 +96,10 @@ def width_words(dig: Dig, mass_unit: str) -> str:
     """A width as it was typed, and what that is: in inches for who weighs in pounds, in centimetres for others."""
     if dig.width_cm is None:
         return ""
-    meant = f"{dig.width_cm.normalize():f} cm"
+    meant = f"{numeral(dig.width_cm.normalize(), 'f')} cm"
     if mass_unit == "lb":
         inches = units.convert_length(dig.width_cm, "cm", "inch").quantize(Decimal("0.1")).normalize()
-        meant = f"{inches:f} in"
+        meant = f"{numeral(inches, 'f')} in"
     return meant if meant == dig.width_typed else f"{dig.width_typed} ({meant})"
 
 
@@ -108,7 +109,7 @@ def depth_words(dig: Dig, mass_unit: str) -> str:
         return ""
     if not dig.depth_m:
         return "at the surface"
-    meant = f"{dig.depth_m.normalize():f} m"
+    meant = f"{numeral(dig.depth_m.normalize(), 'f')} m"
     if mass_unit == "lb":
-        meant = f"{units.convert_length(dig.depth_m, 'm', 'ft').quantize(Decimal('0.1')).normalize():f} ft"
+        meant = f"{numeral(units.convert_length(dig.depth_m, 'm', 'ft').quantize(Decimal('0.1')).normalize(), 'f')} ft"
     return meant if meant == dig.depth_typed or not dig.depth_typed else f"{dig.depth_typed} ({meant})"

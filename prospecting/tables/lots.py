@@ -11,8 +11,8 @@ from prospecting.tables.base import FileColumn, ListTable
 class LotTable(ListTable):
     """Lots, newest first; masses in the reader's unit."""
 
-    code = tables.Column(linkify=True, orderable=False, attrs={"td": {"class": "lead code"}})
-    kind = tables.Column(orderable=False)
+    code = tables.Column(linkify=True, attrs={"td": {"class": "lead code"}})
+    kind = tables.Column()
     title = tables.Column(verbose_name="What it is", orderable=False)
     on_hand_g = tables.Column(verbose_name="On hand", attrs={"td": {"class": "num"}, "th": {"class": "num"}})
     stripe = tables.Column(verbose_name="Zone stripe", orderable=False)

@@ -3,8 +3,8 @@ from operator import attrgetter
 import django_tables2 as tables
 from django.urls import reverse
 
-from prospecting.models import Member
-from prospecting.tables.base import FileColumn, ListTable
+from prospecting.models import Invitation, Member
+from prospecting.tables.base import FileColumn, ListTable, empty_last
 
 
 class MemberTable(ListTable):
@@ -22,6 +22,8 @@ class MemberTable(ListTable):
     role = tables.Column()
     is_active = tables.Column(verbose_name="May sign in")
     last_login = tables.DateTimeColumn(verbose_name="Last signed in", format="d M Y H:i", default="never")
+
+    order_last_login = empty_last("last_login")
 
     class Meta:
         model = Member
@@ -41,3 +43,36 @@ class MemberTable(ListTable):
             ("May sign in", attrgetter("is_active")),
             ("Last signed in (UTC)", attrgetter("last_login")),
         ]
+
+
+class InvitationTable(ListTable):
+    """Invitations that open nothing any more, newest first."""
+
+    meant_for = tables.Column(verbose_name="For", attrs={"td": {"class": "lead"}}, orderable=False)
+    role = tables.Column(verbose_name="As")
+    past = tables.Column(verbose_name="What became of it", orderable=False)
+    invited_at = tables.DateTimeColumn(verbose_name="Invited", format="j M Y")
+    invited_by = tables.Column(verbose_name="By", order_by="invited_by__username")
+
+    class Meta:
+        model = Invitation
+        fields = ("meant_for", "role", "past", "invited_at", "invited_by")
+
+    def render_role(self, record: Invitation) -> str:
+        return record.role
+
+    def render_past(self, record: Invitation) -> str:
+        return became_of(record)
+
+    def file_columns(self) -> list[FileColumn]:
+        return [
+            ("For", attrgetter("meant_for")),
+            ("As", attrgetter("role")),
+            ("What became of it", became_of),
+            ("Invited (UTC)", attrgetter("invited_at")),
+            ("By", lambda invitation: str(invitation.invited_by)),
+        ]
+
+
+def became_of(invitation: Invitation) -> str:
+    return f"{invitation.past} by {invitation.joined_as}" if invitation.joined_as else invitation.past

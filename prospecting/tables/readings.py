@@ -12,19 +12,19 @@ NUMBER = {"td": {"class": "num"}, "th": {"class": "num"}}
 
 
 class ReadingTable(ListTable):
-    """Every figure that came back, newest return first, as printed and as understood."""
+    """Every figure that came back, newest return first, as printed and as understood.
+
+    Not sorted by the figure: a limit is no figure, and would have to stand among them or apart.
+    """
 
     tag = tables.Column(
         accessor="sample__tag",
         verbose_name="Tag",
         linkify=lambda record: reverse("sample-detail", args=[record.sample_id]),
         attrs={"td": {"class": "lead code"}},
-        orderable=False,
     )
     what = tables.Column(accessor="sample__what", verbose_name="Sample of", orderable=False)
-    laboratory = tables.Column(
-        accessor="sample__dispatch__laboratory__name", verbose_name="Laboratory", orderable=False
-    )
+    laboratory = tables.Column(accessor="sample__dispatch__laboratory__name", verbose_name="Laboratory")
     reported_on = tables.DateColumn(
         accessor="assay_return__reported_on", verbose_name="Reported", format="j M Y"
     )

@@ -1,5 +1,7 @@
 from django.shortcuts import get_object_or_404, render
+from django.template.loader import render_to_string
 from django.urls import reverse
+from django.utils import timezone
 
 from prospecting.access import page
 from prospecting.actions import checks
@@ -16,6 +18,7 @@ from prospecting.frames.laboratories import (
     laboratory_records,
     rule_set,
 )
+from prospecting.frames.laboratory_rows import sha256_of_laboratories
 from prospecting.kept_results import kept_result
 from prospecting.models import AssayReturn, Laboratory
 from prospecting.views.assays import dispatch_crumbs
@@ -84,11 +87,19 @@ def return_judge(request, pk):
 @page(role="guest")
 def laboratory_compare(request):
     laboratories = list(Laboratory.objects.order_by("name"))
+    unit = request.user.grade_unit
+
+    def written() -> str:
+        records = laboratory_records(laboratories, grade_unit=unit)
+        return render_to_string("prospecting/_laboratories_beside.html", {"records": records}, request)
+
+    # What is late hangs on the day.
+    made_from = (sha256_of_laboratories(laboratories), unit, timezone.localdate())
     return render(
         request,
         "prospecting/laboratory_compare.html",
         {
-            "records": laboratory_records(laboratories, grade_unit=request.user.grade_unit),
+            "body": kept_result("laboratories side by side", made_from, written),
             "crumbs": _laboratory_crumbs("Side by side"),
         },
     )

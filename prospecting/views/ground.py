@@ -1,4 +1,4 @@
-from django.db.models import Count, Max, Q, QuerySet, Sum
+from django.db.models import Count, Max, OuterRef, Q, QuerySet, Subquery, Sum
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
@@ -7,7 +7,8 @@ from django_tables2 import RequestConfig
 from prospecting.access import GUEST, KEEPER, MEMBER, keep_on_phone, page
 from prospecting.actions.ground import add_claim, add_zone, change_claim, change_zone, dig_at_station
 from prospecting.actions.material import NewLot
-from prospecting.forms.ground import ClaimForm, DigFilterForm, DigForm, ZoneForm, claim_before, zone_before
+from prospecting.filters.ground import DigFilter
+from prospecting.forms.ground import ClaimForm, DigForm, ZoneForm, claim_before, zone_before
 from prospecting.frames.claim_dates import dates_of, nearest_by_claim
 from prospecting.frames.phone import phone_of
 from prospecting.models import Claim, Dig, JournalEntry, Lot, Zone
@@ -116,18 +117,13 @@ def zone_edit(request: HttpRequest, pk: int) -> HttpResponse:
 
 @page(role=GUEST)
 def dig_list(request: HttpRequest) -> HttpResponse:
-    filters = DigFilterForm(request.GET or None)
-    table = DigTable(filters.narrowed(_digs_with_buckets()), mass_unit=request.user.mass_unit)
+    filters = DigFilter(request, _digs_with_buckets())
+    table = DigTable(filters.qs, mass_unit=request.user.mass_unit)
     RequestConfig(request, paginate={"per_page": 25}).configure(table)
     return list_file(request, table, "digs") or render(
         request,
         "prospecting/dig_list.html",
-        {
-            "table": table,
-            "filters": filters,
-            "narrowed": filters.is_narrowing(),
-            "any_digs": table.rows or Dig.objects.exists(),
-        },
+        {"table": table, "filters": filters},
     )
 
 
@@ -215,12 +211,15 @@ def _zones_with_digs() -> QuerySet[Zone]:
 
 def _digs_with_buckets() -> QuerySet[Dig]:
     """Digs with `bucket_count` and their `mass_g` as weighed that day."""
+    # Not by joining the buckets: all digs would be grouped to show one page of them.
+    buckets = Lot.objects.filter(made_by=OuterRef("step")).order_by().values("made_by")
     return (
         Dig.objects.with_ground()
         .select_related("step")
-        .annotate(bucket_count=Count("step__made"), mass_g=Sum("step__made__mass_g"))
-        # Grouping drops the model's own order.
-        .order_by("-dug_on", "-pk")
+        .annotate(
+            bucket_count=Subquery(buckets.annotate(number=Count("pk")).values("number")),
+            mass_g=Subquery(buckets.annotate(total=Sum("mass_g")).values("total")),
+        )
     )
 
 

@@ -7,6 +7,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.cache import never_cache
+from django_tables2 import RequestConfig
 
 from prospecting.access import ANYONE, KEEPER, from_phone, page
 from prospecting.actions.calendar_link import hash_of_key
@@ -14,12 +15,13 @@ from prospecting.actions.invitations import invite, join, withdraw_invitation
 from prospecting.actions.refusal import Refused
 from prospecting.actions.throttle import caller_of, count_wrong, key_counts, minutes_to_wait
 from prospecting.charts.tags import square_path
-from prospecting.forms.members import InviteForm, JoinForm, wait_sentence
+from prospecting.forms.members import InviteForm, JoinForm, own_units, wait_sentence
 from prospecting.models import Invitation, Member
+from prospecting.tables.members import InvitationTable
 from prospecting.views.entry import enter
+from prospecting.views.list_file import list_file
 from prospecting.views.signing_in import asked_password, begin_session, too_many
 
-MOST_SHOWN = 100
 PAST = "This invitation was used, has run out or was withdrawn."
 
 
@@ -27,14 +29,12 @@ PAST = "This invitation was used, has run out or was withdrawn."
 def invitation_list(request: HttpRequest) -> HttpResponse:
     invitations = Invitation.objects.select_related("invited_by", "joined_as")
     still_open = list(invitations.still_open())
-    return render(
+    table = InvitationTable(invitations.exclude(pk__in=[each.pk for each in still_open]))
+    RequestConfig(request, paginate={"per_page": 50}).configure(table)
+    return list_file(request, table, "past-invitations") or render(
         request,
         "prospecting/invitation_list.html",
-        {
-            "open": still_open,
-            "past": invitations.exclude(pk__in=[each.pk for each in still_open])[:MOST_SHOWN],
-            "crumbs": _crumbs(("Invitations", "")),
-        },
+        {"open": still_open, "table": table, "crumbs": _crumbs(("Invitations", ""))},
     )
 
 
@@ -98,8 +98,7 @@ def join_page(request: HttpRequest, key: str) -> HttpResponse:
             request, f"You are signed in as {request.user}. Sign out before somebody else joins here.", 200
         )
     newcomer = Member()
-    units = {name: getattr(newcomer, name) for name in ("mass_unit", "grade_unit", "dose_unit")}
-    form = JoinForm(request.POST or None, member=newcomer, initial=units)
+    form = JoinForm(request.POST or None, member=newcomer, initial=own_units(newcomer))
     if request.method == "POST" and form.is_valid():
         try:
             member = join(key=key, **form.values())

@@ -7,12 +7,12 @@ from django_tables2 import RequestConfig
 
 from prospecting.access import page
 from prospecting.actions.lots import describe_lot, hand_over_lots, move_lots, release_lots, reserve_lots
+from prospecting.filters.lots import LotFilter
 from prospecting.forms.base import SiteForm
 from prospecting.forms.lots import (
     FindForm,
     HandOverForm,
     LotChoiceForm,
-    LotFilterForm,
     LotNoteForm,
     MoveForm,
     ReleaseForm,
@@ -41,8 +41,8 @@ def lot_find(request: HttpRequest) -> HttpResponse:
 
 
 def _lot_list(request: HttpRequest, *, find: FindForm) -> HttpResponse:
-    filters = LotFilterForm(request.GET or None)
-    table = LotTable(filters.narrowed(Lot.objects.standing()), mass_unit=request.user.mass_unit)
+    filters = LotFilter(request, Lot.objects.standing(), path=reverse("lot-list"))
+    table = LotTable(filters.qs, mass_unit=request.user.mass_unit)
     RequestConfig(request, paginate={"per_page": 25}).configure(table)
     return list_file(request, table, "lots") or render(
         request,
@@ -51,8 +51,6 @@ def _lot_list(request: HttpRequest, *, find: FindForm) -> HttpResponse:
             "table": table,
             "find": find,
             "filters": filters,
-            "narrowed": filters.is_narrowing(),
-            "any_lots": table.rows or Lot.objects.standing().exists(),
         },
     )
 

@@ -18,6 +18,7 @@ from prospecting.actions.members import (
 )
 from prospecting.actions.one_time_codes import codes_of
 from prospecting.actions.sign_ins import move_sign_in
+from prospecting.filters.members import MemberFilter
 from prospecting.forms.members import (
     MemberAddForm,
     MemberEditForm,
@@ -25,6 +26,7 @@ from prospecting.forms.members import (
     OwnPasswordForm,
     OwnUnitsForm,
     member_before,
+    own_units,
 )
 from prospecting.frames.own_data import own_data as held_about
 from prospecting.frames.sign_ins import devices_of
@@ -38,11 +40,14 @@ from prospecting.views.signing_in import asked_password
 
 @page(role=KEEPER)
 def member_list(request: HttpRequest) -> HttpResponse:
-    table = MemberTable(Member.objects.all())
+    filters = MemberFilter(request, Member.objects.all())
+    table = MemberTable(filters.qs)
     RequestConfig(request, paginate={"per_page": 50}).configure(table)
     invited = Invitation.objects.still_open().count()
     return list_file(request, table, "members") or render(
-        request, "prospecting/member_list.html", {"table": table, "invited": invited}
+        request,
+        "prospecting/member_list.html",
+        {"table": table, "filters": filters, "invited": invited},
     )
 
 
@@ -117,13 +122,12 @@ def member_password(request: HttpRequest, pk: int) -> HttpResponse:
 @page(role=GUEST, methods=("GET", "POST"), own=True)
 def own_settings(request: HttpRequest) -> HttpResponse:
     member = request.user
-    stands = {name: getattr(member, name) for name in ("mass_unit", "grade_unit", "dose_unit")}
-    form = OwnUnitsForm(request.POST or None, member=member, initial=stands)
+    form = OwnUnitsForm(request.POST or None, member=member, initial=own_units(member))
     if response := enter(
         request,
         form,
         lambda: OwnPage(change_own_units(member=member, **form.values())),
-        said="Numbers are shown in your units now.",
+        said="Numbers are shown your way now.",
     ):
         return response
     return render(

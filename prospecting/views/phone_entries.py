@@ -8,16 +8,17 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.cache import never_cache
+from django_tables2 import RequestConfig
 
 from prospecting.access import ANYONE, KEEPER, MEMBER, PhoneAnswer, page
 from prospecting.actions.held import set_held_aside
 from prospecting.forms.phone_entries import SetAsideForm
 from prospecting.frames.phone import held_entry
 from prospecting.models import HeldEntry
+from prospecting.tables.phone_entries import SettledTable
 from prospecting.version import site_version
 from prospecting.views.entry import enter
-
-MOST_SETTLED = 50
+from prospecting.views.list_file import list_file
 
 
 @page(role=ANYONE)
@@ -40,13 +41,10 @@ def phone_session(request: HttpRequest) -> HttpResponse:
 @page(role=KEEPER)
 def held_list(request: HttpRequest) -> HttpResponse:
     entries = HeldEntry.objects.select_related("delivery__member", "settled_by").order_by("-pk")
-    return render(
-        request,
-        "prospecting/held_list.html",
-        {
-            "waiting": entries.filter(outcome=""),
-            "settled": entries.exclude(outcome="")[:MOST_SETTLED],
-        },
+    table = SettledTable(entries.exclude(outcome=""))
+    RequestConfig(request, paginate={"per_page": 25}).configure(table)
+    return list_file(request, table, "settled-entries") or render(
+        request, "prospecting/held_list.html", {"waiting": entries.filter(outcome=""), "table": table}
     )
 
 

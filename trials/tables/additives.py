@@ -2,7 +2,8 @@ from operator import attrgetter
 
 import django_tables2 as tables
 
-from prospecting.tables.base import FileColumn, ListTable
+from prospecting.calc.number_words import numeral
+from prospecting.tables.base import FileColumn, ListTable, empty_last
 from trials.models import Additive
 
 
@@ -12,6 +13,8 @@ class AdditiveTable(ListTable):
     bottle_typed = tables.Column(verbose_name="Bottle", orderable=False)
     price = tables.Column(verbose_name="Price")
 
+    order_price = empty_last("price")
+
     class Meta:
         model = Additive
         fields = ("name", "kind", "bottle_typed", "price")
@@ -19,7 +22,7 @@ class AdditiveTable(ListTable):
 
     def render_price(self, record: Additive) -> str:
         dated = f" ({record.priced_on:%d %b %Y})" if record.priced_on else ""
-        return f"{record.price} {record.currency}{dated}"
+        return f"{numeral(record.price)} {record.currency}{dated}"
 
     def file_columns(self) -> list[FileColumn]:
         return [

@@ -2,18 +2,20 @@ from operator import attrgetter
 
 import django_tables2 as tables
 
-from prospecting.tables.base import FileColumn, ListTable
+from prospecting.tables.base import FileColumn, ListTable, empty_last
 from trials.models import ClearingTest
 
 
 class ClearingTable(ListTable):
     question = tables.Column(verbose_name="Question", linkify=True)
-    measure = tables.Column(verbose_name="Read by", orderable=False)
+    measure = tables.Column(verbose_name="Read by")
     tub_count = tables.Column(verbose_name="Tubs", attrs={"td": {"class": "num"}, "th": {"class": "num"}})
     reading_count = tables.Column(
         verbose_name="Readings", attrs={"td": {"class": "num"}, "th": {"class": "num"}}
     )
-    state = tables.Column(verbose_name="State", empty_values=(), orderable=False)
+    state = tables.Column(verbose_name="State", empty_values=(), order_by="ended_at")
+
+    order_state = empty_last("ended_at")
 
     class Meta:
         model = ClearingTest

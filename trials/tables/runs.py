@@ -6,14 +6,15 @@ from django.utils.html import format_html
 
 from prospecting.calc import units
 from prospecting.calc.grade import grade_g_per_t
-from prospecting.tables.base import FileColumn, ListTable
+from prospecting.tables.base import FileColumn, ListTable, empty_last
 from trials.models import Run
+from trials.models.runs import RunQuerySet
 
 
 class RunTable(ListTable):
     """Runs, newest first; the treatment of a trial's run is never among the columns."""
 
-    run = tables.Column(accessor="pk", verbose_name="Run", linkify=True, orderable=False)
+    run = tables.Column(accessor="pk", verbose_name="Run", linkify=True)
     panned_on = tables.DateColumn(verbose_name="Day", format="j M Y")
     lot = tables.Column(verbose_name="Lot", accessor="lot__code")
     what = tables.Column(verbose_name="What", empty_values=(), orderable=False)
@@ -22,11 +23,17 @@ class RunTable(ListTable):
     grade = tables.Column(verbose_name="Grade recovered", empty_values=(), orderable=False)
     panner = tables.Column(verbose_name="Panner", accessor="panner", orderable=False)
 
+    order_gold = empty_last("gold_mg")
+
     class Meta:
         model = Run
         fields = ()
         sequence = ("run", "panned_on", "lot", "what", "gold", "colours", "grade", "panner")
         empty_text = "No pan has been logged yet. Open a lot and pan a portion of it."
+
+    def order_lot(self, runs: RunQuerySet, is_descending: bool) -> tuple[RunQuerySet, bool]:
+        """By the lots that may be told: its place among them would tell a hidden one."""
+        return empty_last("known_lot")(self, runs.with_known_lot_code(), is_descending)
 
     def render_lot(self, record: Run) -> str:
         if record.lot_hidden:

@@ -14,7 +14,7 @@ class TrialTable(ListTable):
         accessor="feed_lot__code",
         linkify=lambda record: record.feed_lot.get_absolute_url(),
     )
-    logged = tables.Column(verbose_name="Runs in", accessor="logged", orderable=False)
+    logged = tables.Column(verbose_name="Runs in", accessor="logged")
 
     class Meta:
         model = Trial

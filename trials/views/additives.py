@@ -8,6 +8,7 @@ from prospecting.access import page
 from prospecting.views.entry import Change, enter
 from prospecting.views.list_file import list_file
 from trials.actions.additives import add_additive, change_additive
+from trials.filters.additives import AdditiveFilter
 from trials.forms.additives import AdditiveForm, typed_before
 from trials.models import Additive
 from trials.tables.additives import AdditiveTable
@@ -15,9 +16,10 @@ from trials.tables.additives import AdditiveTable
 
 @page(role="guest")
 def additive_list(request: HttpRequest) -> HttpResponse:
-    table = RequestConfig(request).configure(AdditiveTable(Additive.objects.all(), request=request))
+    filters = AdditiveFilter(request, Additive.objects.all())
+    table = RequestConfig(request).configure(AdditiveTable(filters.qs, request=request))
     return list_file(request, table, "additives") or render(
-        request, "trials/additive_list.html", {"table": table}
+        request, "trials/additive_list.html", {"table": table, "filters": filters}
     )
 
 

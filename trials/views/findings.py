@@ -15,6 +15,7 @@ from prospecting.views.entry import enter
 from prospecting.views.list_file import list_file
 from trials.actions import findings
 from trials.actions.findings import Evidence, FrozenFigures
+from trials.filters.findings import FindingFilter
 from trials.forms.findings import MOST_EVIDENCE, FindingForm, TakeBackForm, is_number
 from trials.frames.findings import (
     changed_of,
@@ -23,10 +24,9 @@ from trials.frames.findings import (
     evidence_now,
     figures_of,
     frozen_of,
-    pieces_of,
     sign_of,
+    standing_pieces,
 )
-from trials.frames.method import standing_findings
 from trials.models import ClearingTest, Finding, FindingEvidence, Trial
 from trials.tables.findings import FindingTable
 
@@ -35,16 +35,17 @@ Record = Trial | ClearingTest
 
 @page(role="guest")
 def finding_list(request: HttpRequest) -> HttpResponse:
-    standing = standing_findings()
-    moved = changed(pieces_of(standing))
+    filters = FindingFilter(request, Finding.objects.for_list())
+    pieces = standing_pieces()
+    moved = changed(pieces)
     table = FindingTable(
-        Finding.objects.for_list(),
+        filters.qs,
         request=request,
-        changed={piece.finding_id for piece in pieces_of(standing) if piece.pk in moved},
+        changed={piece.finding_id for piece in pieces if piece.pk in moved},
     )
     RequestConfig(request).configure(table)
     return list_file(request, table, "findings") or render(
-        request, "trials/finding_list.html", {"table": table}
+        request, "trials/finding_list.html", {"table": table, "filters": filters}
     )
 
 

@@ -2,7 +2,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from prospecting.access import page
-from prospecting.forms.journal import JournalFilterForm
+from prospecting.filters.journal import JournalFilter
 from prospecting.models import JournalEntry
 from prospecting.tables.journal import JournalTable
 from prospecting.views.list_file import list_file
@@ -11,8 +11,8 @@ from trials.frames.journal_lines import all_lines, journal_page
 
 @page(role="member")
 def journal(request: HttpRequest) -> HttpResponse:
-    filters = JournalFilterForm(request.GET or None)
-    entries = filters.narrowed(JournalEntry.objects.all())
+    filters = JournalFilter(request, JournalEntry.objects.all())
+    entries = filters.qs
     found = journal_page(entries, **filters.place())
     table = JournalTable(found.lines)
     # The whole of it as a file is for keepers: it says much about each member in one place.
@@ -26,7 +26,5 @@ def journal(request: HttpRequest) -> HttpResponse:
             "found": found,
             "filters": filters,
             "about": filters.record_label(),
-            "narrowed": filters.said(),
-            "any_entries": found.lines or JournalEntry.objects.exists(),
         },
     )

@@ -9,7 +9,7 @@ from prospecting.access import page
 from prospecting.models import Dig, Lot, Zone
 from prospecting.views.list_file import list_file
 from trials.charts.lineage import lineage_chart
-from trials.forms.lineage import GroundLotFilterForm
+from trials.filters.lineage import GroundLotFilter
 from trials.frames.lineage import lineage_of, lots_ever_of_dig, lots_ever_of_zone, row_keys, walks_of
 from trials.tables.lineage import GroundLotTable, dig_rows
 
@@ -73,8 +73,8 @@ def zone_lots(request: HttpRequest, pk: int) -> HttpResponse:
 def _lots_of_ground(
     request: HttpRequest, lots: QuerySet[Lot], *, ground: str, crumbs: list[tuple[str, str]]
 ) -> HttpResponse:
-    filters = GroundLotFilterForm(request.GET or None)
-    table = GroundLotTable(filters.narrowed(lots), mass_unit=request.user.mass_unit)
+    filters = GroundLotFilter(request, lots)
+    table = GroundLotTable(filters.qs, mass_unit=request.user.mass_unit)
     RequestConfig(request, paginate={"per_page": 25}).configure(table)
     return list_file(request, table, "lots-of-ground") or render(
         request,
@@ -83,7 +83,6 @@ def _lots_of_ground(
             "ground": ground,
             "table": table,
             "filters": filters,
-            "narrowed": filters.is_narrowing(),
             "crumbs": crumbs,
         },
     )

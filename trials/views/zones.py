@@ -87,7 +87,7 @@ def zone_compare(request: HttpRequest) -> HttpResponse:
     if len(zones) < 2:
         return render(request, "trials/zone_compare.html", context | {"only": zones[0] if zones else None})
     form = CompareForm(
-        request.GET, zones=zones, chosen=zones[:MOST_ZONES], margin=f"{DEFAULT_MARGIN:g}", most=MOST_ZONES
+        request.GET, zones=zones, chosen=zones[:MOST_ZONES], margin=DEFAULT_MARGIN, most=MOST_ZONES
     )
     html = ""
     if form.is_valid():

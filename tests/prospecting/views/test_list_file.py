@@ -6,10 +6,11 @@ import tempfile
 
 import pytest
 from django.urls import reverse
+from django.utils import timezone
 from openpyxl import load_workbook
 
 from prospecting.calc.cells import as_meant
-from prospecting.models import Claim, Dig, JournalEntry, Lot, Zone
+from prospecting.models import Claim, Dig, HeldEntry, Invitation, JournalEntry, Lot, Zone
 from tests import make
 from tests.make_books import fill_books
 from tests.prospecting.calc.test_cells import PAYLOADS
@@ -31,9 +32,21 @@ LISTS = {
     "run-list": "pans",
     "zone-lots": "lots-of-ground",
     "member-list": "members",
+    "invitation-list": "past-invitations",
+    "held-list": "settled-entries",
     "journal": "journal",
 }
-KEEPERS = {"member-list", "journal"}
+KEEPERS = {"member-list", "invitation-list", "held-list", "journal"}
+
+
+def fill_lists() -> None:
+    """Books with a row in each list: also an invitation that is past and a held entry that is settled."""
+    fill_books()
+    keeper, now = make.make_member("keeper"), timezone.now()
+    Invitation.objects.create(
+        key_sha256="b" * 64, meant_for="A digger", invited_by=keeper, expires_at=now, withdrawn_at=now
+    )
+    HeldEntry.objects.update(outcome="set_aside", reason="twice", settled_at=now, settled_by=keeper)
 
 
 def url_of(name: str) -> str:
@@ -54,7 +67,7 @@ def sheet_rows(response) -> list[tuple]:
 
 
 def test_each_list_offers_its_file_and_gives_it(client_as):
-    fill_books()
+    fill_lists()
     client = client_as("keeper")
     for name in LISTS:
         assert_gives_its_file(client, name)

@@ -22,6 +22,7 @@ from trials.actions.clearing import TubOf
 from trials.actions.findings import Evidence, FrozenFigures, keep_finding
 from trials.actions.running import close_block, correct_run
 from trials.frames.findings import changed_of, figures_of, frozen_of
+from trials.frames.method import MOST_SIDE_BY_SIDE
 from trials.models import Additive, ClearingTest, Finding, Trial
 
 # Milligrams by block: the low dose goes up and down beside plain water, the high one is twice as good.
@@ -432,6 +433,22 @@ def test_the_method_says_dose_as_poured_how_sure_and_what_is_open(
     assert "Additives harm fish" in page
     assert f"As it stands on {timezone.localdate():%-d %b %Y}" in page
     assert "Not shown is not the same as no effect" in page
+
+
+def test_of_many_findings_in_one_matter_the_newest_stand_in_full_and_the_rest_are_counted(
+    writer, finding, trial
+):
+    for number in range(MOST_SIDE_BY_SIDE + 1):
+        keep(writer.member, trial, sentence=f"Rinse every tub, said {number} times.")
+    add(writer, stand="open", additive="", dose="", sentence="Is a deeper pan better?", about="gear")
+    page = words(writer.get(reverse("house-method")))
+    assert f"{MOST_SIDE_BY_SIDE + 2} findings stand side by side here." in page
+    assert "2 older findings stand in this matter too: all findings has them." in page
+    assert "said 0 times" not in page
+    assert "said 1 times" in page
+    assert page.index(f"said {MOST_SIDE_BY_SIDE} times") < page.index("said 1 times")
+    assert "Is a deeper pan better?" in page
+    assert "older finding" not in page.partition("Open questions")[2]
 
 
 # Next trials

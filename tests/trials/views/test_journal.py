@@ -137,7 +137,7 @@ def test_the_lines_of_one_record_stand_alone(client_as):
     page = page_of(reader, kind="claim", record=one.pk)
     assert (
         "Journal of Lantern" in page
-        and "(about: this claim)" in page
+        and "About: this claim" in page
         and "about one" in page
         and "about another" not in page
     )
@@ -150,7 +150,7 @@ def test_lines_about_no_record_are_found_by_what_they_are(client_as):
     page = page_of(reader, kind="export")
     assert "line of export" in page and "line of keeping" not in page
     assert '<option value="export" selected>positions, whole books and own data that left</option>' in page
-    assert "Only some lines are shown (about: positions, whole books and own data that left)." in page
+    assert "Only some lines" in page and "About: positions, whole books and own data that left" in page
 
 
 def test_a_look_at_a_key_is_found(client_as):

@@ -17,6 +17,7 @@ from django.http import HttpRequest, HttpResponse, HttpResponseNotAllowed, JsonR
 
 from prospecting.actions.delivery import known_delivery
 from prospecting.actions.journal import on_device
+from prospecting.calc import number_words
 from prospecting.forms.base import SiteForm
 
 ANYONE = "anyone"
@@ -89,7 +90,7 @@ class RoleMiddleware:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        with on_device(request.headers.get("User-Agent", "")):
+        with on_device(request.headers.get("User-Agent", "")), number_words.as_written():
             response = self.get_response(request)
         if from_phone(request) and not isinstance(response, PhoneAnswer):
             return self._not_recorded(request, response)
@@ -142,4 +143,5 @@ class RoleMiddleware:
             return redirect_to_login(request.get_full_path())
         if RANK[request.user.role] < RANK[least_role]:
             raise PermissionDenied(f"This page is for {least_role}s.")
+        number_words.write_with(request.user.decimal_mark)
         return None

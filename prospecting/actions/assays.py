@@ -22,6 +22,7 @@ from prospecting.actions.refusal import Refused
 from prospecting.actions.uploads import check_disk, check_room, check_size
 from prospecting.actions.values import apply_rules
 from prospecting.calc.accepted_files import CERTIFICATE
+from prospecting.calc.number_words import numeral
 from prospecting.models import AssayReturn, ColumnReading, Dispatch, Laboratory, Reading, Sample
 from prospecting.readers.certificate import Certificate, Row, method_kept
 
@@ -395,7 +396,7 @@ def _to_step(grade_g_per_t: Decimal | None) -> Decimal | None:
     kept = grade_g_per_t.quantize(GRADE_STEP, rounding=ROUND_HALF_EVEN)
     if kept == 0 and grade_g_per_t != 0:
         raise Refused(
-            f"{grade_g_per_t:f} g/t is smaller than any laboratory reports. Check the figure and its unit.",
+            f"{numeral(grade_g_per_t, 'f')} g/t is smaller than any laboratory reports. Check the figure and its unit.",
             code="grade_too_small",
         )
     return kept

@@ -15,6 +15,7 @@ from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.calc import correction, mass_balance, units
 from prospecting.calc.correction import BookedStep, Books, Corrected, Taken, Unbalanced
+from prospecting.calc.number_words import as_written
 from prospecting.models import Dig, Draw, JournalEntry, Lot, Origin, Step
 from prospecting.models.onward import steps_onward
 
@@ -191,6 +192,7 @@ class _Part:
         """The steps of which a figure changed."""
         return set(found.losses_g) | {self.lots[pk].made_by_id for pk in found.shares}
 
+    @as_written()
     def store(
         self,
         found: Corrected,
@@ -200,7 +202,7 @@ class _Part:
         reason: str,
         unit: str,
     ) -> list[Change]:
-        """Write every figure that changed, and say it in words."""
+        """Write every figure that changed, and say it in the words of the journal."""
         changes = []
         for pk, mass_g in found.masses_g.items():
             lot = self.lots[pk]

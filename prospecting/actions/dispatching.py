@@ -505,7 +505,7 @@ def _check_material(material: ReferenceMaterial) -> None:
     if material.kind == ReferenceMaterial.Kind.BLANK:
         if material.certified_g_per_t is not None:
             raise Refused(
-                "Barren material has no certified grade. Leave it blank, or choose the other kind.",
+                "Barren material has no certified grade. Leave it empty, or choose the other kind.",
                 code="blank_with_grade",
                 field="certified",
             )

@@ -10,6 +10,7 @@ from prospecting.actions.journal import write_journal
 from prospecting.actions.permission import require_keeper, require_writer
 from prospecting.actions.photos import keep_photo
 from prospecting.actions.refusal import Refused
+from prospecting.calc.number_words import unmarked
 from prospecting.models import HeldEntry, Photo
 from prospecting.models.journal import Delivery
 
@@ -45,7 +46,7 @@ def hold_entry(
         body=body,
         photo=keep_photo(upload=upload, added_by=member) if upload is not None else None,
         code=refusal.code,
-        sentence=" ".join(refusal.messages),
+        sentence=unmarked(" ".join(refusal.messages)),
     )
     write_journal(
         member=member,
@@ -95,6 +96,8 @@ def set_held_aside(*, held: HeldEntry, reason: str, settled_by) -> HeldEntry:
 
 def photo_of_held(pk: int | None) -> Photo | None:
     """The picture that came with a held entry, to go with the record it becomes."""
+    if pk is None:
+        return None
     held = HeldEntry.objects.select_related("photo").filter(pk=pk, outcome="").first()
     return held and held.photo
 

@@ -55,7 +55,7 @@ def withdraw_invitation(*, invitation: Invitation, withdrawn_by: Member) -> Invi
 
 @transaction.atomic
 def join(*, key: str, username: str, first_name: str, last_name: str, password: str, units: dict) -> Member:
-    """Whoever holds the key becomes a member, once; `units` are the fields mass_unit, grade_unit and dose_unit."""
+    """Whoever holds the key becomes a member, once; `units` are the fields mass_unit, grade_unit, dose_unit and decimal_mark."""
     open_ones = Invitation.objects.still_open().select_for_update(of=("self",))
     invitation = open_ones.filter(key_sha256=hash_of_key(key)).first()
     if invitation is None:

@@ -8,7 +8,7 @@ Where the site stops in between, `seal_unsealed` makes up for it.
 import datetime
 import json
 import logging
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 
@@ -49,17 +49,30 @@ def write_journal(
     *, member, about: Model, what: str, why: str = "", changes: dict | None = None
 ) -> JournalEntry:
     """Add one line about a record. `changes` maps a field to [before, after], already as text."""
-    return _add(
-        member=member,
-        subject_kind=about._meta.model_name,
-        subject_id=about.pk,
-        subject_label=str(about)[:120],
-        subject_path=str(about.get_absolute_url()) if hasattr(about, "get_absolute_url") else "",
-        what=str(what),
-        why=str(why),
-        # As the database gives it back, whatever it was made of: so it is sealed.
-        changes=json.loads(json.dumps(changes or {})),
-    )
+    # As the database gives it back, whatever it was made of: so it is sealed.
+    return _add(changes=json.loads(json.dumps(changes or {})), **_line_about(about, member, what, why))
+
+
+def write_many(*, member, told: Iterable[tuple[Model, str, str]]) -> None:
+    """Add a line about each of many records, (record, what, why), as `write_journal` would one after the other."""
+    lines = [
+        JournalEntry(device=_device.get(), **_line_about(about, member, what, why))
+        for about, what, why in told
+    ]
+    with transaction.atomic(savepoint=False):
+        _seal(JournalEntry.objects.bulk_create(lines, batch_size=AT_ONCE))
+
+
+def _line_about(about: Model, member, what: str, why: str) -> dict:
+    return {
+        "member": member,
+        "subject_kind": about._meta.model_name,
+        "subject_id": about.pk,
+        "subject_label": str(about)[:120],
+        "subject_path": str(about.get_absolute_url()) if hasattr(about, "get_absolute_url") else "",
+        "what": str(what),
+        "why": str(why),
+    }
 
 
 def write_event(*, member, kind: str, label: str, what: str, why: str = "") -> JournalEntry:
@@ -118,12 +131,17 @@ def _add(**fields) -> JournalEntry:
     # Inside the transaction of an action this one opens nothing of its own.
     with transaction.atomic(savepoint=False):
         line = JournalEntry.objects.create(device=_device.get(), **fields)
-        entry = Entry(**{name: getattr(line, name) for name in SEALED_FIELDS})
-        if connection.vendor == "sqlite":
-            _link([entry])
-        else:
-            _link_after_commit(entry)
+        _seal([line])
     return line
+
+
+def _seal(lines: Sequence[JournalEntry]) -> None:
+    entries = [Entry(**{name: getattr(line, name) for name in SEALED_FIELDS}) for line in lines]
+    if connection.vendor == "sqlite":
+        _link(entries)
+        return
+    for entry in entries:
+        _link_after_commit(entry)
 
 
 def _link_after_commit(entry: Entry) -> None:

@@ -102,8 +102,15 @@ def change_own_password(*, member: Member, password: str, session_key: str = "")
 
 
 @transaction.atomic
-def change_own_units(*, member: Member, mass_unit: str, grade_unit: str, dose_unit: str) -> Member:
-    values = {"mass_unit": mass_unit, "grade_unit": grade_unit, "dose_unit": dose_unit}
+def change_own_units(
+    *, member: Member, mass_unit: str, grade_unit: str, dose_unit: str, decimal_mark: str
+) -> Member:
+    values = {
+        "mass_unit": mass_unit,
+        "grade_unit": grade_unit,
+        "dose_unit": dose_unit,
+        "decimal_mark": decimal_mark,
+    }
     member = Member.objects.select_for_update().get(pk=member.pk)
     changes = changed_fields(record=member, values=values)
     for name, value in values.items():
@@ -111,7 +118,7 @@ def change_own_units(*, member: Member, mass_unit: str, grade_unit: str, dose_un
     member.full_clean(exclude=["password"])
     member.save(update_fields=list(values))
     if changes:
-        write_journal(member=member, about=member, what="chose other units", changes=changes)
+        write_journal(member=member, about=member, what="chose other units or decimals", changes=changes)
     return member
 
 

@@ -6,6 +6,8 @@ import re
 from collections.abc import Callable, Collection
 from dataclasses import asdict, dataclass, field
 
+from prospecting.calc.number_words import numeral
+
 # So many days, weeks and months that have a backup keep their newest one.
 DAYS, WEEKS, MONTHS = 7, 4, 12
 # A daily backup may start two hours late before anybody is troubled.
@@ -147,7 +149,7 @@ def size_words(size: int) -> str:
     for unit, scale in (("TB", 10**12), ("GB", 10**9), ("MB", 10**6), ("kB", 10**3)):
         if size >= scale:
             amount = size / scale
-            return f"{amount:.1f} {unit}" if amount < 10 else f"{amount:,.0f} {unit}"
+            return f"{numeral(amount, '.1f')} {unit}" if amount < 10 else f"{numeral(amount, ',.0f')} {unit}"
     return f"{size} bytes"
 
 

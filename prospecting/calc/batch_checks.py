@@ -9,6 +9,7 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.number_words import numeral
 from prospecting.calc.quality_control import (
     ACTION_SIGMAS,
     BLANK_FACTOR,
@@ -56,7 +57,8 @@ COMMON = "common practice, no source"
 RULES: tuple[CheckRule, ...] = (
     CheckRule(
         "blank",
-        f"A coarse blank fails above {BLANK_FACTOR:g} times the detection limit, and is looked at above the limit itself.",
+        f"A coarse blank fails above {numeral(BLANK_FACTOR, 'g')} times the detection limit, and is looked at above "
+        "the limit itself.",
         COMMON,
     ),
     CheckRule(
@@ -70,16 +72,19 @@ RULES: tuple[CheckRule, ...] = (
     CheckRule(
         "reference_without_sd",
         "A reference material whose certificate gives no standard deviation between laboratories: inside its plus or minus it "
-        f"passes; outside it, and off by more than {100 * OFF_BY:g} %, it fails; between the two nothing can be said, because "
+        f"passes; outside it, and off by more than {numeral(100 * OFF_BY, 'g')} %, it fails; between the two nothing "
+        "can be said, because "
         "such a plus or minus tells how well the mean is known and not how far a single assay may lie.",
-        f"the {100 * OFF_BY:g} %: what the USGS method of gold by lead fusion fire assay accepts at five times its limit; the "
+        f"the {numeral(100 * OFF_BY, 'g')} %: what the USGS method of gold by lead fusion fire assay accepts at five "
+        "times its limit; the "
         "rest our own",
     ),
     CheckRule(
         "duplicate",
         "Duplicates, by half the relative difference |a - b| / (a + b): at least 90 % of the pairs within 10 % (pulp) or 20 % "
         f"(coarse). From {FEWEST_PAIRS} pairs on a return fails when so many outside would be rarer than "
-        f"{100 * CHANCE:g} % at a laboratory that keeps the 90 %. Field duplicates (30 %) never fail a return: they tell of "
+        f"{numeral(100 * CHANCE, 'g')} % at a laboratory that keeps the 90 %. Field duplicates (30 %) never fail a "
+        "return: they tell of "
         "coarse gold and of our own splitting.",
         f"limits: {COMMON}; the chance: binomial",
     ),

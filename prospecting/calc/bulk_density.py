@@ -2,6 +2,8 @@
 
 from decimal import Decimal
 
+from prospecting.calc.number_words import numeral
+
 # Solid quartz has 2.65 g/mL (2648.4 kg/m3, handbook value); broken rock has air between its pieces, so loose ore weighs less.
 # Wells, Placer Examination, BLM Technical Bulletin 4, 1969: a pan of 336 cubic inches holds 20 lb, 1.65 g/mL.
 SOLID_QUARTZ_G_PER_ML = Decimal("2.65")
@@ -63,4 +65,4 @@ def question_about(density_g_per_ml: Decimal) -> str | None:
 
 
 def _shown(density: Decimal) -> str:
-    return f"{density:.2f}"
+    return numeral(density, ".2f")

@@ -3,6 +3,8 @@
 import math
 from collections.abc import Iterable, Sequence
 
+from prospecting.calc.number_words import numeral
+
 
 def need_positive(**values: float) -> None:
     """Raise ValueError, with the name, for a value that is not above zero, or not finite.
@@ -41,7 +43,7 @@ def numbers(
         if not math.isfinite(value):
             raise ValueError(f"{value} as {what}{where}: it must be a finite number.")
         if above is not None and not value > above:
-            raise ValueError(f"{value} as {what}{where}: {why} {above:g}.")
+            raise ValueError(f"{value} as {what}{where}: {why} {numeral(above, 'g')}.")
     return [float(value) for value in values]
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc.checks import need_positive
+from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import FINE_GOLD_DENSITY, Interval
 from prospecting.calc.units import convert_mass
 
@@ -211,7 +212,7 @@ def stokes_fall(
     if not is_valid and beyond_limit == "refuse":
         raise ValueError(
             f"Stokes's law holds up to a Reynolds number of {STOKES_REYNOLDS}; {diameter_um} um at "
-            f"{density_kg_per_m3} kg/m3 gives {reynolds:.3g}."
+            f"{density_kg_per_m3} kg/m3 gives {numeral(reynolds, '.3g')}."
         )
     return Fall(velocity, reynolds, is_valid)
 
@@ -235,7 +236,7 @@ def schiller_naumann_fall(diameter_um: float, density_kg_per_m3: float, water: W
     if reynolds > SCHILLER_NAUMANN_REYNOLDS:
         raise ValueError(
             f"Schiller and Naumann's drag holds up to a Reynolds number of {SCHILLER_NAUMANN_REYNOLDS:.0f}; {diameter_um} um "
-            f"at {density_kg_per_m3} kg/m3 gives {reynolds:.4g}."
+            f"at {density_kg_per_m3} kg/m3 gives {numeral(reynolds, '.4g')}."
         )
     return Fall(stokes.velocity_m_per_s * reynolds / stokes.reynolds, reynolds, True)
 

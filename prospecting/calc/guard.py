@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc import grade
+from prospecting.calc.number_words import numeral
 from prospecting.calc.units import convert_grade, convert_mass, format_gold_mg, format_grade, format_mass
 
 # A slip of ten seen through the scatter of small portions (common practice, no source).
@@ -77,7 +78,7 @@ def gold_alone_guard(
     )
     if ask is None and gold > MUCH_GOLD_MG:
         ask = f"{text} is more than a gram. Is it gold alone, and is the unit right?"
-    return Guard(f"{text} is {convert_mass(gold, 'mg', 'g').normalize():f} g.", ask)
+    return Guard(f"{text} is {numeral(convert_mass(gold, 'mg', 'g').normalize(), 'f')} g.", ask)
 
 
 def mass_guard(
@@ -197,7 +198,7 @@ def _grade_words(g_per_t: Decimal, grade_unit: str) -> str:
 def _one_grade(g_per_t: Decimal, grade_unit: str) -> str:
     # One decimal in the usual range: the guard speaks of the order of magnitude, not of the last digit.
     if grade_unit == "g_per_t" and 1 <= g_per_t < 100:
-        return f"{g_per_t:.1f} g/t"
+        return f"{numeral(g_per_t, '.1f')} g/t"
     return format_grade(g_per_t, grade_unit)
 
 

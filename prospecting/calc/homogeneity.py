@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from scipy.special import betaincinv, chdtrc, chdtri, fdtr, fdtrc, fdtri, gammaincinv, pdtr, pdtrik
 
 from prospecting.calc.checks import checked_pairs, checked_values
+from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import Interval
 
 # The protocol asks for so many units, each in duplicate.
@@ -295,7 +296,9 @@ def against_counting_floor(
         raise ValueError(f"tolerated must be a relative sd above zero, not {tolerated}.")
     _check_share(level, "level")
     if not 1 - level < power < 1:
-        raise ValueError(f"power lies between {1 - level:g}, what chance alone gives, and 1, not {power}.")
+        raise ValueError(
+            f"power lies between {numeral(1 - level, 'g')}, what chance alone gives, and 1, not {power}."
+        )
     mean = statistics.fmean(values)
     if mean == 0:
         raise ValueError("Portions without any gold have no relative spread.")

@@ -9,6 +9,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.number_words import numeral
+
 EQUATOR_M = 6_378_137.0
 FLATTENING = 1 / 298.257223563
 ECCENTRICITY_SQUARED = FLATTENING * (2 - FLATTENING)
@@ -165,7 +167,7 @@ def _two_figures(number: float) -> str:
     if number == 0:
         return "0"
     return (
-        f"{number:.2g}"
+        numeral(number, ".2g")
         if 0.001 <= number < 99.5
-        else f"{round(number, 1 - math.floor(math.log10(number))):.5g}"
+        else numeral(round(number, 1 - math.floor(math.log10(number))), ".5g")
     )

@@ -15,6 +15,7 @@ import numpy as np
 from scipy.special import ndtri, stdtrit
 
 from prospecting.calc.checks import checked_pairs, checked_values
+from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import Interval
 
 # The usual figure, rounded from 1.95996.
@@ -192,7 +193,7 @@ def concordance(x: Sequence[float], y: Sequence[float], level: float = 0.95) -> 
     r = float(np.mean((first - first.mean()) * (second - second.mean())) / (sd_x * sd_y))
     if r == 0 or 1 - abs(r) < 1e-12:
         raise ValueError(
-            f"Pearson's r is {r:.6g}: without scatter, or without correlation, there is no interval."
+            f"Pearson's r is {numeral(r, '.6g')}: without scatter, or without correlation, there is no interval."
         )
     shift = float((first.mean() - second.mean()) / math.sqrt(sd_x * sd_y))
     factor = float(2 / (sd_x / sd_y + sd_y / sd_x + shift**2))
@@ -529,13 +530,13 @@ def _positive_errors(errors: Sequence[float], name: str, n: int) -> np.ndarray:
     if len(values) != n:
         raise ValueError(f"{name} has {len(values)} entries for {n} pairs.")
     if values.min() <= 0:
-        raise ValueError(f"{name} has {values.min():g}: a standard error must be above zero.")
+        raise ValueError(f"{name} has {numeral(values.min(), 'g')}: a standard error must be above zero.")
     return values
 
 
 def _check_varies(values: np.ndarray, name: str) -> None:
     if np.ptp(values) == 0:
-        raise ValueError(f"{name} is {values[0]:g} throughout: it has to vary.")
+        raise ValueError(f"{name} is {numeral(values[0], 'g')} throughout: it has to vary.")
 
 
 def _check_level(level: float) -> None:

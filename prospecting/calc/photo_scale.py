@@ -3,6 +3,7 @@
 from decimal import Decimal
 
 from prospecting.calc.guard import Guard
+from prospecting.calc.number_words import numeral
 
 # What a picture of gold, a pan or a row of pans can show across (common practice, no source): a close look at the gold still
 # shows a centimetre, a row of pans stays under five metres.
@@ -33,11 +34,13 @@ def px_per_mm(length_px: Decimal, length_mm: Decimal) -> Decimal:
     Decimal('10.0000')
     """
     if length_px <= 0 or length_mm <= 0:
-        raise ValueError(f"{length_px:f} pixels for {length_mm:f} mm: both lengths are above 0.")
+        raise ValueError(
+            f"{numeral(length_px, 'f')} pixels for {numeral(length_mm, 'f')} mm: both lengths are above 0."
+        )
     scale = (length_px / length_mm).quantize(SCALE_STEP)
     if not 0 < scale < BEYOND_PX_PER_MM:
         raise ValueError(
-            f"{length_px:f} pixels for {length_mm:f} mm: no picture has such a scale. Check the unit."
+            f"{numeral(length_px, 'f')} pixels for {numeral(length_mm, 'f')} mm: no picture has such a scale. Check the unit."
         )
     return scale
 
@@ -65,7 +68,7 @@ def scale_guard(length_px: Decimal, scale_px_per_mm: Decimal, width_px: int) -> 
     off = SET_OFF_PX / length_px
     sentence = (
         f"The picture is {width} mm wide; an end of the bar set {SET_OFF_PX} pixels off would make it "
-        f"{off * 100:.1f} % wider or narrower."
+        f"{numeral(off * 100, '.1f')} % wider or narrower."
     )
     ask = None
     if width < NARROWEST_MM:
@@ -75,7 +78,7 @@ def scale_guard(length_px: Decimal, scale_px_per_mm: Decimal, width_px: int) -> 
         )
     elif width > WIDEST_MM:
         ask = (
-            f"That makes the whole picture {width / 1000:.1f} m wide, wider than a row of pans: "
+            f"That makes the whole picture {numeral(width / 1000, '.1f')} m wide, wider than a row of pans: "
             "is the length of the bar right, and its unit?"
         )
     elif off > MOST_OFF:

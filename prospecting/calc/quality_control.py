@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from prospecting.calc.checks import checked_pairs, checked_values
+from prospecting.calc.number_words import numeral
 
 # Mean range of two normal values over their sd, 1.1284.
 D2_OF_TWO = 2 / math.sqrt(math.pi)
@@ -86,7 +87,7 @@ class PrecisionLine:
         """The sd of one result at this grade; below zero means the line is not to be used there, and raises ValueError."""
         sd = self.sd_intercept + self.sd_slope * grade
         if sd < 0:
-            raise ValueError(f"The fitted line gives an sd below zero ({sd:.3g}) at {grade}.")
+            raise ValueError(f"The fitted line gives an sd below zero ({numeral(sd, '.3g')}) at {grade}.")
         return sd
 
     def precision_at(self, grade: float) -> float:

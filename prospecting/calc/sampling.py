@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from prospecting.calc.checks import need_positive
+from prospecting.calc.number_words import numeral
 
 # Fine gold in g/cm3; natural gold is lighter, 15 to 19 (published range, from memory).
 FINE_GOLD_DENSITY = 19.3
@@ -131,7 +132,8 @@ class Protocol:
             return "Nothing was left behind at any stage, so splitting adds no error."
         return (
             f"Splitting alone gives a relative standard deviation of {100 * self.total.relative_sd:.0f} %, at least "
-            f"(liberation exponent {self.liberation_exponent:g}); {100 * self.worst.share:.0f} % of its variance comes from "
+            f"(liberation exponent {numeral(self.liberation_exponent, 'g')}); {100 * self.worst.share:.0f} % of its "
+            "variance comes from "
             f"{self.worst.name}. Crush finer before it or take more there."
         )
 

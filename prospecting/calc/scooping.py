@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import counting_spread
 
 RIFFLE, SCOOPED = "riffle", "scooped"
@@ -39,11 +40,13 @@ class CutCertainty:
         few = f"{self.as_sure_as[1]:.0f}" if self.as_sure_as[1] >= 1.5 else "1 or fewer"
         if self.cut == RIFFLE:
             return (
-                f"{self.colours:g} colours from a riffled portion: give or take {100 * best:.0f} to {100 * worst:.0f} % "
+                f"{numeral(self.colours, 'g')} colours from a riffled portion: give or take {100 * best:.0f} to "
+                f"{100 * worst:.0f} % "
                 f"(one standard deviation), about what chance alone gives ({100 * self.by_chance:.0f} %)."
             )
         return (
-            f"{self.colours:g} colours from a scooped portion may be no surer than {few} by chance: give or take up to "
+            f"{numeral(self.colours, 'g')} colours from a scooped portion may be no surer than {few} by chance: give "
+            "or take up to "
             f"{100 * worst:.0f} % (one standard deviation) instead of {100 * self.by_chance:.0f} %."
         )
 

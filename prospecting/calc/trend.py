@@ -14,6 +14,7 @@ import numpy as np
 from scipy.special import erfc, ndtri
 
 from prospecting.calc.checks import checked_pairs
+from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import Interval
 
 # All orders are counted up to so many results; Gilbert (1987) asks for it up to 10, where the approximation is rough.
@@ -92,7 +93,7 @@ def mann_kendall(time: Sequence[float], value: Sequence[float]) -> MannKendall:
     times, values = (np.array(side) for side in checked_pairs(time, value, "time", "value", at_least=3))
     for side, name in ((times, "time"), (values, "value")):
         if np.ptp(side) == 0:
-            raise ValueError(f"{name} is {side[0]:g} throughout: nothing can rise or fall.")
+            raise ValueError(f"{name} is {numeral(side[0], 'g')} throughout: nothing can rise or fall.")
     n = len(times)
     if n > MOST_RESULTS:
         raise ValueError(f"{n} results are too many to pair: take means by day or dig, up to {MOST_RESULTS}.")

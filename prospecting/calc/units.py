@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
 
+from prospecting.calc.number_words import APART, COMMA, decimal_mark, in_mark
+
 LONGEST_TEXT = 40
 # A rounding no scale would show (our own limit, no source).
 ALIKE_WITHIN = Decimal("0.0001")
@@ -138,7 +140,8 @@ UNIT_NAMES: dict[str, str] = {
 class Quantity:
     """A measured amount as it was typed and in the site's own unit.
 
-    `value` is in `unit`; `canonical` is in g (mg where gold was asked for), mL, g/t or µm; `typed` is the text untouched.
+    `value` is in `unit`; `canonical` is in g (mg where gold was asked for), mL, g/t or µm; `typed` is the text untouched, but
+    where only the reader's decimal mark says how it is meant: "1,234" gets a nought at its end, "1 234" loses its space.
     """
 
     value: Decimal
@@ -350,6 +353,9 @@ _QUOTES = {ord("\u2032"): "'", ord("\u2019"): "'", ord("\u2033"): '"', ord("\u20
 _DIGITS = r"\d[\d.,]*|[.,]\d[\d.,]*"
 _AMOUNT = re.compile(rf"(?:(?P<whole>\d+)\s+)?(?P<top>\d+)\s*/\s*(?P<bottom>\d+)|(?P<plain>{_DIGITS})")
 _PART = re.compile(rf"\s*(?P<number>(?:\d+\s+)?\d+\s*/\s*\d+|{_DIGITS})\s*(?P<unit>[^\d]*)")
+# 1 234,5 as who reads it so also types it; 1 250/3 stays a whole and a fraction.
+_IN_THREES = re.compile(r"(?<![\d.,/])\d{1,3}(?:\s+\d{3})+(?![\d./])")
+_THREE_AFTER_COMMA = re.compile(r"(?<![\d.,])\d*,\d{3}(?![\d.,])")
 _TEMPERATURE = re.compile(
     rf"(?P<number>{_DIGITS})\s*(?:[°º]|deg(?:rees?)?)?\s*(?:(?P<scale>[cf])(?:elsius|ahrenheit)?)?"
 )
@@ -426,7 +432,7 @@ def parse_temperature(text: str, default_unit: str) -> Quantity:
         raise ValueError(
             f"Water is ice or steam at {_rounded(_to_decimal(value), 1)} {unit}. Was {other} meant?"
         )
-    return Quantity(value=_to_decimal(value), unit=unit, canonical=_to_decimal(celsius), typed=text)
+    return Quantity(value=_to_decimal(value), unit=unit, canonical=_to_decimal(celsius), typed=_kept(text))
 
 
 def parse_dose(text: str, *, allow_zero: bool = False) -> Dose:
@@ -449,7 +455,7 @@ def parse_dose(text: str, *, allow_zero: bool = False) -> Dose:
     if amount_ml > water_ml:
         raise ValueError("That is more additive than water. Check both amounts and their units.")
     return Dose(
-        typed=text,
+        typed=_kept(text),
         ml_per_l=_to_decimal(1000 * amount_ml / water_ml),
         amount_ml=_to_decimal(amount_ml),
         water_ml=_to_decimal(water_ml),
@@ -557,8 +563,8 @@ def format_grade(g_per_t: Decimal | float | None, unit: str) -> str:
         return ""
     text = _significant(_to_decimal(_as_fraction(number) / GRADE_G_PER_T[unit]), 3)
     # A whole number would look like a count: 8 g/t was weighed, so 8.0.
-    if "." not in text and len(text.lstrip("-")) < 3 and number != 0:
-        text += ".0"
+    if text.lstrip("-").isdigit() and len(text.lstrip("-")) < 3 and number != 0:
+        text += in_mark(".0")
     return f"{text} {UNIT_NAMES.get(unit, unit)}"
 
 
@@ -588,6 +594,12 @@ def format_hardness(mg_per_l: Decimal | float | None) -> str:
     )
 
 
+def format_number(value: Decimal | float | None, places: int) -> str:
+    """Return a bare number with so many decimals at most. Nothing for None."""
+    number = _shown(value)
+    return "" if number is None else _rounded(number, places)
+
+
 def format_share(fraction: Decimal | float | None) -> str:
     """Return a fraction as percent; what is not quite all or not quite nothing never reads as 100 % or 0 %."""
     number = _shown(fraction)
@@ -595,9 +607,9 @@ def format_share(fraction: Decimal | float | None) -> str:
         return ""
     percent = number * 100
     if Decimal("99.95") < percent < 100:
-        return "over 99.9 %"
+        return in_mark("over 99.9 %")
     if 0 < percent < Decimal("0.01"):
-        return "under 0.01 %"
+        return in_mark("under 0.01 %")
     if abs(percent) < 1:
         return f"{_significant(percent, 2)} %"
     return f"{_rounded(percent, 1)} %"
@@ -625,7 +637,7 @@ def _tidy(text: str) -> str:
     if len(text) > LONGEST_TEXT:
         raise ValueError(f"That is too long: an amount is at most {LONGEST_TEXT} signs, like 22 lb 4 oz.")
     signs = []
-    for sign in text:
+    for sign in text.replace(APART, ""):
         decomposition = unicodedata.decomposition(sign)
         digit = unicodedata.decimal(sign, None)
         if digit is not None:
@@ -639,7 +651,14 @@ def _tidy(text: str) -> str:
         else:
             signs.append(unicodedata.normalize("NFKC", sign))
     tidy = "".join(signs).translate(_DASHES).translate(_QUOTES).replace("\u2044", "/").casefold()
-    return " ".join(tidy.split())
+    tidy = " ".join(tidy.split())
+    if decimal_mark() == COMMA:
+        tidy = _threes_joined(tidy)
+    return tidy
+
+
+def _threes_joined(text: str) -> str:
+    return _IN_THREES.sub(lambda threes: "".join(threes[0].split()), text)
 
 
 def _refuse_odd_text(tidy: str, what: str, example: str) -> None:
@@ -672,11 +691,14 @@ def _fraction(match: re.Match) -> Fraction:
 
 
 def _plain_number(text: str) -> Fraction:
-    """Digits with point or comma. One comma before exactly three digits could be either, so it is asked about."""
+    """Digits with point or comma. One comma before exactly three digits could be either, so it is asked about, unless the
+
+    reader's own mark is the comma.
+    """
     text = text.rstrip(",") if text.count(",") == 1 and text.endswith(",") else text
     if re.fullmatch(r"\d+\.?|\d*\.\d+", text):
         return Fraction(text.rstrip("."))
-    if re.fullmatch(r"\d*,\d{3}", text):
+    if re.fullmatch(r"\d*,\d{3}", text) and decimal_mark() != COMMA:
         whole, thousandths = text.split(",")
         as_decimal = f"{whole or 0}.{thousandths.rstrip('0') or 0}"
         if whole.strip("0"):
@@ -695,6 +717,14 @@ def _plain_number(text: str) -> Fraction:
     raise ValueError(f"“{text}” is not a number as written. Use one decimal point, like 1234.5.")
 
 
+def _kept(text: str) -> str:
+    """What was typed, as it is kept: what is sure by the reader's mark alone is made sure for everyone.
+
+    That is a comma before three digits, and digits in threes with spaces between.
+    """
+    return _THREE_AFTER_COMMA.sub(r"\g<0>0", _threes_joined(text)) if decimal_mark() == COMMA else text
+
+
 def _parse(text: str, kind: _Kind, default_unit: str, allow_zero: bool) -> Quantity:
     tidy = _tidy(text)
     _refuse_odd_text(tidy, kind.name, kind.example)
@@ -709,7 +739,7 @@ def _parse(text: str, kind: _Kind, default_unit: str, allow_zero: bool) -> Quant
         value=_to_decimal(canonical / kind.factors[unit]),
         unit=unit,
         canonical=_to_decimal(canonical),
-        typed=text,
+        typed=_kept(text),
     )
 
 
@@ -862,7 +892,7 @@ def _rounded(number: Decimal, places: int) -> str:
     """`number` with at most `places` decimals, without trailing zeros and never in powers of ten."""
     text = f"{number.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_EVEN):f}"
     text = text.rstrip("0").rstrip(".") if "." in text else text
-    return "0" if text in ("-0", "") else text
+    return "0" if text in ("-0", "") else in_mark(text)
 
 
 def _significant(number: Decimal, digits: int) -> str:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 
 from prospecting.calc.grade import fine_gold
+from prospecting.calc.number_words import numeral
 from prospecting.calc.units import UNIT_NAMES, convert_mass, format_gold_mg
 
 PRICE_UNITS = ("ozt", "g", "kg", "grain", "dwt")
@@ -44,9 +45,7 @@ class GoldPrice:
 
     @property
     def text(self) -> str:
-        return (
-            f"{self.currency} {self.amount} per {UNIT_NAMES.get(self.per, self.per)} on {self.on.isoformat()}"
-        )
+        return f"{self.currency} {numeral(self.amount)} per {UNIT_NAMES.get(self.per, self.per)} on {self.on.isoformat()}"
 
 
 @dataclass(frozen=True)
@@ -67,7 +66,9 @@ class ContainedValue:
     def sentence(self) -> str:
         """What was reckoned, with the price, its date and what this is not."""
         worth = (
-            f"{self.price.currency} {self.rounded}" if self.rounded else f"under {self.price.currency} {CENT}"
+            f"{self.price.currency} {numeral(self.rounded)}"
+            if self.rounded
+            else f"under {self.price.currency} {numeral(CENT)}"
         )
         if not self.amount:
             worth = f"{self.price.currency} 0"

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 
 from prospecting.calc.grade import recovery_of_products
+from prospecting.calc.number_words import as_written, numeral
 from prospecting.calc.units import format_gold_mg, format_share
 
 # What the database keeps of a mass of gold, in mg.
@@ -78,8 +79,9 @@ def readings_apart(readings_mg: Sequence[Decimal], scale_step_mg: Decimal | None
     )
 
 
+@as_written()
 def weighed_as_said(gold_mg: Decimal, readings: Sequence[str], *, in_dish: bool) -> str:
-    """Return how a result is written: as typed where it was read off at once, else the mass and how it came about.
+    """Return how a result is kept: as typed where it was read off at once, else the mass and how it came about.
 
     >>> weighed_as_said(Decimal("12.4"), ["15.4 mg", "15.6 mg", "15.5 mg"], in_dish=True)
     '12.4 mg (mean of 3, less dish)'
@@ -118,4 +120,4 @@ def left_in_tails(
 
 
 def _plain(number: Decimal) -> str:
-    return f"{number.normalize():f}"
+    return numeral(number.normalize(), "f")

@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from prospecting.calc.number_words import in_mark, numeral
+
 
 @dataclass(frozen=True)
 class WorkingRow:
@@ -38,13 +40,16 @@ def figure(value: float, digits: int = 3) -> str:
     if value == 0:
         return "0"
     if not 1e-4 <= abs(value) < 1e7:
-        return f"{value:.{digits - 1}e}"
+        return numeral(value, f".{digits - 1}e")
     if abs(value) >= 10 ** (digits - 1):
         return f"{value:.0f}"
     text = f"{value:.{digits}g}"
-    return text if "e" not in text else f"{value:f}"
+    return in_mark(text if "e" not in text else f"{value:f}")
 
 
 def given(name: str, value: object, unit: str = "", link: str = "") -> tuple[str, str, str, str]:
     """One input of a row."""
-    return (name, figure(value) if isinstance(value, float) else str(value), unit, link)
+    written = (
+        value if isinstance(value, str) else figure(value) if isinstance(value, float) else numeral(value)
+    )
+    return (name, written, unit, link)

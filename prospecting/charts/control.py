@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from prospecting.charts.tick import Tick
 
 WIDTH, HEIGHT = 360, 250
@@ -158,7 +159,7 @@ def _ticks(low: float, high: float) -> list[tuple[float, str]]:
     step = next(size * factor for factor in (1, 2, 5, 10) if (high - low) / (size * factor) <= MOST_TICKS)
     places = max(0, -math.floor(math.log10(step) + 1e-9))
     first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
-    return [(n * step, f"{n * step:.{places}f}") for n in range(first, last + 1)]
+    return [(n * step, numeral(n * step, f".{places}f")) for n in range(first, last + 1)]
 
 
 def _in_unit(grade_g_per_t: float, grade_unit: str) -> float:

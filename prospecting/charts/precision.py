@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from prospecting.charts.tick import Tick
 
 WIDTH, HEIGHT = 360, 330
@@ -142,7 +143,10 @@ def _ticks(low: float, high: float, place, grade_unit: str) -> list[Tick]:
     best: list[Tick] = []
     for values in series:
         inside = [value for value in values if low / ROOM <= value / in_unit <= high * ROOM]
-        ticks = [Tick(place(value / in_unit), f"{Decimal(f'{value:.3g}').normalize():f}") for value in inside]
+        ticks = [
+            Tick(place(value / in_unit), numeral(Decimal(f"{value:.3g}").normalize(), "f"))
+            for value in inside
+        ]
         if len(ticks) > len(best) and all(
             abs(b.at - a.at) >= TICK_ROOM for a, b in itertools.pairwise(ticks)
         ):

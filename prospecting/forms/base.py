@@ -3,6 +3,7 @@
 import datetime
 import hashlib
 import json
+import re
 import uuid
 from collections.abc import Callable, Mapping
 from decimal import ROUND_HALF_EVEN, Decimal
@@ -14,6 +15,7 @@ from django.utils import timezone
 from django.utils.datastructures import MultiValueDict
 
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from prospecting.calc.units import Quantity
 
 UNIT_LABELS = {
@@ -29,6 +31,7 @@ UNIT_LABELS = {
 }
 # What the database keeps: a hundredth of a milligram.
 MASS_STEP_G = Decimal("0.00001")
+_COMMA_WITHIN = re.compile(r"(?<=\d),(?=\d)")
 
 
 class QuantityField(forms.CharField):
@@ -51,6 +54,9 @@ class QuantityField(forms.CharField):
     def set_unit(self, unit: str) -> None:
         self.unit = unit
         self.unit_label = UNIT_LABELS.get(unit, unit)
+
+    def prepare_value(self, value):
+        return _as_shown(value)
 
     def widget_attrs(self, widget) -> dict:
         # Not type=number: that refuses "22 lb 4 oz" and a comma. The decimal keypad still has digits, point and comma.
@@ -76,6 +82,11 @@ class QuantityField(forms.CharField):
         return Quantity(
             value=quantity.value, unit=quantity.unit, canonical=canonical, typed=_with_unit(quantity)
         )
+
+
+def _as_shown(value):
+    """A number with its reader's decimal mark; what is text already was typed by somebody, or is written as wanted."""
+    return numeral(value) if isinstance(value, Decimal | float) else value
 
 
 def _with_unit(quantity: Quantity) -> str:
@@ -138,6 +149,9 @@ class NumberField(forms.CharField):
         self.least, self.most, self.places, self.unit_label = least, most, places, unit_label
         super().__init__(**kwargs)
 
+    def prepare_value(self, value):
+        return _as_shown(value)
+
     def widget_attrs(self, widget) -> dict:
         return super().widget_attrs(widget) | {"inputmode": "decimal", "autocomplete": "off"}
 
@@ -150,7 +164,9 @@ class NumberField(forms.CharField):
         except ValueError as error:
             raise ValidationError(str(error), code="number") from None
         if not self.least <= number <= self.most:
-            raise ValidationError(f"Give a number from {self.least} to {self.most}.", code="out_of_range")
+            raise ValidationError(
+                f"Give a number from {numeral(self.least)} to {numeral(self.most)}.", code="out_of_range"
+            )
         return number.quantize(Decimal(1).scaleb(-self.places))
 
 
@@ -290,7 +306,7 @@ class SiteForm(forms.Form):
             words = _value_in_words(field, stands.get(name))
             changed = f"Meanwhile changed to “{words}”" if words else "Meanwhile emptied"
             if typed == before:
-                _send_instead(data, name, field, stands.get(name))
+                self.send_instead(data, name, stands.get(name))
                 said[name] = f"{changed}, as it stands here now."
             else:
                 said[name] = f"{changed}. Here stands what you typed: sent again, it takes its place."
@@ -298,6 +314,18 @@ class SiteForm(forms.Form):
             data[self.SHOWN] = json.dumps(now)
             self.data = data
         return said
+
+    def send_instead(self, data: MultiValueDict, name: str, value) -> None:
+        """As if this value of a field had been sent."""
+        field = self.fields[name]
+        data.pop(name, None)
+        if isinstance(field, forms.BooleanField):
+            if value:
+                data[name] = "on"
+            return
+        sent = field.prepare_value(value)
+        each = sent if isinstance(sent, list | tuple) else [sent]
+        data.setlist(name, [str(one) for one in each if one is not None])
 
     def _marks(self, values: Mapping[str, object]) -> dict[str, str]:
         return {
@@ -359,23 +387,11 @@ def _as_sent(field: forms.Field, value) -> str:
 
 
 def _mark(sent: str) -> str:
-    return hashlib.sha256(sent.encode(errors="replace")).hexdigest()[:16]
+    # A page may be kept for days, and its reader choose another decimal mark meanwhile: the figures are the same.
+    return hashlib.sha256(_COMMA_WITHIN.sub(".", sent).encode(errors="replace")).hexdigest()[:16]
 
 
 NOTHING = _mark("")
-
-
-def _send_instead(data: MultiValueDict, name: str, field: forms.Field, value) -> None:
-    """As if this value of a field had been sent."""
-    data.pop(name, None)
-    if isinstance(field, forms.BooleanField):
-        if value:
-            data[name] = "on"
-        return
-    sent = field.prepare_value(value)
-    data.setlist(
-        name, [str(one) for one in (sent if isinstance(sent, list | tuple) else [sent]) if one is not None]
-    )
 
 
 def _value_in_words(field: forms.Field, value) -> str:

@@ -9,7 +9,7 @@ class AcceptForm(SiteForm):
     reason = forms.CharField(
         label="Why the values may be used although a check failed",
         max_length=200,
-        help_text="For example: the laboratory ran the blank again and found its packet opened; its letter is in the folder.",
+        help_text="For example: the coarse blank was assayed again, its packet had been opened; its letter is in the folder.",
     )
 
     def entry(self) -> dict:

@@ -87,7 +87,7 @@ class ClaimDateKeepForm(SiteForm):
         label="The next one is due on",
         required=False,
         initial=None,
-        help_text="Written down with the same reminder. Look at the papers: days move. Blank: none follows.",
+        help_text="Written down with the same reminder. Look at the papers: days move. Left empty: none follows.",
     )
 
     def __init__(self, *args, date: ClaimDate, **kwargs) -> None:

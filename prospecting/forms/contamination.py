@@ -22,7 +22,7 @@ class MarkForm(SiteForm):
         required=False,
         initial=None,
         help_text="What was taken from the lot on an earlier day counts as clean; the day itself does not. "
-        "Blank: nobody knows, so whatever was taken from it is marked.",
+        "Left empty: nobody knows, so whatever was taken from it is marked.",
     )
 
     def values(self) -> dict:

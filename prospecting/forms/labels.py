@@ -4,13 +4,15 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from prospecting.forms.base import CountField
-from prospecting.forms.tags import SHEET_CHOICES, label_sheet
+from prospecting.forms.tags import LABEL_SHEETS, label_sheet, sheet_choices
 
 
 class CodeLabelsForm(forms.Form):
     """What paper the labels of bags or tubs are printed on. Sent by GET."""
 
-    sheet = forms.ChoiceField(label="Paper", choices=SHEET_CHOICES[:2], initial=SHEET_CHOICES[0][1][0][0])
+    sheet = forms.ChoiceField(
+        label="Paper", choices=lambda: sheet_choices()[:2], initial=next(iter(LABEL_SHEETS))
+    )
     first_label = CountField(
         label="First free label",
         least=1,

@@ -215,15 +215,30 @@ class InviteForm(KeeperMakingForm):
         return {name: self.cleaned_data[name] for name in ("meant_for", "role", "days")}
 
 
+OWN_UNITS = ("mass_unit", "grade_unit", "dose_unit", "decimal_mark")
+
+
+def own_units(member: Member) -> dict:
+    """How a member has numbers shown."""
+    return {name: getattr(member, name) for name in OWN_UNITS}
+
+
 class OwnUnitsForm(SiteForm):
     mass_unit = forms.ChoiceField(
         label="Ore and material in", choices=Member.MassUnit, widget=forms.RadioSelect
     )
     grade_unit = forms.ChoiceField(label="Grade in", choices=Member.GradeUnit, widget=forms.RadioSelect)
     dose_unit = forms.ChoiceField(label="Dose in", choices=Member.DoseUnit, widget=forms.RadioSelect)
+    decimal_mark = forms.ChoiceField(
+        label="Decimals after",
+        choices=Member.DecimalMark,
+        widget=forms.RadioSelect,
+        help_text="Type either. Only 1,234 could mean two things: with the comma chosen it is a little over one, with the point "
+        "the site asks. Files that leave have points.",
+    )
 
     def values(self) -> dict:
-        return {name: self.cleaned_data[name] for name in ("mass_unit", "grade_unit", "dose_unit")}
+        return {name: self.cleaned_data[name] for name in OWN_UNITS}
 
 
 class JoinForm(OwnUnitsForm, PasswordsForm):
@@ -237,9 +252,7 @@ class JoinForm(OwnUnitsForm, PasswordsForm):
         "last_name",
         "password",
         "password_again",
-        "mass_unit",
-        "grade_unit",
-        "dose_unit",
+        *OWN_UNITS,
     ]
 
     def values(self) -> dict:

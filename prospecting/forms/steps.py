@@ -14,6 +14,7 @@ from django.core.exceptions import ValidationError
 from django.core.validators import MaxLengthValidator
 
 from prospecting.calc import bulk_density, guard, mass_balance, units
+from prospecting.calc.number_words import numeral
 from prospecting.forms.base import MASS_STEP_G, CountField, DayField, MassField, SiteForm, VolumeField
 from prospecting.models import Lot, Step
 
@@ -89,7 +90,7 @@ def typed_size(step: Step) -> str:
     """The size of a step as one types it."""
     if step.mesh_number:
         return f"{step.mesh_number} mesh"
-    return f"{step.target_size_um.normalize():f} µm" if step.target_size_um else ""
+    return f"{numeral(step.target_size_um.normalize(), 'f')} µm" if step.target_size_um else ""
 
 
 @dataclass(frozen=True)
@@ -140,7 +141,7 @@ class StepForm(SiteForm):
             on_hand = "it holds" if lot is None else self.shown(lot.on_hand_g)
             self.fields[
                 "mass"
-            ].help_text = f"Leave blank to take all {on_hand}, or write how much: 22 lb 4 oz, 10.2 kg, 454 g."
+            ].help_text = f"Leave empty to take all {on_hand}, or write how much: 22 lb 4 oz, 10.2 kg, 454 g."
 
     def _fill_in_like(self, step: Step) -> None:
         stays = {
@@ -303,11 +304,13 @@ class CrushForm(SizedForm):
 class ScreenForm(SizedForm):
     kind = Step.Kind.SCREEN
     mass = mass_field("Mass put on the screen", required=False)
-    undersize = mass_field("Undersize (what passed)", required=False, help_text="Blank when nothing passed.")
+    undersize = mass_field(
+        "Undersize (what passed)", required=False, help_text="Leave empty when nothing passed."
+    )
     oversize = mass_field(
         "Oversize (what stayed on top)",
         required=False,
-        help_text="Blank when nothing stayed. Weigh it also when it goes back to the crusher: it becomes a lot of its own.",
+        help_text="Leave empty when nothing stayed. Weigh it also when it goes back to the crusher: it becomes a lot of its own.",
     )
 
     def __init__(self, *args, **kwargs) -> None:
@@ -458,7 +461,7 @@ class CutMeasuredForm(CutForm):
             self.fields["measure"].says = f"A full measure is {each}, at {self._density()}."
 
     def _density(self) -> str:
-        return f"{self.cleaned_data['density']:.2f} g/mL"
+        return f"{numeral(self.cleaned_data['density'], '.2f')} g/mL"
 
     def _each_g(self) -> Decimal:
         data = self.cleaned_data
@@ -512,7 +515,7 @@ class BlendForm(StepForm):
                 name,
                 f"Taken from {lot.code}",
                 required=False,
-                help_text=f"{lot.get_kind_display()}{called}. Leave blank to take all {self.shown(lot.on_hand_g)}.",
+                help_text=f"{lot.get_kind_display()}{called}. Leave empty to take all {self.shown(lot.on_hand_g)}.",
             )
         self.order_fields(
             [*self.lots, "method", "passes", "mass_out", "title", "place", "check_number", "check_mass"]

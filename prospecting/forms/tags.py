@@ -10,6 +10,7 @@ from django.db.models import Count, Exists, OuterRef, QuerySet
 
 from prospecting.calc.codes import read_code
 from prospecting.calc.label_sheets import A4, TAPES, US_LETTER, USUAL_SHEETS, LabelSheet, tape_sheet
+from prospecting.calc.number_words import numeral
 from prospecting.calc.tag_address import code_in_text
 from prospecting.forms.base import CountField, NumberField
 from prospecting.forms.lots import FindForm
@@ -31,16 +32,19 @@ def _sheet_key(sheet: LabelSheet) -> str:
 
 
 def _sheet_words(sheet: LabelSheet) -> str:
-    size = f"{sheet.width_mm} × {sheet.height_mm} mm"
+    size = f"{numeral(sheet.width_mm)} × {numeral(sheet.height_mm)} mm"
     return f"{sheet.columns} by {sheet.rows} on {PAPER_NAMES[sheet.paper.name]}, {size}"
 
 
 LABEL_SHEETS = {_sheet_key(sheet): sheet for sheet in USUAL_SHEETS}
-SHEET_CHOICES = [
-    ("Label sheets", [(key, _sheet_words(sheet)) for key, sheet in LABEL_SHEETS.items()]),
-    ("Tape", TAPE_CHOICES),
-    ("Other", [(OWN, "A sheet of my own measures, below")]),
-]
+
+
+def sheet_choices() -> list[tuple[str, list[tuple[str, str]]]]:
+    return [
+        ("Label sheets", [(key, _sheet_words(sheet)) for key, sheet in LABEL_SHEETS.items()]),
+        ("Tape", TAPE_CHOICES),
+        ("Other", [(OWN, "A sheet of my own measures, below")]),
+    ]
 
 
 class StepChoiceField(forms.ModelChoiceField):
@@ -82,7 +86,7 @@ class TagsForm(forms.Form):
         empty_label="none",
         help_text="With a kind above, only that kind.",
     )
-    sheet = forms.ChoiceField(label="Paper", choices=SHEET_CHOICES, initial=_sheet_key(USUAL_SHEETS[3]))
+    sheet = forms.ChoiceField(label="Paper", choices=sheet_choices, initial=_sheet_key(USUAL_SHEETS[3]))
     first_label = CountField(
         label="First free label",
         least=1,
@@ -101,10 +105,10 @@ class TagsForm(forms.Form):
     gap_across_mm = _length("Gap between columns", most=50, required=False)
     gap_down_mm = _length("Gap between rows", most=50, required=False)
     left_mm = _length(
-        "Margin at the left", most=150, required=False, help_text="Blank: as much as at the right."
+        "Margin at the left", most=150, required=False, help_text="Left empty: as much as at the right."
     )
     top_mm = _length(
-        "Margin at the top", most=150, required=False, help_text="Blank: as much as at the bottom."
+        "Margin at the top", most=150, required=False, help_text="Left empty: as much as at the bottom."
     )
     own_fields = ("paper", "columns", "rows", "width_mm", "height_mm")
     own_spaces = ("gap_across_mm", "gap_down_mm", "left_mm", "top_mm")
@@ -202,7 +206,7 @@ class TagsForm(forms.Form):
 
 
 def label_sheet(key: str) -> LabelSheet:
-    """The sheet or tape of one of SHEET_CHOICES, but for the one of own measures."""
+    """The sheet or tape of one of `sheet_choices`, but for the one of own measures."""
     return LABEL_SHEETS.get(key) or tape_sheet(TAPES[int(key.removeprefix("tape-"))])
 
 

@@ -148,7 +148,7 @@ class Body:
         missing = next((column for column in self.gold if column.index >= len(line.cells)), None)
         if missing:
             self.problems.append(
-                f"Line {line.number} ends before {missing}; from there on its cells are read as blank."
+                f"Line {line.number} ends before {missing}; from there on its cells are read as empty."
             )
 
     def _mass(self, line: Line, column: Column) -> Decimal | None:

@@ -2,7 +2,7 @@
 
 from django import template
 
-from prospecting.calc import units
+from prospecting.calc import number_words, units
 
 register = template.Library()
 
@@ -46,6 +46,30 @@ def temperature(celsius) -> str:
 def hardness(mg_per_l) -> str:
     """A hardness of water in mg/L and grains per gallon."""
     return units.format_hardness(mg_per_l)
+
+
+@register.filter
+def numeral(value, spec: str = "") -> str:
+    """A number that stands bare in the books, or in a template, with its reader's decimal mark. Nothing for None."""
+    return (
+        number_words.in_mark(value)
+        if isinstance(value, str)
+        else ""
+        if value is None
+        else number_words.numeral(value, spec)
+    )
+
+
+@register.filter
+def places(value, most: int = 1) -> str:
+    """A number with so many decimals at most. Nothing for None."""
+    return units.format_number(value, most)
+
+
+@register.filter(is_safe=True)
+def in_sentence(text) -> str:
+    """A sentence the site has ready, its figures with the reader's decimal mark."""
+    return number_words.in_sentence(str(text))
 
 
 @register.filter

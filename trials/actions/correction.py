@@ -9,6 +9,7 @@ from prospecting.actions.journal import write_journal
 from prospecting.actions.refusal import Refused
 from prospecting.calc import units
 from prospecting.calc.grade import below_scale_grade, grade_g_per_t
+from prospecting.calc.number_words import as_written
 from prospecting.models import Draw
 from trials.models import Run
 
@@ -61,6 +62,7 @@ def _correct_portion(run: Run, draw: Draw, reason: str, corrected_by) -> list[Ch
     return changes
 
 
+@as_written()
 def _grade(run: Run, unit: str) -> str:
     """What the run's gold means as a grade; blank where there is none, or where nobody may know it yet."""
     if run.failed or run.key_hidden:

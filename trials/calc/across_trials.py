@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.number_words import numeral
 from trials.calc.bridge import LogRatio, combine
 from trials.calc.ratio_words import between
 from trials.calc.working import figure
@@ -68,7 +69,7 @@ class SummaryOfRatios:
         if self.tau == 0:
             return f"The trials differ no more than chance within them brings.{few}"
         # A spread that rounds to none still is one.
-        times = f"{max(1.01, math.exp(self.tau)):.2f}"
+        times = numeral(max(1.01, math.exp(self.tau)), ".2f")
         if self.p_q < UNLIKE:
             return (
                 f"The trials differ by more than chance within them brings: the true ratio itself seems to change from trial to "

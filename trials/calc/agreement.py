@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from prospecting.calc.number_words import numeral
 from trials.calc.ranks import ROUNDING, SHUFFLE_SEED, SHUFFLES, kendall_w, places
 
 LEVEL = 0.05
@@ -29,7 +30,8 @@ class Agreement:
     @property
     def sentence(self) -> str:
         scale = (
-            f"Kendall's W is {self.kendall_w:.2f}, where 1 is one order and judges who guess reach {self.by_chance:.2f} "
+            f"Kendall's W is {numeral(self.kendall_w, '.2f')}, where 1 is one order and judges who guess reach "
+            f"{numeral(self.by_chance, '.2f')} "
             "on average"
         )
         often = _in_hundred(self.p)

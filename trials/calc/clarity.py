@@ -13,6 +13,7 @@ import numpy as np
 from scipy.special import chdtrc
 
 from prospecting.calc.checks import numbers
+from prospecting.calc.number_words import numeral
 from trials.calc.ranks import deal_out
 from trials.calc.simultaneous import t_quantile
 
@@ -210,7 +211,7 @@ def clearing_with_floor(
 
     t, ntu = _readings(time_min, turbidity_ntu, target_ntu, least=4, zero_may_stand=True)
     if np.ptp(ntu) == 0:
-        raise ValueError(f"All readings are {ntu[0]:g} NTU: nothing clears.")
+        raise ValueError(f"All readings are {numeral(ntu[0], 'g')} NTU: nothing clears.")
     starts = (BENDS / (t[-1] - t[0])).tolist()
     if start_rate_per_min is not None:
         starts += numbers([start_rate_per_min], "a start rate", above=0)
@@ -255,7 +256,7 @@ def clearing_with_floor(
     se = np.sqrt((spread**2).sum(axis=1) * ss / df)
     if not se[2] < rate:
         raise ValueError(
-            f"A rate of {rate:.3g} per minute, give or take {se[2]:.3g}: the readings do not pin it down."
+            f"A rate of {numeral(rate, '.3g')} per minute, give or take {numeral(se[2], '.3g')}: the readings do not pin it down."
         )
     there = floor + amplitude <= target_ntu
     reached = there or (amplitude > 0 and target_ntu > floor)
@@ -409,15 +410,17 @@ def _readings(time_min, turbidity_ntu, target_ntu, *, least: int, zero_may_stand
     if len(t) != len(ntu):
         raise ValueError(f"{len(t)} times and {len(ntu)} readings: one reading for each time.")
     if t[0] < 0:
-        raise ValueError(f"{t[0]:g} minutes: times are 0 or more.")
+        raise ValueError(f"{numeral(t[0], 'g')} minutes: times are 0 or more.")
     for before, after in zip(t[:-1], t[1:], strict=True):
         if not before < after:
-            raise ValueError(f"{after:g} minutes after {before:g} minutes: times must rise.")
+            raise ValueError(
+                f"{numeral(after, 'g')} minutes after {numeral(before, 'g')} minutes: times must rise."
+            )
     if zero_may_stand and ntu.min() < 0:
-        raise ValueError(f"{ntu.min():g} NTU as a turbidity: it must be 0 or more.")
+        raise ValueError(f"{numeral(ntu.min(), 'g')} NTU as a turbidity: it must be 0 or more.")
     if not zero_may_stand and ntu.min() <= 0:
         raise ValueError(
-            f"{ntu.min():g} NTU as a turbidity: it has no logarithm; give the least the meter can show."
+            f"{numeral(ntu.min(), 'g')} NTU as a turbidity: it has no logarithm; give the least the meter can show."
         )
     return t, ntu
 

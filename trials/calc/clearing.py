@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc.guard import OUT_OF_LINE
+from prospecting.calc.number_words import numeral
 
 # The level a difference is shown at, shared out over the treated sets of a test (Bonferroni).
 LEVEL = 0.05
@@ -116,7 +117,9 @@ def first_reached(looks: Sequence[Look], target: float, *, rises: bool) -> Reach
         raise ValueError("A tub nobody looked at has no time.")
     for before, after in zip(looks, looks[1:], strict=False):
         if not before.minutes < after.minutes:
-            raise ValueError(f"{after.minutes:g} minutes after {before.minutes:g} minutes: times must rise.")
+            raise ValueError(
+                f"{numeral(after.minutes, 'g')} minutes after {numeral(before.minutes, 'g')} minutes: times must rise."
+            )
     told = [(look, _is_there(look, target, rises)) for look in looks]
     known = [(look, there) for look, there in told if there is not None]
     first = next((place for place, (_, there) in enumerate(known) if there), None)

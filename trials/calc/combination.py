@@ -8,6 +8,7 @@ import numpy as np
 from scipy.special import fdtrc
 
 from prospecting.calc.checks import numbers
+from prospecting.calc.number_words import numeral
 from trials.calc.least_squares import fit
 from trials.calc.simultaneous import t_quantile, t_two_sided
 
@@ -267,7 +268,8 @@ def excess(effect_a_fraction: float, effect_b_fraction: float, effect_both_fract
             raise ValueError(f"{effect} as an effect: it is a fraction of what there was to win, at most 1.")
     harm = [effect for effect in effects if effect < 0]
     caution = (
-        f"An effect of {harm[0]:g} is a loss: chances that multiply say nothing about it. Compare with the better one alone."
+        f"An effect of {numeral(harm[0], 'g')} is a loss: chances that multiply say nothing about it. Compare with "
+        "the better one alone."
         if harm
         else "Without an interval an excess may be chance."
     )
@@ -315,7 +317,7 @@ def excess_from_runs(
     found = excess(*means)
     if not found.bliss_holds:
         raise ValueError(
-            f"A mean effect of {min(means):g}: Bliss holds for gains only. Compare with the better one alone."
+            f"A mean effect of {numeral(min(means), 'g')}: Bliss holds for gains only. Compare with the better one alone."
         )
     spread = [
         math.fsum((value - mean) ** 2 for value in row) / (len(row) - 1) / len(row)

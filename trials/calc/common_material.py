@@ -7,10 +7,10 @@ a new one. What a recovery left is its own making and nobody's grade.
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 
-@dataclass(frozen=True)
-class Link:
+class Link(NamedTuple):
     """A draw behind a lot: `made` came out of a step of this `kind`, which took `mass_g` from `drawn`."""
 
     made: int

@@ -7,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
+from prospecting.calc.number_words import numeral
 from trials.calc.counts import CountFit, fit_counts, fit_masses, least_dispersion
 from trials.calc.least_squares import Fit, fit
 from trials.calc.levels import check_level
@@ -1008,7 +1009,7 @@ def _critical_row(critical, entries, df, confidence) -> list[WorkingRow]:
     together = sum(1 for entry in entries if entry.se_log is not None)
     return [
         WorkingRow(
-            f"Standard errors each way for a {100 * confidence:g} % interval, all treatments judged together",
+            f"Standard errors each way for a {numeral(100 * confidence, 'g')} % interval, all treatments judged together",
             "the value that the largest |t| of all comparisons stays within, with their correlations in this plan",
             (given("comparisons with the control", together), given("degrees of freedom", df)),
             figure(critical, 4),
@@ -1025,7 +1026,7 @@ def _chance_row(critical_chance, entries, confidence) -> list[WorkingRow]:
     return [
         WorkingRow(
             "Standard errors by chance alone that a difference must pass to be called shown",
-            f"the same for a dispersion of 1 known exactly, {100 * confidence:g} %",
+            f"the same for a dispersion of 1 known exactly, {numeral(100 * confidence, 'g')} %",
             (given("comparisons with the control", together),),
             figure(critical_chance, 4),
             "standard errors at a dispersion of 1",

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import expit, fdtrc, fdtri
 
 from prospecting.calc.checks import numbers
+from prospecting.calc.number_words import numeral
 from trials.calc.simultaneous import find_root, t_quantile
 
 FEWEST_LEVELS = 5
@@ -139,7 +140,8 @@ def log_logistic(
         # A search that ran off may be past what a float can hold.
         half_way = math.exp(min(max(log_e, -700.0), 700.0))
         raise ValueError(
-            f"Half-way falls at a dose of {half_way:.3g}, outside the {tried[0]:g} to {tried[-1]:g} tried: "
+            f"Half-way falls at a dose of {numeral(half_way, '.3g')}, outside the {numeral(tried[0], 'g')} to "
+            f"{numeral(tried[-1], 'g')} tried: "
             "the doses do not show both shoulders."
         )
     residual = y - _curve(theta, log_x)
@@ -161,7 +163,7 @@ def log_logistic(
             ends = math.exp(log_dose - t * se_log), math.exp(log_dose + t * se_log)
         except OverflowError:
             raise ValueError(
-                f"A dose of {value:.3g} with no end to its interval: the curve is not pinned down."
+                f"A dose of {numeral(value, '.3g')} with no end to its interval: the curve is not pinned down."
             ) from None
         return EffectDose(
             value,
@@ -255,7 +257,7 @@ def _pairs(dose: Sequence[float], response: Sequence[float]) -> tuple[np.ndarray
     if len(x) != len(y):
         raise ValueError(f"{len(x)} doses and {len(y)} responses: one response for each dose.")
     if (x < 0).any():
-        raise ValueError(f"{x.min():g} as a dose: it must be 0 or more.")
+        raise ValueError(f"{numeral(x.min(), 'g')} as a dose: it must be 0 or more.")
     return x, y
 
 
@@ -323,7 +325,9 @@ def _best_curve(log_x: np.ndarray, y: np.ndarray, start_bcde: Sequence[float] | 
     if start_bcde is not None:
         b, c, d, e = numbers(start_bcde, "a start value")
         if not (b > 0 and e > 0):
-            raise ValueError(f"A start with b {b:g} and e {e:g}: both must be above 0.")
+            raise ValueError(
+                f"A start with b {numeral(b, 'g')} and e {numeral(e, 'g')}: both must be above 0."
+            )
         chosen.append((b, c, d, math.log(e)))
     fits = [
         least_squares(

@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.number_words import numeral
 from trials.calc.effects import COLOURS, Answer, Answers, BetterSingle, LossExcess
 from trials.calc.power import MOST_BLOCKS
 from trials.calc.ratio_words import between, ends
@@ -64,7 +65,7 @@ class Told:
 
     @property
     def level(self) -> str:
-        return f"{100 * self.family.confidence:g} % interval, {self.together}"
+        return f"{numeral(100 * self.family.confidence, 'g')} % interval, {self.together}"
 
     def interval(self, answer: Answer) -> str:
         return between(answer.lower, answer.upper, written)
@@ -72,7 +73,7 @@ class Told:
     def reach(self, answers: Sequence[Answer], by: str) -> str:
         """What could have been seen of the one seen worst, and what the ratio that matters takes."""
         ratios = [answer.detectable_ratio for answer in answers]
-        wanted = f"{self.smallest_ratio:g}"
+        wanted = numeral(self.smallest_ratio, "g")
         if None in ratios or max(ratios) > LARGEST_RATIO:
             could = "This trial could have seen nothing short of a hundredfold change"
         else:
@@ -105,10 +106,10 @@ class Told:
         if not answer.more_rows:
             return f" ({seen})"
         more = rows_counted(answer.more_rows, " more", self.in_one_order)
-        return f" ({seen}; about {more} for {self.smallest_ratio:g} times)"
+        return f" ({seen}; about {more} for {numeral(self.smallest_ratio, 'g')} times)"
 
     def margin(self) -> str:
-        return f"the group said that less than {self.smallest_ratio:g} times either way does not matter."
+        return f"the group said that less than {numeral(self.smallest_ratio, 'g')} times either way does not matter."
 
 
 def main_card(told: Told, answer: Answer, subject: str, against: str, averaged: str, careful: str) -> Card:
@@ -210,7 +211,8 @@ def better_single_card(told: Told, both: str, found: BetterSingle | None, better
     verb = {"more": told.more, "less": told.less}.get(kind, "")
     interval = (
         f"{written(found.ratio)} times {told.much} as {better} alone, the better one in these runs ({written(found.lower)} to "
-        f"{written(found.upper)}, {100 * told.family.confidence:g} % interval, whichever of the two is the better one)."
+        f"{written(found.upper)}, {numeral(100 * told.family.confidence, 'g')} % interval, whichever of the two is "
+        "the better one)."
     )
     if kind in ("more", "less"):
         word = "Shown: better" if kind == "more" else "Shown: worse"
@@ -305,7 +307,7 @@ def working_rows(
     if family.critical_t is not None:
         rows.append(
             WorkingRow(
-                f"Standard errors each way for a {100 * family.confidence:g} % interval",
+                f"Standard errors each way for a {numeral(100 * family.confidence, 'g')} % interval",
                 "t with the error shared out over the ratios (Bonferroni)"
                 if family.shared_out
                 else "the value that the largest |t| of all ratios stays within, with their correlations in this plan",

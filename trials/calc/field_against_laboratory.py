@@ -7,9 +7,10 @@ of it, so nothing here is a calibration. Ratios are fractions. Student's quantil
 
 import math
 import statistics
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import Interval
 from prospecting.calc.units import GRADE_G_PER_T
 
@@ -78,6 +79,30 @@ SLIPS = (
     (float(GRADE_G_PER_T["ozt_per_short_ton"]), "g/t and troy ounces per short ton mixed up"),
     (1000.0, "ppb read as g/t, or milligrams as grams"),
 )
+
+
+def golds_mg(grades_g_per_t: Sequence[float | None], ores_g: Sequence[float]) -> list[float | None]:
+    """Return the gold in mg that each ore holds at its grade; None where the grade is. A negative one raises ValueError.
+
+    >>> golds_mg([4.0, None], [30.0, 50.0])
+    [0.12, None]
+    """
+    if (
+        min((grade for grade in grades_g_per_t if grade is not None), default=0) < 0
+        or min(ores_g, default=0) < 0
+    ):
+        raise ValueError("A grade and a mass cannot be negative.")
+    pairs = zip(grades_g_per_t, ores_g, strict=True)
+    return [None if grade is None else grade * ore / 1000 for grade, ore in pairs]
+
+
+def total_mg(golds_mg: Iterable[float | None]) -> float:
+    """Return the gold of all these together, in mg; what was not weighed counts for nothing.
+
+    >>> total_mg([1.5, None, 2.0])
+    3.5
+    """
+    return math.fsum(gold for gold in golds_mg if gold is not None)
 
 
 def pooled(lows_mg: Sequence[float], highs_mg: Sequence[float | None], ores_g: Sequence[float]) -> Bounds:
@@ -343,7 +368,7 @@ def why_no_line(assayed: Sequence[float], relative_sds: Sequence[float | None]) 
     if len(assayed) > MOST_LINE_LOTS:
         return f"there are more than {MOST_LINE_LOTS} lots: ask for one zone below."
     if max(assayed) < LINE_TIMES * min(assayed):
-        return f"the richest assay is not {LINE_TIMES:g} times the poorest: too narrow a range for a slope."
+        return f"the richest assay is not {numeral(LINE_TIMES, 'g')} times the poorest: too narrow a range for a slope."
     if any(each is None for each in relative_sds):
         return "the chance in some of the figures is not known."
     error = statistics.fmean(log_sd(each) ** 2 for each in relative_sds)

@@ -10,6 +10,7 @@ from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from prospecting.calc.number_words import numeral
 from prospecting.calc.units import format_gold_mg, format_share
 from trials.calc.bridge import LogRatio
 from trials.calc.clearing import Reached
@@ -195,7 +196,7 @@ def minutes_text(minutes: float) -> str:
     >>> minutes_text(42.5), minutes_text(7.25)
     ('42', '7.2')
     """
-    return f"{minutes:.0f}" if abs(minutes) >= 10 else f"{round(minutes, 1):g}"
+    return f"{minutes:.0f}" if abs(minutes) >= 10 else numeral(round(minutes, 1), "g")
 
 
 def loss_of(ratio: float, lower: float | None, upper: float | None) -> Loss:
@@ -458,5 +459,5 @@ def _outward(share: float, to_whole) -> str:
     percent = round(100 * share, 6)
     whole = to_whole(percent)
     if 0 < abs(percent) < 1:
-        return f"{percent:.1g}"
+        return numeral(percent, ".1g")
     return f"{whole:d}"

@@ -5,8 +5,10 @@ with the chance of its charge on top. Loads numpy and scipy.special; import it i
 """
 
 import math
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -91,18 +93,11 @@ class Zone:
             raise ValueError("Each assay has an error of its own above zero.")
         self.level = level
         self.between_sd = between_digs_sd(assays)
-        self._digs = {dig: place for place, dig in enumerate(sorted({d for a in assays for d in a.shares}))}
-        shares = np.zeros((len(assays), len(self._digs)))
-        for row, each in enumerate(assays):
-            for dig, share in each.shares.items():
-                shares[row, self._digs[dig]] = share
-        self._shares = shares
-        covariance = self.between_sd**2 * shares @ shares.T + np.diag([each.sd**2 for each in assays])
-        self._inverse = np.linalg.inv(covariance)
-        self._ones = self._inverse.sum(axis=1)
-        self._information = float(self._ones.sum())
+        self._parts = [_Part.of(some, self.between_sd) for some in _apart(assays)]
+        self._part_of = {dig: number for number, part in enumerate(self._parts) for dig in part.digs}
+        self._information = math.fsum(part.ones.sum() for part in self._parts)
         grades = [each.grade for each in assays]
-        self._mean = float(self._ones @ grades) / self._information
+        self._mean = math.fsum(part.ones @ part.grades for part in self._parts) / self._information
         self._range = min(grades), max(grades)
 
     @property
@@ -116,31 +111,88 @@ class Zone:
         slack = 1e-9 * max(abs(low), abs(high))
         return self._mean <= 0 or not low - slack <= self._mean <= high + slack
 
-    @property
+    @cached_property
     def now(self) -> ZoneMean:
-        se, digs = 1 / math.sqrt(self._information), len(self._digs)
+        se, digs = 1 / math.sqrt(self._information), len(self._part_of)
         half = student(self.level, digs - 1) * se
         return ZoneMean(self._mean, self.between_sd, se, digs, half, self.level)
 
-    def after(self, candidate: Candidate) -> Narrowed:
-        """Return what one more assay is expected to do to the interval of the zone's mean.
+    def after(self, candidates: Sequence[Candidate]) -> list[Narrowed]:
+        """Return what one more assay, of each of these lots alone, is expected to do to the interval of the zone's mean.
 
         Generalised least squares with the digs' spread as it is now; the new row by the formula of the bordered inverse, and
         one more degree of freedom where the lot brings a dig not assayed yet.
         """
-        known = np.zeros(len(self._digs))
-        for dig, share in candidate.shares.items():
-            if dig in self._digs:
-                known[self._digs[dig]] = share
-        along = self.between_sd**2 * self._shares @ known
-        own = self.between_sd**2 * math.fsum(share**2 for share in candidate.shares.values())
-        left = own + candidate.sd**2 - float(along @ self._inverse @ along)
-        gained = (1 - float(along @ self._ones)) ** 2 / left
-        adds_dig = any(dig not in self._digs for dig in candidate.shares)
-        se = 1 / math.sqrt(self._information + gained)
-        half = student(self.level, len(self._digs) - 1 + adds_dig) * se
-        now = self.now
-        return Narrowed(half, max(0.0, now.half_width - half) / now.mean, adds_dig)
+        alike: dict[tuple[int, ...], list[int]] = defaultdict(list)
+        for place, each in enumerate(candidates):
+            alike[tuple(sorted({self._part_of[dig] for dig in each.shares if dig in self._part_of}))].append(
+                place
+            )
+        gained = np.zeros(len(candidates))
+        for parts, places in alike.items():
+            gained[places] = self._gained([candidates[place] for place in places], parts)
+        now, df = self.now, len(self._part_of) - 1
+        quantiles = {adds: student(self.level, df + adds) for adds in (False, True)}
+        found = []
+        for each, more in zip(candidates, gained.tolist(), strict=True):
+            adds_dig = any(dig not in self._part_of for dig in each.shares)
+            half = quantiles[adds_dig] / math.sqrt(self._information + more)
+            found.append(Narrowed(half, max(0.0, now.half_width - half) / now.mean, adds_dig))
+        return found
+
+    def _gained(self, candidates: Sequence[Candidate], parts: Sequence[int]) -> np.ndarray:
+        """The information each of these adds, whose digs known already are in these parts of the assays."""
+        left = np.array(
+            [
+                each.sd**2 + self.between_sd**2 * math.fsum(share**2 for share in each.shares.values())
+                for each in candidates
+            ]
+        )
+        told = np.zeros(len(candidates))
+        for part in (self._parts[number] for number in parts):
+            known = np.array([[each.shares.get(dig, 0.0) for each in candidates] for dig in part.digs])
+            along = self.between_sd**2 * part.shares @ known
+            left -= np.sum(along * (part.inverse @ along), axis=0)
+            told += part.ones @ along
+        return (1 - told) ** 2 / left
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """Assays that share digs with each other and with no others: their block of the inverse covariance, its row sums."""
+
+    digs: Sequence[int]
+    shares: np.ndarray
+    inverse: np.ndarray
+    ones: np.ndarray
+    grades: np.ndarray
+
+    @classmethod
+    def of(cls, assays: Sequence[Assayed], between_sd: float) -> "_Part":
+        digs = sorted({dig for each in assays for dig in each.shares})
+        shares = np.array([[each.shares.get(dig, 0.0) for dig in digs] for each in assays])
+        covariance = between_sd**2 * shares @ shares.T + np.diag([each.sd**2 for each in assays])
+        inverse = np.linalg.inv(covariance)
+        return cls(digs, shares, inverse, inverse.sum(axis=1), np.array([each.grade for each in assays]))
+
+
+def _apart(assays: Sequence[Assayed]) -> list[list[Assayed]]:
+    """The assays in groups that share no dig: a whole zone at once would take the cube of its size."""
+    first_of: dict[int, int] = {}
+
+    def first(dig: int) -> int:
+        while first_of.setdefault(dig, dig) != dig:
+            first_of[dig] = dig = first_of[first_of[dig]]
+        return dig
+
+    for each in assays:
+        one, *others = each.shares
+        for dig in others:
+            first_of[first(dig)] = first(one)
+    groups: dict[int, list[Assayed]] = defaultdict(list)
+    for each in assays:
+        groups[first(next(iter(each.shares)))].append(each)
+    return list(groups.values())
 
 
 def for_its_price(by_share: float, price: float, spent: float) -> float | None:

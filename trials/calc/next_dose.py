@@ -4,6 +4,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from prospecting.calc.number_words import numeral
+
 UP = 2.0
 MOST_DOWN = 4.0
 
@@ -36,7 +38,7 @@ def dose_between(
     high = _dose(lowest_dose_with_shown_gain_ml_per_l)
     if not low < high:
         raise ValueError(
-            f"{low:g} mL/L not shown and {high:g} mL/L shown: the dose not shown must be the lower one."
+            f"{numeral(low, 'g')} mL/L not shown and {numeral(high, 'g')} mL/L shown: the dose not shown must be the lower one."
         )
     return math.sqrt(low) * math.sqrt(high)
 
@@ -69,7 +71,7 @@ def next_dose(shown: Mapping[float, bool], down_factor: float = UP, top_harms: b
     0.5
     """
     if not 2 <= down_factor <= MOST_DOWN:
-        raise ValueError(f"down_factor {down_factor}: it must lie between 2 and {MOST_DOWN:g}.")
+        raise ValueError(f"down_factor {down_factor}: it must lie between 2 and {numeral(MOST_DOWN, 'g')}.")
     doses = sorted(_dose(dose) for dose in shown)
     if not doses:
         raise ValueError("No dose was tried: there is nothing to go on from.")

@@ -5,6 +5,7 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from prospecting.calc.number_words import numeral
 from trials.calc.comparison import ControlComparison, TreatmentComparison
 from trials.calc.ratio_words import between
 from trials.calc.verdict import FEWEST_DF, FEWEST_RUNS, Kind, written
@@ -150,7 +151,7 @@ def point_to(comparison: ControlComparison, treatment: Hashable, more: str, less
         short = name if entry.runs <= comparison.control_runs else control
         why = f"{few} run{'' if few == 1 else 's'} of {short}" if few < FEWEST_RUNS else "so few runs"
         return Pointer(name, "not told", f"{name}: {why} cannot tell chance from an effect.")
-    level = f"{100 * comparison.confidence:g} % interval"
+    level = f"{numeral(100 * comparison.confidence, 'g')} % interval"
     if comparison.route in ("ranks", "places"):
         return _by_places(comparison, entry, name, control, more, less)
     direction = _direction(entry)

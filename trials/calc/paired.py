@@ -8,6 +8,7 @@ import numpy as np
 from scipy.special import betainc
 
 from prospecting.calc.checks import numbers
+from prospecting.calc.number_words import numeral
 from trials.calc.simultaneous import t_quantile, t_two_sided
 
 
@@ -80,7 +81,7 @@ def paired_ratio(
     se = math.sqrt(math.fsum((value - mean) ** 2 for value in logs) / (n - 1) / n)
     if se <= 1e-12:
         raise ValueError(
-            f"All {n} pairs show the same ratio {math.exp(mean):g}: there is no spread to judge by."
+            f"All {n} pairs show the same ratio {numeral(math.exp(mean), 'g')}: there is no spread to judge by."
         )
     half = t_quantile((1 + confidence) / 2, n - 1) * se
     return PairedRatio(

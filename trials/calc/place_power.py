@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from prospecting.calc.number_words import numeral
 from trials.calc.levels import check_level
 from trials.calc.permutation import fewest_blocks, smallest_level
 
@@ -170,9 +171,7 @@ def by_chance(treatments: int, blocks: int) -> str:
     half = "If no treatment does anything, each stands before the control in half of the blocks"
     if blocks == 1:
         return f"{half}."
-    return (
-        f"{half}, and one of {treatments} first in all {blocks} in 1 trial of {treatments ** (blocks - 1):,}."
-    )
+    return f"{half}, and one of {treatments} first in all {blocks} in 1 trial of {numeral(treatments ** (blocks - 1), ',')}."
 
 
 def in_hundred(share: float) -> str:
@@ -227,7 +226,7 @@ def _surest(outlook: PlaceOutlook) -> str:
             f"shown: that takes {_blocks(outlook.fewest)} at the least."
         )
     once = 1 / outlook.smallest_p
-    how = f"once in {once:,.0f} trials" if once >= 1.5 else "in most trials"
+    how = f"once in {numeral(once, ',.0f')} trials" if once >= 1.5 else "in most trials"
     return (
         f"The surest outcome, one treatment first and the control last in every one of {_blocks(outlook.blocks)}, "
         f"comes by chance {how}."

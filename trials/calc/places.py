@@ -6,6 +6,7 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean
 
+from prospecting.calc.number_words import numeral
 from trials.calc.comparison import EQUAL_PORTIONS, ControlComparison, compare_ranks
 from trials.calc.permutation import fewest_blocks
 from trials.calc.place_power import (
@@ -127,7 +128,10 @@ def judge_places(comparison: ControlComparison, treatment: Hashable) -> Verdict:
         )
     level = 1 - comparison.confidence
     sides = f"Before {control} in {entry.blocks_higher} of {entry.blocks_compared} blocks, behind it in {entry.blocks_lower}"
-    how = f"judged by places within blocks at the {100 * level:g} % level, all treatments together: a direction, no ratio."
+    how = (
+        f"judged by places within blocks at the {numeral(100 * level, 'g')} % level, all treatments together: a "
+        "direction, no ratio."
+    )
     if entry.p_adjusted < level and entry.blocks_higher != entry.blocks_lower:
         better = entry.blocks_higher > entry.blocks_lower
         return Verdict(

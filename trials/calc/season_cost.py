@@ -2,6 +2,7 @@
 
 from decimal import ROUND_HALF_EVEN, Decimal
 
+from prospecting.calc.number_words import numeral
 from trials.calc.cost import DoseCost
 
 CENT = Decimal("0.01")
@@ -57,4 +58,4 @@ def format_money(amount: Decimal, currency: str) -> str:
     step = CENT
     if abs(amount) < Decimal("0.1"):
         step = Decimal(1).scaleb(amount.adjusted() - FIGURES + 1)
-    return f"{amount.quantize(step, rounding=ROUND_HALF_EVEN):f} {currency}"
+    return f"{numeral(amount.quantize(step, rounding=ROUND_HALF_EVEN), 'f')} {currency}"

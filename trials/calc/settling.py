@@ -8,6 +8,7 @@ import math
 from dataclasses import dataclass
 
 from prospecting.calc.checks import numbers
+from prospecting.calc.number_words import numeral
 from trials.calc.simultaneous import find_root
 
 GRAVITY_M_S2 = 9.80665
@@ -75,12 +76,13 @@ def stokes(
     reynolds = water_density_kg_m3 * velocity * d / mu
     caution = ""
     if reynolds > STOKES_END:
-        caution = f"Reynolds number {reynolds:.3g}: Stokes ends at {STOKES_END:g}, use a drag law."
+        caution = f"Reynolds number {numeral(reynolds, '.3g')}: Stokes ends at {numeral(STOKES_END, 'g')}, use a drag law."
         if not beyond_its_end:
-            raise ValueError(f"{diameter_um:g} um: {caution}")
+            raise ValueError(f"{numeral(diameter_um, 'g')} um: {caution}")
     elif reynolds > STOKES_FINE:
         caution = (
-            f"Reynolds number {reynolds:.2g}, above {STOKES_FINE:g}: Stokes is up to about 15 % too fast."
+            f"Reynolds number {numeral(reynolds, '.2g')}, above {numeral(STOKES_FINE, 'g')}: Stokes is up to "
+            "about 15 % too fast."
         )
     return Settling(velocity * 1000, reynolds, 0.1 / velocity / 60, caution)
 
@@ -129,7 +131,8 @@ def by_drag(
     reynolds = math.exp(find_root(beyond, low, math.log(by_stokes) + 1e-9, tolerance=1e-14))
     if reynolds > DRAG_ENDS[drag_law]:
         raise ValueError(
-            f"{diameter_um:g} um gives a Reynolds number of {reynolds:.4g}: {drag_law} ends at {DRAG_ENDS[drag_law]:g}."
+            f"{numeral(diameter_um, 'g')} um gives a Reynolds number of {numeral(reynolds, '.4g')}: {drag_law} ends "
+            f"at {numeral(DRAG_ENDS[drag_law], 'g')}."
         )
     velocity = reynolds * mu / (water_density_kg_m3 * d)
     stokes_velocity = by_stokes * mu / (water_density_kg_m3 * d)
@@ -217,7 +220,8 @@ def solids_fraction_from_speed(
     numbers([index_n], "the index n", above=0)
     if hindered_velocity_mm_s > single_velocity_mm_s:
         raise ValueError(
-            f"{hindered_velocity_mm_s:g} mm/s crowded and {single_velocity_mm_s:g} mm/s alone: crowding only slows."
+            f"{numeral(hindered_velocity_mm_s, 'g')} mm/s crowded and {numeral(single_velocity_mm_s, 'g')} mm/s "
+            "alone: crowding only slows."
         )
     return 1 - (hindered_velocity_mm_s / single_velocity_mm_s) ** (1 / index_n)
 
@@ -271,7 +275,9 @@ def water_viscosity_mpa_s(temperature_c: float) -> float:
     1.52
     """
     if not COLDEST_C <= temperature_c <= WARMEST_C:
-        raise ValueError(f"{temperature_c} C: the formula holds from {COLDEST_C:g} to {WARMEST_C:g} C.")
+        raise ValueError(
+            f"{temperature_c} C: the formula holds from {numeral(COLDEST_C, 'g')} to {numeral(WARMEST_C, 'g')} C."
+        )
     cold = 20 - temperature_c
     return 1.002 * 10 ** (cold / (temperature_c + 96) * (1.2364 - 1.37e-3 * cold + 5.7e-6 * cold**2))
 
@@ -286,7 +292,8 @@ def _grain(
     numbers([particle_density_kg_m3], "a grain density in kg/m3", above=0)
     if not particle_density_kg_m3 > water_density_kg_m3:
         raise ValueError(
-            f"A grain of {particle_density_kg_m3:g} kg/m3 does not sink in water of {water_density_kg_m3:g} kg/m3."
+            f"A grain of {numeral(particle_density_kg_m3, 'g')} kg/m3 does not sink in water of "
+            f"{numeral(water_density_kg_m3, 'g')} kg/m3."
         )
     return diameter_um * 1e-6, viscosity_mpa_s * 1e-3, particle_density_kg_m3 - water_density_kg_m3
 

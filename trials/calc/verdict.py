@@ -5,6 +5,7 @@ from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from prospecting.calc.number_words import in_mark, numeral
 from trials.calc.comparison import ControlComparison, TreatmentComparison
 from trials.calc.permutation import fewest_blocks, fewest_in_one_order
 from trials.calc.plan_sight import Plan, Spread, rows_needed, sight
@@ -175,9 +176,9 @@ def written(ratio: float, figures: int = 2) -> str:
     for digits in range(figures, 6):
         text = f"{ratio:.{digits}g}"
         if "e" in text:
-            return f"{ratio:.0f}" if ratio > 1 else f"{ratio:.6f}".rstrip("0")
+            return f"{ratio:.0f}" if ratio > 1 else in_mark(f"{ratio:.6f}".rstrip("0"))
         if float(text) != 1 or ratio == 1:
-            return text
+            return in_mark(text)
     return "1"
 
 
@@ -196,7 +197,7 @@ def rounded_up(ratio: float, figures: int = 2) -> str:
 
 def _stated(ratio: float) -> str:
     """Write the ratio the group fixed as it was fixed: 1.25 stays 1.25."""
-    return f"{ratio:g}"
+    return numeral(ratio, "g")
 
 
 def _by_ratio(comparison, entry, smallest_ratio, name, control, reach) -> Verdict:
@@ -239,7 +240,7 @@ def _by_places(comparison, entry, name, control, reach) -> Verdict:
     level = 1 - comparison.confidence
     within = "in the one order of all runs" if comparison.in_one_order else "within blocks"
     how = (
-        f"judged by places {within} at the {100 * level:g} % level, all treatments together; "
+        f"judged by places {within} at the {numeral(100 * level, 'g')} % level, all treatments together; "
         f"{comparison.runs_below_scale} of {comparison.runs_used} runs came out below the scale, so no ratio is given."
     )
     numbers = {"detectable_ratio": reach.ratio, "more_blocks": reach.more_blocks}
@@ -400,7 +401,7 @@ def _worded_reach(
 
 
 def _interval(comparison: ControlComparison, entry: TreatmentComparison) -> str:
-    level = f"{100 * comparison.confidence:g} % interval, all treatments judged together"
+    level = f"{numeral(100 * comparison.confidence, 'g')} % interval, all treatments judged together"
     much = "as much" if comparison.route == "mass" else "as many colours"
     if entry.ratio is None:
         return f"The control shows no colour; at least {written(entry.lower)} times {much} ({level})."

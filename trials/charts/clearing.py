@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from prospecting.calc.number_words import numeral
 from prospecting.charts.tick import Tick
 
 WIDTH, HEIGHT = 360.0, 260.0
@@ -104,11 +105,11 @@ def clearing_chart(
     return ClearingChart(
         lines=lines,
         minutes=[
-            Tick(round(LEFT + n * minute_step / end * (RIGHT - LEFT), 1), f"{n * minute_step:g}")
+            Tick(round(LEFT + n * minute_step / end * (RIGHT - LEFT), 1), numeral(n * minute_step, "g"))
             for n in range(round(end / minute_step) + 1)
         ],
         values=[
-            Tick(round(BOTTOM - n * value_step / top * (BOTTOM - TOP), 1), f"{n * value_step:g}")
+            Tick(round(BOTTOM - n * value_step / top * (BOTTOM - TOP), 1), numeral(n * value_step, "g"))
             for n in range(round(top / value_step) + 1)
         ],
         target_y=None if target is None else round(BOTTOM - float(target) / top * (BOTTOM - TOP), 1),
@@ -125,7 +126,7 @@ def _dot(tub: Drawn, look: LookAt, x: float, y: float, unit: str) -> Dot:
     return Dot(
         x,
         y,
-        f"{tub.label}: {more}{look.value:g} {unit} at {look.minutes:g} min",
+        f"{tub.label}: {more}{numeral(look.value, 'g')} {unit} at {numeral(look.minutes, 'g')} min",
         arrow if look.beyond else "",
     )
 

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from prospecting.calc.number_words import numeral
 from trials.charts.axis import FootAxis
 from trials.charts.verdict import LONGEST_REACH, Dot, Tick, log_ticks, shortened
 
@@ -221,7 +222,10 @@ def ladder_chart(
     if places:
         ticks = [YTick(y_of(place), f"{place}") for place in range(math.ceil(low), math.floor(high) + 1)]
     else:
-        ticks = [YTick(y_of(value), f"{value:g}") for value in log_ticks(low, high, plot_bottom - TOP - LINE)]
+        ticks = [
+            YTick(y_of(value), numeral(value, "g"))
+            for value in log_ticks(low, high, plot_bottom - TOP - LINE)
+        ]
     return LadderChart(
         bottom=bottom,
         height=round(caption_y + 8, 1),
@@ -455,7 +459,9 @@ def ratio_bars(rows: Sequence[BarRow], *, caption: str, title: str, description:
         height=round(bottom + 42, 1),
         bottom=bottom,
         rows=drawn,
-        ticks=[Tick(x_of(value), f"{value:g}") for value in log_ticks(low, high, BARS_RIGHT - BARS_LEFT)],
+        ticks=[
+            Tick(x_of(value), numeral(value, "g")) for value in log_ticks(low, high, BARS_RIGHT - BARS_LEFT)
+        ],
         one_x=x_of(1.0),
         caption=caption,
         title=title,

@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from prospecting.calc.number_words import numeral
 from trials.charts.axis import FootAxis
 from trials.charts.verdict import Band, Dot, Line, Tick, log_ticks, shortened
 
@@ -215,7 +216,7 @@ def interaction_chart(
         expected_sample=_diamond(27.0, expected_y) if expected else "",
         expected_y=round(expected_y + 4.5, 1),
         ticks=[
-            Tick(round(floor - place, 1), f"{value:g}")
+            Tick(round(floor - place, 1), numeral(value, "g"))
             for value in log_ticks(low, high, floor - TOP)
             for place in [math.log(value / low) / math.log(high / low) * (floor - TOP)]
         ],
@@ -254,7 +255,9 @@ def bars_chart(
     one = x_of(1.0)
     return BarsChart(
         rows=drawn,
-        ticks=[Tick(x_of(value), f"{value:g}") for value in log_ticks(low, high, BAR_RIGHT - BAR_LEFT)],
+        ticks=[
+            Tick(x_of(value), numeral(value, "g")) for value in log_ticks(low, high, BAR_RIGHT - BAR_LEFT)
+        ],
         one_x=one,
         one_lines=[
             Line(one, round(row.label_y + 5, 1), round(row.label_y + BAR_ROW - 13, 1)) for row in drawn

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from prospecting.calc.number_words import numeral
 from prospecting.charts.tick import Tick
 from trials.charts.verdict import log_ticks
 
@@ -138,8 +139,8 @@ def agreement_plot(
     return AgreementPlot(
         # What is told of above comes last, on top of the others.
         marks=[_mark(point, x_of, y_of) for point in sorted(placed, key=lambda point: point.is_flagged)],
-        across=[Tick(x_of(value), f"{value:g}") for value in ticks],
-        upward=[Tick(y_of(value), f"{value:g}") for value in ticks],
+        across=[Tick(x_of(value), numeral(value, "g")) for value in ticks],
+        upward=[Tick(y_of(value), numeral(value, "g")) for value in ticks],
         alike=along(0.0, 1.0),
         usual=along(math.log10(ratio), 1.0) if ratio else None,
         limits=[each for each in beside if each is not None],

@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.number_words import numeral
 from trials.charts.clearing import LINE_HEIGHT, Tick, round_step
 from trials.charts.verdict import log_ticks
 
@@ -126,8 +127,8 @@ def gold_against_minutes(
         )
     return ClearingGoldChart(
         points=drawn,
-        minutes=[Tick(x_of(number * step), f"{number * step:g}") for number in range(first, last + 1)],
-        golds=[Tick(y_of(value), f"{value:g}") for value in log_ticks(low, high, BOTTOM - TOP)],
+        minutes=[Tick(x_of(number * step), numeral(number * step, "g")) for number in range(first, last + 1)],
+        golds=[Tick(y_of(value), numeral(value, "g")) for value in log_ticks(low, high, BOTTOM - TOP)],
         one_y=y_of(1.0),
         zero_x=x_of(0.0),
         band=None

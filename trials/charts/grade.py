@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from prospecting.calc.zone_grade import ASSAY, Result
 from prospecting.calc.zone_picture import Foot, GradePicture, MeanPoint, Spot, day_spot, days_foot
 
@@ -104,7 +105,10 @@ def grade_chart(picture: GradePicture, *, grade_unit: str, label: str) -> GradeC
     return GradeChart(
         marks=_marks(picture.spots, across, upward, grade_unit),
         foot_ticks=_foot_ticks(foot, across),
-        grades=[Tick(_text(upward.at(float(step * n))), f"{step * n:f}") for n in range(int(top / step) + 1)],
+        grades=[
+            Tick(_text(upward.at(float(step * n))), numeral(step * n, "f"))
+            for n in range(int(top / step) + 1)
+        ],
         unit=units.UNIT_NAMES[grade_unit],
         label=label,
         caption=foot.caption,

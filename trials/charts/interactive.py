@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
 
+from prospecting.calc.number_words import in_mark, numeral
 from trials.charts.places import last_place, place_ticks
 from trials.charts.verdict import DOT_STEP, FEW_BLOCKS, Row, log_ticks, spread_dots, value_range
 
@@ -166,6 +167,7 @@ def interactive_figure(
     foot = textwrap.wrap(caption, LABEL_SIGNS)
     foot_height = FOOT + FOOT_LINE * len(foot)
     figure.update_layout(
+        separators=in_mark(".,"),
         template="none",
         height=y + foot_height,
         margin={"l": PAD, "r": PAD, "t": 0, "b": foot_height, "pad": 0},
@@ -233,7 +235,7 @@ def _ticks(axis: _Axis, below_text: str) -> list[tuple[float, str]]:
     ]
     if not axis.is_log:
         return aside + [(float(place), f"{place}") for place in place_ticks(int(axis.high))]
-    return aside + [(value, f"{value:g}") for value in log_ticks(axis.low, axis.high, axis.length)]
+    return aside + [(value, numeral(value, "g")) for value in log_ticks(axis.low, axis.high, axis.length)]
 
 
 def _place(runs: Sequence[PointedRun], axis: _Axis, y: float) -> list[_Placed]:

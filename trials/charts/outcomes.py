@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.number_words import numeral
 from trials.charts.axis import FootAxis
 from trials.charts.verdict import log_ticks, shortened, spread_dots
 
@@ -134,7 +135,10 @@ def dot_chart(
     return DotChart(
         name=name,
         rows=drawn,
-        ticks=[Tick(x_of(value), f"{100 * value:g} %" if as_percent else f"{value:g}") for value in at],
+        ticks=[
+            Tick(x_of(value), f"{numeral(100 * value, 'g')} %" if as_percent else numeral(value, "g"))
+            for value in at
+        ],
         left=left,
         bottom=round(y, 1),
         below_x=2.0 if left > LEFT else None,

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import LIBERATION_EXPONENTS
 
 # All lengths in units of the viewBox.
@@ -79,7 +80,7 @@ def protocol_chart(stages: Sequence) -> ProtocolChart:
     said = "; ".join(
         f"stage {stage.number}, {stage.words}: "
         + ", ".join(
-            f"{text} at exponent {exponent:g}"
+            f"{text} at exponent {numeral(exponent, 'g')}"
             for text, exponent in zip(stage.share_texts, LIBERATION_EXPONENTS, strict=True)
         )
         for stage in stages

@@ -5,6 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from prospecting.calc.number_words import numeral
+
 WIDTH, HEIGHT = 360.0, 236.0
 LEFT, RIGHT, TOP, BOTTOM = 40.0, 352.0, 24.0, 186.0
 DOT = 4.0
@@ -97,7 +99,9 @@ def order_chart(points: Sequence[Drawn], *, title: str) -> OrderChart | None:
             for place, (low, high) in bands.items()
         ],
         numbers=[Mark(x_of(place), str(place)) for place in range(1, places + 1) if (place - 1) % every == 0],
-        scale=[Mark(y_of(step * number), f"{step * number:g}") for number in range(round(top / step) + 1)],
+        scale=[
+            Mark(y_of(step * number), numeral(step * number, "g")) for number in range(round(top / step) + 1)
+        ],
         one_y=y_of(1.0),
         title=title,
     )

@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.number_words import numeral
 from trials.charts.axis import FootAxis
 
 # All lengths in units of the viewBox.
@@ -196,7 +197,7 @@ def verdict_chart(
         bottom=bottom,
         left=left,
         rows=drawn,
-        ticks=[Tick(x_of(value), f"{value:g}") for value in log_ticks(low, high, RIGHT - left)],
+        ticks=[Tick(x_of(value), numeral(value, "g")) for value in log_ticks(low, high, RIGHT - left)],
         one_lines=_beside_labels(x_of(1.0), drawn, bottom) if with_margin else [],
         band=Band(x_of(1 / margin_ratio), round(x_of(margin_ratio) - x_of(1 / margin_ratio), 1))
         if with_margin

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from prospecting.calc.local_map import FlatMap, FlatPlace, metres_in_feet, outline, round_length
+from prospecting.calc.number_words import numeral
 
 WIDTH, MARGIN, FOOT = 360, 34, 46
 TALLEST, SHORTEST = 420, 150
@@ -165,6 +166,6 @@ def _scale_bar(longest_m: float, in_feet: bool) -> tuple[float, str]:
     """The bar's length in metres and its words, round in the reader's unit."""
     if in_feet:
         feet = round_length(metres_in_feet(longest_m))
-        return feet * (longest_m / metres_in_feet(longest_m)), f"{feet:g} ft"
+        return feet * (longest_m / metres_in_feet(longest_m)), f"{numeral(feet, 'g')} ft"
     metres = round_length(longest_m)
-    return metres, f"{metres / 1000:g} km" if metres >= 1000 else f"{metres:g} m"
+    return metres, f"{numeral(metres / 1000, 'g')} km" if metres >= 1000 else f"{numeral(metres, 'g')} m"

@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from trials.charts.axis import FootAxis
 
 WIDTH, LEFT, RIGHT, TOP, ROW, FOOT = 360, 16, 344, 8, 46, 44
@@ -67,7 +68,7 @@ def zone_dots(zones: Mapping[str, Sequence[tuple[float, bool]]], *, grade_unit: 
             _row(name, digs, TOP + ROW * place, across, grade_unit)
             for place, (name, digs) in enumerate(shown.items())
         ],
-        ticks=[(f"{across(tick):.1f}", f"{tick:g}") for tick in _ticks(low, high)],
+        ticks=[(f"{across(tick):.1f}", numeral(tick, "g")) for tick in _ticks(low, high)],
         unit=units.UNIT_NAMES[grade_unit],
         height=bottom + FOOT,
         bottom=bottom,
@@ -82,7 +83,7 @@ def _row(name: str, digs: Sequence[tuple[float, bool]], top: float, across, grad
         # The first layer with room; where none has any, the dot lies on another.
         layer = next((place for place in range(LAYERS) if x - last[place] >= 2 * SIZE), 0)
         last[layer] = x
-        words = f"{'below ' if below else ''}{grade:.3g} {units.UNIT_NAMES[grade_unit]}"
+        words = f"{'below ' if below else ''}{numeral(grade, '.3g')} {units.UNIT_NAMES[grade_unit]}"
         dots.append(Dot(f"{x:.1f}", f"{middle - layer * SIZE * 1.4:.1f}", below, words))
     return Row(name, f"{top + 12:.1f}", f"{middle:.1f}", dots)
 

@@ -8,6 +8,7 @@ from django.core.exceptions import ValidationError
 
 from prospecting.actions.correction import Weight
 from prospecting.calc import guard, mass_balance, units
+from prospecting.calc.number_words import numeral
 from prospecting.forms.base import MassField, SiteForm
 from prospecting.models import Draw, Lot, Step
 
@@ -74,7 +75,7 @@ class LotCorrectionForm(CorrectionForm):
             return {}
         made = round(units.convert_mass(made_g, "g", mass_unit), 4).normalize()
         return {
-            "mass": f"{made:f} {mass_unit}",
+            "mass": f"{numeral(made, 'f')} {mass_unit}",
             "weighed": units.format_mass(weighed.canonical, mass_unit),
         }
 
@@ -113,7 +114,7 @@ class StepCorrectionForm(CorrectionForm):
     def add_mass(self, name: str, label: str, booked_g: Decimal | None, *, unweighed: bool = False) -> None:
         says = f"Booked: {units.format_mass(booked_g, self.member.mass_unit)}. " if booked_g else ""
         says += "All there was, not weighed: it follows the lot's own mass. " if unweighed else ""
-        rest = "Leave blank what stays." if booked_g else "For all that is left blank below."
+        rest = "Leave empty what stays." if booked_g else "For all that is left empty below."
         self.fields[name] = MassField(
             label=label, unit=self.member.mass_unit, required=False, help_text=says + rest
         )

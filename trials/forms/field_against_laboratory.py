@@ -37,7 +37,7 @@ class FieldForm(_GrainForm):
 
     def __init__(self, data, *, member: Member) -> None:
         super().__init__(data or None)
-        self.fields["zone"].queryset = Zone.objects.order_by("name")
+        self.fields["zone"].queryset = Zone.objects.select_related("claim").order_by("name")
         self.fields["pan"] = GradeField(
             label="A pan's grade, to see what an assay may say",
             unit=member.grade_unit,
@@ -66,7 +66,7 @@ class NextAssayForm(_GrainForm):
         most=100_000,
         places=2,
         required=False,
-        help_text="Blank: as in the last dispatch by that method.",
+        help_text="Left empty: as in the last dispatch by that method.",
     )
     field_order = ("method", "price", "grain")
 

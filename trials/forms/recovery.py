@@ -23,13 +23,13 @@ class RecoveryForm(forms.Form):
         most=60,
         places=2,
         required=False,
-        help_text="Blank or 0: it was dried.",
+        help_text="Left empty or 0: it was dried.",
     )
     gold = GoldMassField(label="Gold weighed from the concentrate", required=False)
     concentrate = MassField(label="Concentrate, dry", required=False, help_text="")
     concentrate_grade = GradeField(label="Concentrate's assay", required=False, max_length=40)
     tails = MassField(
-        label="Tails, dry", required=False, help_text="Blank: what the concentrate leaves of the feed."
+        label="Tails, dry", required=False, help_text="Left empty: what the concentrate leaves of the feed."
     )
     tails_grade = GradeField(label="Tails' assay, or re-panned grade", required=False, max_length=40)
     head = GradeField(label="Head: the feed's assay", required=False, max_length=40)
@@ -71,7 +71,7 @@ class RecoveryForm(forms.Form):
         elif feed and tails and mass_balance.outweigh_feed(feed, [tails, concentrate or Decimal(0)]):
             self._refuse(
                 "tails",
-                "Concentrate and tails together weigh more than the feed. Were the tails wet? Dry them, or leave this blank.",
+                "Concentrate and tails together weigh more than the feed. Were the tails wet? Dry them, or leave this empty.",
             )
         self._check_gold(feed, concentrate)
         return values

@@ -6,6 +6,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from prospecting.calc import guard, units
+from prospecting.calc.number_words import numeral
 from prospecting.forms.base import GradeField, MassField, NumberField
 from prospecting.forms.steps import SCOOPING, SIZE_HELP, read_size
 from prospecting.models import Member, Step
@@ -201,12 +202,12 @@ class SamplingForm(forms.Form):
             if keep is None:
                 if crushed and f"keep{number}" not in self.errors:
                     self._refuse(
-                        f"keep{number}", "Say how much this stage keeps, or leave its size blank too."
+                        f"keep{number}", "Say how much this stage keeps, or leave its size empty too."
                     )
                 gap = gap or number
                 continue
             if gap and f"keep{gap}" not in self.errors:
-                self._refuse(f"keep{number}", f"Stage {gap} is blank. Fill the stages in order.")
+                self._refuse(f"keep{number}", f"Stage {gap} is empty. Fill the stages in order.")
             if mass_g is not None and keep.canonical > mass_g:
                 self._refuse(
                     f"keep{number}",
@@ -224,4 +225,4 @@ class SamplingForm(forms.Form):
 
 
 def _size(um: float) -> str:
-    return f"{float(units.convert_length(um, 'um', 'mm')):g} mm"
+    return f"{numeral(float(units.convert_length(um, 'um', 'mm')), 'g')} mm"

@@ -45,7 +45,7 @@ class UniformForm(_GrainForm):
         places=1,
         unit_label="%",
         required=False,
-        help_text="How far the portions' true grades may scatter (one standard deviation, % of their mean). Blank: as above.",
+        help_text="How far the portions' true grades may scatter (one standard deviation, % of their mean). Empty: as above.",
     )
     field_order = ("differs", "grain")
 

@@ -5,6 +5,7 @@ from decimal import Decimal
 
 from django import forms
 
+from prospecting.calc.number_words import numeral
 from prospecting.forms.base import NumberField
 from prospecting.models import Zone
 
@@ -29,11 +30,13 @@ class CompareForm(forms.Form):
     )
 
     def __init__(
-        self, data, *, zones: Sequence[Zone], chosen: Sequence[Zone], margin: str, most: int
+        self, data, *, zones: Sequence[Zone], chosen: Sequence[Zone], margin: float, most: int
     ) -> None:
         """`zones` may be chosen; `chosen` and `margin` stand until something is."""
-        start = {"zone": [str(zone.pk) for zone in chosen], "margin": margin}
-        typed = {"zone": data.getlist("zone"), "margin": data.get("margin", margin)} if data else start
+        start = {"zone": [str(zone.pk) for zone in chosen], "margin": numeral(margin, "g")}
+        typed = (
+            {"zone": data.getlist("zone"), "margin": data.get("margin", start["margin"])} if data else start
+        )
         super().__init__(typed)
         self.by_pk = {str(zone.pk): zone for zone in zones}
         self.most = most

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 
 from prospecting.calc.cells import as_meant
+from prospecting.calc.number_words import as_written
 from prospecting.calc.units import parse_number
 from prospecting.readers.text_table import DELIMITERS, Line, decode, one_line, split_lines
 from trials.calc.run_columns import (
@@ -318,6 +319,7 @@ def _measured(name: str, text: str) -> Decimal:
         raise error from None
 
 
+@as_written()
 def _is_nought(text: str) -> bool:
     try:
         return parse_number(text) == 0
@@ -325,6 +327,7 @@ def _is_nought(text: str) -> bool:
         return False
 
 
+@as_written()
 def _number(name: str, text: str, most: Decimal, places: int, *, above_zero: bool = False) -> Decimal:
     try:
         number = parse_number(text)
@@ -336,6 +339,7 @@ def _number(name: str, text: str, most: Decimal, places: int, *, above_zero: boo
     return kept
 
 
+@as_written()
 def _count(name: str, text: str) -> int:
     try:
         number = parse_number(text)

@@ -50,7 +50,7 @@
     const tap = box.querySelector("[data-clock-tap]");
     const says = box.querySelector("[data-clock-says]");
     if (!input || !face || !tap || !says) continue;
-    const plannedMs = (Number.parseFloat(box.dataset.planned) || Infinity) * 60000;
+    const plannedMs = (Number.parseFloat((box.dataset.planned || "").replace(",", ".")) || Infinity) * 60000;
     let running = null;
     let ticking = 0;
     let isDue = false;
@@ -84,7 +84,7 @@
       store.drop(key);
       box.classList.remove("due");
       tap.textContent = "Start again";
-      const minutes = (ms / 60000).toFixed(1);
+      const minutes = window.formValues.written(ms / 60000, 1);
       input.value = minutes;
       widen(document.getElementById(box.dataset.began), Date.now() - ms, true);
       widen(document.getElementById(box.dataset.ended), Date.now(), false);

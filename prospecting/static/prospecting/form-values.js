@@ -1,5 +1,5 @@
 // What stands in a form, as name -> list of texts, and back into it. Used for drafts (keep-draft.js) and for entries that wait
-// (queue-forms.js). `isKept(control)` says which controls count.
+// (queue-forms.js). `isKept(control)` says which controls count. And how a number is written there.
 window.formValues = (() => {
   "use strict";
   const ticked = (control) => control.type === "checkbox" || control.type === "radio";
@@ -38,5 +38,8 @@ window.formValues = (() => {
     for (const control of filled) control.dispatchEvent(new Event("change", { bubbles: true }));
   }
 
-  return { gather, restore };
+  // A number for whoever reads this page: with their decimal mark, as base.html has it of the server.
+  const written = (number, decimals) => number.toFixed(decimals).replace(".", document.documentElement.dataset.decimal || ".");
+
+  return { gather, restore, written };
 })();

@@ -22,7 +22,7 @@
         },
         () => {
           tap.disabled = false;
-          says.textContent = "The phone gave no position. Type it, or leave both blank.";
+          says.textContent = "The phone gave no position. Type it, or leave both empty.";
         },
         { enableHighAccuracy: true, timeout: 30000, maximumAge: 60000 },
       );

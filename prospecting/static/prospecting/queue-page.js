@@ -103,7 +103,7 @@
     }
     const { usage = 0, quota = 0 } = await navigator.storage.estimate();
     const kept = await navigator.storage.persisted();
-    const size = (bytes) => (bytes < 1e9 ? `${(bytes / 1e6).toFixed(1)} MB` : `${(bytes / 1e9).toFixed(1)} GB`);
+    const size = (bytes) => (bytes < 1e9 ? `${window.formValues.written(bytes / 1e6, 1)} MB` : `${window.formValues.written(bytes / 1e9, 1)} GB`);
     part("storage-says").textContent = `${size(usage)} of the ${size(quota)} the browser allows are in use. ` +
       (kept ? "The browser has promised not to clear it away by itself." : "The browser may clear it away when the phone is full.");
     part("persist").hidden = kept;

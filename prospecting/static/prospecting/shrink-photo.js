@@ -37,7 +37,7 @@
   }
   window.shrinkPhoto = shrink;
 
-  const inWords = (bytes) => (bytes < 1e6 ? `${Math.max(1, Math.round(bytes / 1000))} kB` : `${(bytes / 1e6).toFixed(1)} MB`);
+  const inWords = (bytes) => (bytes < 1e6 ? `${Math.max(1, Math.round(bytes / 1000))} kB` : `${window.formValues.written(bytes / 1e6, 1)} MB`);
 
   for (const input of document.querySelectorAll('input[type="file"][data-shrink]')) {
     const box = document.createElement("div");

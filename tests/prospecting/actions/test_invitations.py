@@ -11,7 +11,7 @@ from prospecting.actions.refusal import Refused
 from prospecting.models import Invitation, JournalEntry, Member
 from tests.make import make_member
 
-UNITS = {"mass_unit": "lb", "grade_unit": "g_per_t", "dose_unit": "ml_per_l"}
+UNITS = {"mass_unit": "lb", "grade_unit": "g_per_t", "dose_unit": "ml_per_l", "decimal_mark": "."}
 
 
 def invited(**values) -> tuple[Invitation, str]:

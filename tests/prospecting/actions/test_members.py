@@ -124,11 +124,13 @@ def test_passwords_are_never_in_the_journal():
 def test_a_guest_chooses_units_of_their_own():
     guest = make_member("guest")
     changed = members.change_own_units(
-        member=guest, mass_unit="lb", grade_unit="g_per_t", dose_unit="ml_per_l"
+        member=guest, mass_unit="lb", grade_unit="g_per_t", dose_unit="ml_per_l", decimal_mark=","
     )
     assert changed.mass_unit == "lb"
     with pytest.raises(ValidationError):
-        members.change_own_units(member=guest, mass_unit="stone", grade_unit="g_per_t", dose_unit="ml_per_l")
+        members.change_own_units(
+            member=guest, mass_unit="stone", grade_unit="g_per_t", dose_unit="ml_per_l", decimal_mark="."
+        )
     guest.refresh_from_db()
     assert guest.mass_unit == "lb"
 

@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from prospecting.calc import units
+from prospecting.calc.number_words import COMMA, marked
 
 POUND = Decimal("453.59237")
 amounts = st.decimals(min_value="0.001", max_value="9999", places=3)
@@ -555,3 +556,80 @@ def test_shows_water_in_both_scales():
     assert units.format_temperature(Decimal("15.0")) == "15 °C (59 °F)"
     assert units.format_hardness(Decimal("119.8")) == "120 mg/L (7 grains per US gal) as calcium carbonate"
     assert units.format_temperature(None) == units.format_hardness(None) == ""
+
+
+# ---- For who reads and types with the comma.
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [
+        ("1,234", "1.234"),
+        ("0,125", "0.125"),
+        (",125", "0.125"),
+        ("1,5", "1.5"),
+        ("1.234", "1.234"),
+        ("1 234,5", "1234.5"),
+        ("1\u202f234,5", "1234.5"),
+        ("12 345 678", "12345678"),
+        ("1.234,5", "1234.5"),
+        ("1,234.5", "1234.5"),
+        ("22 1/2", "22.5"),
+    ],
+)
+def test_a_comma_reader_means_decimals_by_it(text, number):
+    with marked(COMMA):
+        assert units.parse_number(text) == Decimal(number)
+
+
+@pytest.mark.parametrize("text", ["1 250/3", "1 23,5", "1,2,3", "12 34"])
+def test_other_gaps_are_refused_for_a_comma_reader_too(text):
+    with marked(COMMA), pytest.raises(ValueError, match="“"):
+        units.parse_number(text)
+
+
+@pytest.mark.parametrize("text", ["1,234 kg", "0,125"])
+def test_others_are_asked_about_a_comma_before_three_digits(text):
+    with pytest.raises(ValueError, match="can be read two ways|comma before three digits"):
+        units.parse_mass(text, "kg")
+
+
+@pytest.mark.parametrize(
+    ("text", "kept"),
+    [
+        ("1,234 kg", "1,2340 kg"),
+        ("0,125", "0,1250"),
+        ("1,5 kg", "1,5 kg"),
+        ("1.234 kg", "1.234 kg"),
+        ("1 234,5 kg", "1234,5 kg"),
+        ("1\u00a0234,125 kg", "1234,1250 kg"),
+        ("1 1/2 lb", "1 1/2 lb"),
+        ("22 lb 4 oz", "22 lb 4 oz"),
+    ],
+)
+def test_what_a_comma_reader_typed_is_kept_so_that_all_read_it_alike(text, kept):
+    with marked(COMMA):
+        typed = units.parse_mass(text, "kg")
+    assert typed.typed == kept
+    assert units.parse_mass(kept, "kg").canonical == typed.canonical
+
+
+@given(amounts, st.sampled_from(["lb", "kg", "g"]))
+def test_a_mass_shown_with_the_comma_reads_back_as_the_one_with_the_point(mass_g, unit):
+    with_point = units.parse_mass(units.format_mass(mass_g, unit), unit).canonical
+    with marked(COMMA):
+        assert units.parse_mass(units.format_mass(mass_g, unit), unit).canonical == with_point
+
+
+def test_everything_shown_has_the_readers_mark():
+    with marked(COMMA):
+        assert units.format_mass(Decimal(1234), "kg") == "1,23 kg"
+        assert units.format_grade(Decimal(8), "g_per_t") == "8,0 g/t"
+        assert units.format_grade(Decimal("8.25"), "g_per_t") == "8,25 g/t"
+        assert units.format_gold_mg(Decimal("0.4")) == "0,4 mg"
+        assert units.format_dose(Decimal("0.25"), "ml_per_l") == "0,25 mL/L"
+        assert units.format_share(Decimal("0.9999")) == "over 99,9 %"
+        assert units.format_share(Decimal("0.00001")) == "under 0,01 %"
+        assert units.format_temperature(Decimal("15.3")) == "15,3 °C (59,5 °F)"
+        assert units.format_number(Decimal("1.6500"), 4) == "1,65"
+        assert units.format_number(None, 1) == ""

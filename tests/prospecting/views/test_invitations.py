@@ -37,6 +37,7 @@ def join_form(**values) -> dict:
         "mass_unit": "lb",
         "grade_unit": "g_per_t",
         "dose_unit": "ml_per_l",
+        "decimal_mark": ".",
     } | values
 
 

@@ -11,7 +11,7 @@ from tests.make import make_lot, make_member
 
 OLD = "a long enough password"
 NEW = "quartz and shovels"
-UNITS = {"mass_unit": "lb", "grade_unit": "ozt_per_short_ton", "dose_unit": "ml_per_l"}
+UNITS = {"mass_unit": "lb", "grade_unit": "ozt_per_short_ton", "dose_unit": "ml_per_l", "decimal_mark": "."}
 
 
 def member_form(**values) -> dict:

@@ -8,8 +8,8 @@ from trials.calc import next_assay as na
 from trials.calc.next_assay import Assayed, Candidate, Zone
 
 
-def one_dig_each(grades, sd=1.0) -> list[Assayed]:
-    return [Assayed(grade, sd, {dig: 1.0}) for dig, grade in enumerate(grades)]
+def one_dig_each(grades, sd=1.0, first=0) -> list[Assayed]:
+    return [Assayed(grade, sd, {dig: 1.0}) for dig, grade in enumerate(grades, start=first)]
 
 
 def test_equal_assays_of_a_dig_each_give_the_plain_mean_and_students_interval():
@@ -43,21 +43,56 @@ def test_the_bordered_inverse_gives_what_reckoning_all_anew_gives(shares):
     whole = np.linalg.inv(zone.between_sd**2 * table @ table.T + np.diag(sds**2))
     known = len({dig for each in assays for dig in each.shares})
     t = stats.t.ppf(0.975, known - 1 + (99 in shares))
-    assert zone.after(Candidate(0.6, shares)).half_width == pytest.approx(t / math.sqrt(whole.sum()))
+    [after] = zone.after([Candidate(0.6, shares)])
+    assert after.half_width == pytest.approx(t / math.sqrt(whole.sum()))
 
 
 def test_a_new_dig_narrows_more_than_the_same_dig_again():
     zone = Zone(one_dig_each([3.0, 5.0, 9.0, 4.0, 7.0]))
-    new, again = (zone.after(Candidate(1.0, {dig: 1.0})) for dig in (99, 0))
+    new, again, surer = zone.after(
+        [Candidate(1.0, {99: 1.0}), Candidate(1.0, {0: 1.0}), Candidate(0.1, {99: 1.0})]
+    )
     assert new.adds_dig and not again.adds_dig
     assert new.by_share > again.by_share >= 0
-    assert zone.after(Candidate(0.1, {99: 1.0})).by_share > new.by_share
+    assert surer.by_share > new.by_share
 
 
 def test_where_chance_explains_all_the_scatter_the_surest_assay_narrows_most():
     zone = Zone(one_dig_each([5.0, 5.1, 4.9, 5.0], sd=2.0))
     assert zone.between_sd == 0
-    assert zone.after(Candidate(0.5, {0: 1.0})).by_share > zone.after(Candidate(2.0, {0: 1.0})).by_share
+    sure, unsure = zone.after([Candidate(0.5, {0: 1.0}), Candidate(2.0, {0: 1.0})])
+    assert sure.by_share > unsure.by_share
+
+
+def test_assays_taken_apart_by_their_digs_give_what_all_together_give():
+    # 40 lots of one to three digs of 30: some share digs in long chains, some with nobody. Referee: numpy on the whole matrix.
+    rng = np.random.default_rng(5)
+    assays = []
+    for _ in range(40):
+        digs = rng.choice(30, size=rng.integers(1, 4), replace=False).tolist()
+        assays.append(Assayed(rng.uniform(2, 9), rng.uniform(0.3, 2), {dig: 1 / len(digs) for dig in digs}))
+    assays += one_dig_each([3.0, 8.0, 5.0, 9.0], first=100)
+    zone, digs = Zone(assays), sorted({dig for each in assays for dig in each.shares})
+    table = np.array([[each.shares.get(dig, 0.0) for dig in digs] for each in assays])
+    covariance = zone.between_sd**2 * table @ table.T + np.diag([each.sd**2 for each in assays])
+    inverse = np.linalg.inv(covariance)
+    assert zone.now.digs == len(digs)
+    assert zone.now.se == pytest.approx(1 / math.sqrt(inverse.sum()))
+    assert zone.now.mean == pytest.approx(
+        inverse.sum(axis=0) @ [each.grade for each in assays] / inverse.sum()
+    )
+    candidates = [Candidate(0.7, {101: 0.5, digs[0]: 0.5}), Candidate(0.7, {101: 0.5, 99: 0.5})]
+    for after, each in zip(zone.after(candidates), candidates, strict=True):
+        own = np.array([each.shares.get(dig, 0.0) for dig in [*digs, 99]])
+        more = np.vstack([np.hstack([table, np.zeros((len(assays), 1))]), own])
+        sds = np.array([*(assay.sd for assay in assays), each.sd])
+        whole = np.linalg.inv(zone.between_sd**2 * more @ more.T + np.diag(sds**2))
+        t = stats.t.ppf(0.975, len(digs) - 1 + after.adds_dig)
+        assert after.half_width == pytest.approx(t / math.sqrt(whole.sum()))
+
+
+def test_nothing_to_assay_asks_nothing():
+    assert Zone(one_dig_each([3.0, 5.0, 9.0])).after([]) == []
 
 
 @pytest.mark.parametrize("digs", [0, 1, 2])

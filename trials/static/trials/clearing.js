@@ -31,7 +31,7 @@
     const words = tub.row.querySelector("[data-begin-words]");
     if (words) words.textContent = "Stirred again: begin its clock anew";
   }
-  const minutesOf = (tub) => (Math.max(0, now() - tub.began) / 60000).toFixed(1);
+  const minutesOf = (tub) => window.formValues.written(Math.max(0, now() - tub.began) / 60000, 1);
 
   for (const tub of tubs) {
     const fold = tub.row.querySelector("[data-tub-read]");

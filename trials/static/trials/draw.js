@@ -27,7 +27,7 @@
     if (begin.disabled) return;
     begin.disabled = true;
     waits.hidden = false;
-    says.textContent = "The picture is on its way: some 0.4 MB at the first time.";
+    says.textContent = `The picture is on its way: some ${window.formValues.written(0.4, 1)} MB at the first time.`;
     try {
       figure = await fetched(box.dataset.figure);
       if (figure.nothing) throw new Sentence(figure.nothing);

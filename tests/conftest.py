@@ -23,6 +23,7 @@ os.environ["DJANGO_SETTINGS_MODULE"] = "prospecting.settings"
 # Numbers meet no database, and how wide a page is or what a camera reads does not hang on one: a run on PostgreSQL would
 # only repeat these.
 SAME_ON_ANY_DATABASE = (
+    "browser/test_help_pictures.py",
     "prospecting/calc",
     "prospecting/readers",
     "prospecting/charts",

@@ -140,14 +140,14 @@ def main() -> int:
             ".git", ".venv", "__pycache__", ".pytest_cache", ".ruff_cache", "data"
         )
         shutil.copytree(ROOT, tree, ignore=left_out)
-        for path, slips in drawn:
+        for number, (path, slips) in enumerate(drawn, 1):
             module = str(path.relative_to(ROOT))
             name, occurrence = dice.choice(slips)
             before, after = path.read_text(), spoilt(path, name, occurrence)
             (tree / module).write_text(after)
             if not is_noticed(tree, module):
                 missed += 1
-                print(f"NOT NOTICED {module}:{line_of(before, after)}", flush=True)
+                print(f"{number}: NOT NOTICED {module}:{line_of(before, after)}", flush=True)
             (tree / module).write_text(before)
     share = 1 - missed / len(drawn)
     print(f"{len(drawn) - missed} of {len(drawn)} noticed, {100 * share:.0f} %.")

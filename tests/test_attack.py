@@ -56,6 +56,7 @@ from prospecting.models import (
     Laboratory,
     Lot,
     Member,
+    OldSheet,
     Photo,
     ReferenceMaterial,
     Sample,
@@ -68,8 +69,10 @@ from tests.make import make_material
 from tests.make_pictures import HOSTILE
 from tests.make_pictures import drawn as picture
 from tests.trials.make_judging import all_alike, judge, make_rows
+from tests.trials.make_old_sheet import make_old_sheet
 from trials.actions import clearing, findings, mud, planning, running
 from trials.frames.findings import frozen_of
+from trials.frames.help_tasks import TASKS
 from trials.models import (
     Additive,
     Block,
@@ -208,6 +211,9 @@ def play_scene() -> None:
     assays.hold_file(
         upload=SimpleUploadedFile("held.csv", held_file()), held_by=Member.objects.get(username="keeper")
     )
+    keeper = Member.objects.get(username="keeper")
+    assays.hold_file(upload=SimpleUploadedFile("old.csv", HELD_LIST), held_by=keeper)
+    make_old_sheet(member=keeper, zone=Zone.objects.earliest("pk"), left_out={4: "No weight of the bucket."})
 
 
 def keep_claim_things(member: Member) -> None:
@@ -325,6 +331,20 @@ def held_file() -> bytes:
     return f"Held Laboratory,,\nJob,HELD-1,\nSample,Au_ppm,Remark\n{tag},3.25,\n".encode()
 
 
+HELD_LIST = b"bucket,kg,pan kg,gold mg\nK1,20,2.5,1.2\nK2,19,2.5,900\nK3,heavy,,\n"
+HELD_LIST_SETTLED = (
+    "settled=1&title_line=1&c0=bucket&c1=mass&u1=kg&c2=portion&u2=kg&c3=gold&u3=mg&day_else=2019-07-01&station_else=S&digger_else=D"
+    "&sample_kind=bulk&nil=below&unsized=fine"
+)
+
+
+def held_list_as() -> str:
+    zone, keeper = Zone.objects.earliest("pk"), Member.objects.get(username="keeper")
+    return (
+        f"file={hashlib.sha256(HELD_LIST).hexdigest()}&name=old.csv&zone_else={zone.pk}&done_by={keeper.pk}"
+    )
+
+
 @pytest.fixture
 def as_role(scene, db):
     def sign_in(role: str | None) -> Client:
@@ -359,6 +379,8 @@ def real_arguments(pattern: URLPattern) -> list[dict]:
         # Both have codes and devices; the keeper takes off another's.
         some = [*Member.objects.filter(username__in=("mixer", "keeper")).order_by("-username"), *few(Member)]
         return [{"pk": each.pk} for each in some]
+    if pattern.name == "help-task":
+        return [{"name": task.name} for task in TASKS]
     if pattern.name == "invitation-withdraw":
         return [{"pk": invitation.pk} for invitation in few(Invitation)]
     if "<code:blind_code>" in route:
@@ -416,6 +438,7 @@ def real_arguments(pattern: URLPattern) -> list[dict]:
         "laboratories": lambda: few(Laboratory),
         "materials": lambda: few(ReferenceMaterial),
         "returns": lambda: few(AssayReturn),
+        "old-lists": lambda: few(OldSheet),
         "samples": lambda: [Sample.objects.exclude(readings=None)[0], *few(Sample)],
         "additives": lambda: few(Additive),
         "clearing": lambda: few(ClearingTest),
@@ -818,6 +841,8 @@ SENSIBLE = {
     "price_per_sample": "42.50", "price_besides": "35", "field_mass": "", "certified": "9.31", "plus_minus": "0.69", "sd": "",
     "packet": "60 g", "turnaround_days": "21",
     **{f"{name}_{place}": "" for name in ("label", "dose") for place in range(1, 9)}, "label_1": "north", "label_2": "south",
+    # A lot is ticked among the cards below its text.
+    "feed_lot": "", "new_lot": "", "clearing-add lot": "", "clearing-edit lot": "",
 }  # fmt: skip
 SENSIBLE_CHOICE = {
     "additive": "",
@@ -890,6 +915,8 @@ def second_pages() -> dict[str, str]:
         + f"?lot={first.code}&lot={second.code}&chosen=1",
         "return-read preview": reverse("return-read", args=[dispatch.pk])
         + f"?file={hashlib.sha256(held_file()).hexdigest()}&name=held.csv",
+        "old-sheet-read of a held list": reverse("old-sheet-read") + f"?{held_list_as()}",
+        "old-sheet-try": reverse("old-sheet-try") + f"?{held_list_as()}&{HELD_LIST_SETTLED}",
     }
 
 
@@ -1145,6 +1172,7 @@ def test_the_guesses_are_taken_so_that_nonsense_stands_alone(as_role, found_form
         "own-codes-renew",
         "return-read",
         "trial-import",
+        "old-sheet-add",
         "positions-read",
         "positions-geojson",
         "positions-gpx",
@@ -1243,6 +1271,7 @@ CHANGED_BY_TWO = {
     "additive-edit": "note",
     "claim-date-edit": "note",
     "claim-edit": "note",
+    "clearing-edit": "note",
     "dispatch-edit": "preparation",
     "judging-correct": "note",
     "laboratory-edit": "note",

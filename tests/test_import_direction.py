@@ -22,13 +22,14 @@ MAY_IMPORT = {
     "frames": {"frames", "models", "calc", "version"},
     "charts": {"charts", "models", "calc"},
     "forms": {"forms", "models", "calc", "readers"},
+    "filters": {"filters", "forms", "models", "calc"},
     "tables": {"tables", "models", "calc"},
     "templatetags": {"templatetags", "models", "calc"},
     # A phone's entry is known by what was typed, which the forms read.
-    "access": {"actions", "models", "forms"},
+    "access": {"actions", "models", "forms", "calc"},
     "version": set(),
     "log_line": set(),
-    "kept_results": {"version"},
+    "kept_results": {"version", "calc"},
     "request_limits": set(),
     # What programs are told and may send: the same forms and actions as the pages.
     "api": {"api", "access", "actions", "forms", "models", "calc"},
@@ -36,6 +37,7 @@ MAY_IMPORT = {
         "views",
         "api",
         "forms",
+        "filters",
         "tables",
         "charts",
         "frames",
@@ -65,7 +67,7 @@ MAY_IMPORT = {
     "wsgi": set(),
     "apps": set(),
 }
-FRAMEWORK = {"django", "django_tables2", "csp", "whitenoise", "psycopg", "gunicorn"}
+FRAMEWORK = {"django", "django_tables2", "django_filters", "csp", "whitenoise", "psycopg", "gunicorn"}
 HEAVY = {"numpy", "scipy", "pandas", "statsmodels", "plotly", "openpyxl"}
 # The two modules that may name trials, and only as text: INSTALLED_APPS and include().
 MAY_NAME_TRIALS = {"prospecting/settings.py", "prospecting/urls.py"}

@@ -16,6 +16,8 @@ MOST_QUERIES = 20
 # Reckoned at the first opening after the records changed, and read back at every later one.
 KEPT = {
     "laboratory-detail",
+    "laboratory-compare",
+    "additive-compare",
     "trial-verdict",
     "trial-figure",
     "trial-doses",
@@ -49,6 +51,7 @@ WITH_STATISTICS = {
 }
 PLAIN = [
     "home",
+    "help-list",
     "phone-home",
     "own-settings",
     "member-list",
@@ -92,6 +95,8 @@ PLAIN = [
     "trial-list",
     "trial-add",
     "trial-import",
+    "old-sheet-list",
+    "old-sheet-add",
     "whole-books",
     "finding-list",
     "finding-add",
@@ -191,6 +196,7 @@ def pages() -> Iterator[tuple[str, str]]:
         ("run-mud", Run.objects.filter(settled_mud__isnull=True).first()),
         ("additive-clearing", Additive.objects.filter(kind="flocculant").earliest("pk")),
         ("clearing-detail", ClearingTest.objects.earliest("pk")),
+        ("clearing-edit", ClearingTest.objects.earliest("pk")),
         ("tub-mud", Tub.objects.filter(settled_mud__isnull=True).earliest("pk")),
     ]:
         yield name, reverse(name, args=[record.pk])

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
-LAYERS = ("views", "forms", "tables", "frames", "templatetags", "actions")
+LAYERS = ("views", "forms", "filters", "tables", "frames", "templatetags", "actions")
 # What ends the name of a quantity: a unit, or a word that only a figure has.
 QUANTITY = re.compile(
     r"(^|_)(g|mg|kg|lb|um|mm|cm|ml|l|per_\w+|share|ratio|mean|sd|grade|mass|gold|price|cost)$"

@@ -6,6 +6,7 @@ from functools import partial
 
 from prospecting.calc import batch_checks, units
 from prospecting.calc.batch_checks import DuplicatesFound, Finding, Precision
+from prospecting.calc.number_words import in_mark, numeral
 from prospecting.calc.quality_control import ACTION_SIGMAS, BLANK_FACTOR, WARNING_SIGMAS
 from prospecting.calc.value_in_use import Figure
 from prospecting.calc.working import Working, WorkingRow, given
@@ -123,8 +124,9 @@ def _blank_line(row: CheckRow, finding: Finding, say: Say) -> CheckLine:
     sentence = {
         "below": f"It reads {read}: no gold carried into it can be seen.",
         "within": f"It reads {read}, not above the detection limit of {limit}.",
-        "over_limit": f"It reads {read}, above the detection limit of {limit} but within {BLANK_FACTOR:g} times it.",
-        "over_factor": f"It reads {read}, above {BLANK_FACTOR:g} times the detection limit of {limit}: gold came into barren "
+        "over_limit": f"It reads {read}, above the detection limit of {limit} but within {numeral(BLANK_FACTOR, 'g')} times it.",
+        "over_factor": f"It reads {read}, above {numeral(BLANK_FACTOR, 'g')} times the detection limit of {limit}: "
+        "gold came into barren "
         "rock on the way.",
         "above": f"It reads {read}: barren rock can't. Was it mixed up with another sample?",
         "no_limit": f"It reads {read}, but no certificate of this laboratory printed a detection limit for the method, so "
@@ -134,7 +136,7 @@ def _blank_line(row: CheckRow, finding: Finding, say: Say) -> CheckLine:
         sentence += f" {_went_before(row, say)}"
     inputs = [given("read", read)]
     if finding.limit is not None:
-        inputs += [given("detection limit", limit), given("allowed times", f"{BLANK_FACTOR:g}")]
+        inputs += [given("detection limit", limit), given("allowed times", numeral(BLANK_FACTOR, "g"))]
     return _line(
         f"Coarse blank {row.sample.material}",
         [row.sample],
@@ -142,7 +144,7 @@ def _blank_line(row: CheckRow, finding: Finding, say: Say) -> CheckLine:
         sentence,
         WorkingRow(
             label="Coarse blank against the detection limit",
-            formula=f"fails when read > {BLANK_FACTOR:g} x detection limit",
+            formula=f"fails when read > {numeral(BLANK_FACTOR, 'g')} x detection limit",
             inputs=tuple(inputs),
             value=OUTCOMES[finding.outcome],
             source=RULES["blank"].source,
@@ -175,8 +177,9 @@ def _reference_line(row: CheckRow, finding: Finding, say: Say) -> CheckLine:
         "two_of_three": f" z = {z}, and two of the last three lie beyond 2 on this side: that fails.",
         "inside": " That is inside its plus or minus.",
         "between": " That is outside its plus or minus, which tells how well the mean is known and not how far one assay may "
-        f"lie, and within {100 * batch_checks.OFF_BY:g} % of the certified grade: nothing can be said.",
-        "far": f" That is off by {units.format_share(abs(finding.share or 0))}, more than {100 * batch_checks.OFF_BY:g} %.",
+        f"lie, and within {numeral(100 * batch_checks.OFF_BY, 'g')} % of the certified grade: nothing can be said.",
+        "far": f" That is off by {units.format_share(abs(finding.share or 0))}, more than "
+        f"{numeral(100 * batch_checks.OFF_BY, 'g')} %.",
         "below": " A figure below a limit tells too little here."
         if finding.outcome != batch_checks.FAILED
         else " So little cannot be right.",
@@ -196,9 +199,11 @@ def _reference_line(row: CheckRow, finding: Finding, say: Say) -> CheckLine:
         sentence,
         WorkingRow(
             label="Reference material against its certificate",
-            formula=f"z = (read - certified) / sd; warning beyond {WARNING_SIGMAS:g}, action from {ACTION_SIGMAS:g} on"
+            formula=f"z = (read - certified) / sd; warning beyond {numeral(WARNING_SIGMAS, 'g')}, action from "
+            f"{numeral(ACTION_SIGMAS, 'g')} on"
             if certified.sd is not None
-            else f"passes inside the plus or minus; fails outside it when off by more than {100 * batch_checks.OFF_BY:g} %",
+            else "passes inside the plus or minus; fails outside it when off by more than "
+            f"{numeral(100 * batch_checks.OFF_BY, 'g')} %",
             inputs=tuple(inputs),
             value=z or OUTCOMES[finding.outcome],
             source=RULES["reference" if certified.sd is not None else "reference_without_sd"].source,
@@ -217,7 +222,8 @@ def _duplicate_line(stage: str, rows: Sequence[CheckRow], found: DuplicatesFound
         "field": f"{counted} Field duplicates tell of coarse gold and of our own splitting: they never fail a laboratory.",
         "few": f"{counted} {one} can't fail a laboratory, nor speak for it: with coarse gold one grain more in one cut does this "
         "honestly. They count in the laboratory's precision over time.",
-        "outside": f"{counted} So few within are rarer than {100 * batch_checks.CHANCE:g} % at a laboratory that keeps 90 %. "
+        "outside": f"{counted} So few within are rarer than {numeral(100 * batch_checks.CHANCE, 'g')} % at a "
+        "laboratory that keeps 90 %. "
         "Coarse gold can do this too: look whether it was a coarse-gold lot before blaming the laboratory.",
         "within": counted,
     }[found.finding.why]
@@ -268,7 +274,8 @@ def plus_minus_words(material: ReferenceMaterial, say: Say) -> str:
 
 def z_words(z: float) -> str:
     """A distance in standard deviations, with its sign; nothing next to nothing has none."""
-    return "0.0" if f"{abs(z):.1f}" == "0.0" else f"{z:+.1f}".replace("-", "−")
+    text = f"{z:+.1f}".replace("-", "−")
+    return in_mark("0.0" if text[1:] == "0.0" else text)
 
 
 def precision_words(found: Precision | None, pairs: int) -> str:
@@ -277,7 +284,7 @@ def precision_words(found: Precision | None, pairs: int) -> str:
         few = f"{pairs} {'pair' if pairs == 1 else 'pairs'}" if pairs else "no pair"
         return f"{few}: too few to tell"
     return (
-        f"coefficient of variation {units.format_share(found.cv)} ({100 * found.level:g} % confidence "
+        f"coefficient of variation {units.format_share(found.cv)} ({numeral(100 * found.level, 'g')} % confidence "
         f"{units.format_share(found.low)} to {units.format_share(found.high)}), from {found.pairs} pairs"
     )
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from prospecting.calc.quality_control import (
     FEWEST_FOR_LINE,
     SD_PER_MEDIAN_DIFFERENCE,
@@ -180,20 +181,20 @@ def _working(line: PrecisionLine, number: int, say: Say) -> Working:
                     given("pairs", number),
                     given("groups", len(line.group_mean)),
                     given("at no gold", say(line.intercept)),
-                    given("slope", f"{line.slope:.3g}"),
+                    given("slope", numeral(line.slope, ".3g")),
                 ),
                 source=SOURCE,
             ),
             WorkingRow(
                 label="Standard deviation of one result",
-                formula=f"{SD_PER_MEDIAN_DIFFERENCE:.4f} x median |a - b|, so s = s0 + k x grade",
-                inputs=(given("s0", say(line.sd_intercept)), given("k", f"{line.sd_slope:.3g}")),
+                formula=f"{numeral(SD_PER_MEDIAN_DIFFERENCE, '.4f')} x median |a - b|, so s = s0 + k x grade",
+                inputs=(given("s0", say(line.sd_intercept)), given("k", numeral(line.sd_slope, ".3g"))),
                 source=SOURCE,
             ),
             WorkingRow(
                 label="Detection limit",
                 formula="2 x s0 / (1 - 2 x k), the grade at which 2 s is as large as the grade",
-                inputs=(given("s0", say(line.sd_intercept)), given("k", f"{line.sd_slope:.3g}")),
+                inputs=(given("s0", say(line.sd_intercept)), given("k", numeral(line.sd_slope, ".3g"))),
                 value="none" if limit is None else say(limit),
                 source=f"{SOURCE} (this formula from memory)",
             ),

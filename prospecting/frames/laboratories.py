@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from prospecting.calc import batch_checks, units
 from prospecting.calc.batch_checks import Precision, Turnaround
+from prospecting.calc.number_words import numeral
 from prospecting.calc.quality_control import (
     BLANK_FACTOR,
     WARNING_SIGMAS,
@@ -126,11 +127,20 @@ def laboratory_records(laboratories: Sequence[Laboratory], *, grade_unit: str) -
     for each in book.returns.values():
         if each.pk not in replaced:
             returns[each.dispatch.laboratory_id].append(each)
+    answered: dict[int, list[AssayReturn]] = defaultdict(list)
+    for each in book.returns.values():
+        answered[each.dispatch.laboratory_id].append(each)
     dispatches: dict[int, list[Dispatch]] = defaultdict(list)
     for dispatch in Dispatch.objects.filter(laboratory__in=laboratories, sent_on__isnull=False):
         dispatches[dispatch.laboratory_id].append(dispatch)
     return [
-        _record(laboratory, book, returns[laboratory.pk], dispatches[laboratory.pk], say)
+        _record(
+            laboratory,
+            book,
+            returns[laboratory.pk],
+            _turnaround(dispatches[laboratory.pk], answered[laboratory.pk]),
+            say,
+        )
         for laboratory in laboratories
     ]
 
@@ -139,11 +149,10 @@ def _record(
     laboratory: Laboratory,
     book: CheckBook,
     returns: Sequence[AssayReturn],
-    dispatches: Sequence[Dispatch],
+    days: Turnaround | None,
     say: Say,
 ) -> LaboratoryRecord:
     states = [each.checks_state for each in returns]
-    days = _turnaround(dispatches, book.returns.values())
     return LaboratoryRecord(
         laboratory=laboratory,
         returns=len(returns),
@@ -188,7 +197,8 @@ def _days_words(laboratory: Laboratory, days: Turnaround | None) -> str:
         said = f"{days.shortest} {'day' if days.shortest == 1 else 'days'} from sending to the first return, once"
     else:
         said = (
-            f"{days.median:g} days from sending to the first return in the middle, {days.shortest} to {days.longest}, over "
+            f"{numeral(days.median, 'g')} days from sending to the first return in the middle, {days.shortest} to "
+            f"{days.longest}, over "
             f"{days.number} dispatches"
         )
     late = f"; {days.late} of {days.with_day} late" if days.with_day else "; no day expected was named"
@@ -261,7 +271,7 @@ def _limits(certified: batch_checks.Certified, chart: ControlChart | None) -> li
     if sd is not None:
         for sds, value in batch_checks.control_limits(certified.grade, sd):
             kind = "warning" if abs(sds) == WARNING_SIGMAS else "action"
-            lines.append(Limit(value, f"{sds:+g} sd".replace("-", "−"), kind))
+            lines.append(Limit(value, f"{numeral(sds, '+g')} sd".replace("-", "−"), kind))
     return lines
 
 
@@ -382,7 +392,7 @@ def _blank_history(book: CheckBook, laboratory: Laboratory, say: Say) -> BlankHi
     if limits:
         lines = [
             Limit(max(limits), "limit", "certified"),
-            Limit(batch_checks.blank_allowed(max(limits)), f"{BLANK_FACTOR:g} × limit", "action"),
+            Limit(batch_checks.blank_allowed(max(limits)), f"{numeral(BLANK_FACTOR, 'g')} × limit", "action"),
         ]
     several = (
         "Of several detection limits the highest is drawn; each is judged by its own."
@@ -426,7 +436,7 @@ def carry_over_words(pairs: Sequence[tuple[float, float]]) -> str:
     rate, low, high = (
         units.format_share(each).replace("-", "−") for each in (found.rate, found.rate_low, found.rate_high)
     )
-    of = f"{low} to {high} of the sample before ({100 * found.level:g} % confidence), over {len(pairs)} coarse blanks"
+    of = f"{low} to {high} of the sample before ({numeral(100 * found.level, 'g')} % confidence), over {len(pairs)} coarse blanks"
     if found.is_shown:
         return f"Carry-over is shown: {rate}, with {of}."
     return f"Carry-over is not shown: {of}, and nothing at all lies among that."

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, BinaryIO
 
 from prospecting.calc.book_cells import LONGEST_CELL, MOST_SHEET_ROWS
 from prospecting.calc.cells import Cell, csv_line, plain_cell
+from prospecting.calc.number_words import as_written, numeral
 
 if TYPE_CHECKING:
     from openpyxl import Workbook
@@ -21,6 +22,7 @@ class DoesNotFit(Exception):
     """A sentence: what a spreadsheet can't hold."""
 
 
+@as_written()
 def write_csv(file: BinaryIO, lines: Iterable[Sequence[Cell]]) -> None:
     """Write the lines as CSV (RFC 4180) in UTF-8 with its mark, by which a spreadsheet knows it."""
     file.write("".encode("utf-8-sig"))
@@ -28,6 +30,7 @@ def write_csv(file: BinaryIO, lines: Iterable[Sequence[Cell]]) -> None:
         file.write(csv_line(line).encode())
 
 
+@as_written()
 def write_xlsx(file: BinaryIO, sheets: Iterable[tuple[str, Iterable[Sequence[Cell]]]]) -> None:
     """Write a spreadsheet (ECMA-376) of sheets with their names, the first line of each being its titles.
 
@@ -70,7 +73,7 @@ def check_length(rows: int) -> None:
     """DoesNotFit where so many rows below their titles are more than a sheet holds."""
     if rows >= MOST_SHEET_ROWS:
         raise DoesNotFit(
-            f"This list is longer than a sheet, which holds {MOST_SHEET_ROWS:,} lines. Take the CSV."
+            f"This list is longer than a sheet, which holds {numeral(MOST_SHEET_ROWS, ',')} lines. Take the CSV."
         )
 
 

@@ -7,6 +7,7 @@ from functools import partial
 from django.db.models import Q
 
 from prospecting.calc import units, value_in_use
+from prospecting.calc.number_words import numeral
 from prospecting.calc.value_in_use import Figure, NoValue, ScreenParts, Settled, Value
 from prospecting.calc.working import Working, WorkingRow, given
 from prospecting.frames.checks import Say
@@ -151,7 +152,7 @@ def _screen_rows(parts: ScreenParts, value: Value, say: Say) -> tuple[WorkingRow
             formula="grade x mass",
             inputs=(
                 given("grade", _read(parts.plus, say)),
-                given("mass", f"{parts.plus.mass_g.normalize():f}", "g"),
+                given("mass", numeral(parts.plus.mass_g.normalize(), "f"), "g"),
             ),
             value=_between(parts.plus_gold_mg, units.format_gold_mg),
         ),
@@ -160,7 +161,7 @@ def _screen_rows(parts: ScreenParts, value: Value, say: Say) -> tuple[WorkingRow
             formula="mean of its assays x mass",
             inputs=(
                 *(given(f"assay {n}", _read(each, say)) for n, each in enumerate(parts.minus, 1)),
-                given("mass", f"{minus_g.normalize():f}", "g"),
+                given("mass", numeral(minus_g.normalize(), "f"), "g"),
             ),
             value=_between(parts.minus_gold_mg, units.format_gold_mg),
         ),

@@ -12,7 +12,9 @@ keep it are measured when they read that back; `first` is the opening that recko
 `--lots 20000` gives a quick look, `--only lot-` the pages whose names begin so.
 
 Times are of the processor on SQLite, of the clock on PostgreSQL. Ground, laboratories, members and products grow 20-fold and
-trials 100-fold at most: a group has few of them, and many results of each.
+trials 100-fold at most: a group has few of them, and many results of each. At a tenth of the size it is a tenth of these, and
+what comes later is of new ground and new trials: so a zone or a laboratory of the scene holds as much at both sizes, and its page
+may grow only by what it asks of the rest. The pans lie over 20 years, those of the tenth within the last two.
 """
 
 import argparse
@@ -38,9 +40,19 @@ GROUND = {
     "referencematerial",
     "zone",
 }
-GROUND_FOLD, TRIALS_FOLD = 20, 100
+GROUND_FOLD, TRIALS_FOLD, YEARS = 20, 100, 20
 # Of the machine and of single persons, or each made for one thing that is not copied.
-ALONE = {"journalseal", "delivery", "heldentry", "photo", "invitation", "signin", "apitoken", "calendarlink"}
+ALONE = {
+    "journalseal",
+    "delivery",
+    "heldentry",
+    "photo",
+    "invitation",
+    "signin",
+    "apitoken",
+    "calendarlink",
+    "oldsheet",
+}
 # More copies of the scene than there will ever be.
 BEYOND = 10_000
 # What belongs to a run is copied with the material; the rest of `trials` with the trials.
@@ -92,7 +104,7 @@ class Copies:
             model: model._base_manager.aggregate(most=Max("pk"))["most"] or 0 for model in self.models
         }
         self.scene = counts()
-        self.copied = self.panned = 0
+        self.copied = self.panned = self.ground = self.trials = 0
 
     def kind_of(self, model) -> str:
         name = model._meta.model_name
@@ -102,20 +114,27 @@ class Copies:
             return "ground"
         return "trials" if model._meta.app_label == "trials" and name not in OF_RUNS else "material"
 
-    def grow_to(self, folds: int) -> None:
-        """Copies until there are so many times the rows of the scene."""
+    def grow_to(self, folds: int, *, ground: int, trials: int, a_year: int) -> None:
+        """Copies until there are so many times the rows of the scene, and so many times its ground and its trials.
+
+        `a_year` copies are the pans of one year.
+        """
         from django.db import connection, transaction
 
+        # What is copied now is of the ground that is new, and its first copies are of the trials that are.
+        self.new_ground = range(self.ground, ground)
+        self.new_trials = range(self.copied, min(folds, self.copied + trials - self.trials))
+        self.a_year = a_year
+        new = {"ground": self.new_ground, "trials": self.new_trials, "material": range(self.copied, folds)}
         with transaction.atomic(), connection.cursor() as cursor:
             if connection.vendor == "sqlite":
                 cursor.execute("PRAGMA defer_foreign_keys = ON")
             for model in self.models:
-                last = {"ground": GROUND_FOLD, "trials": TRIALS_FOLD, "material": folds}.get(
-                    self.kind_of(model), 0
-                )
-                if (last := min(last, folds)) > self.copied:
-                    cursor.execute(self._copy(model, max(self.copied, 1), last - 1))
-        self.copied = folds
+                copies = new.get(self.kind_of(model), range(0))
+                # Copy 0 is the scene itself.
+                if first := [k for k in copies[:2] if k]:
+                    cursor.execute(self._copy(model, first[0], copies[-1]))
+        self.copied, self.ground, self.trials = folds, ground, trials
         self._settle()
 
     def more_pans(self, times: int) -> None:
@@ -174,15 +193,25 @@ class Copies:
             if kind == "alone":
                 return "NULL" if one.unique else name
             if kind == "ground":
-                return f"{name} + (ks.k % {GROUND_FOLD}) * {self.span[target]}"
+                first, number = self.new_ground.start, len(self.new_ground)
+                return f"{name} + ({first} + ks.k % {number}) * {self.span[target]}"
             if kind == "trials" and self.kind_of(model) == "material":
-                return f"CASE WHEN ks.k < {TRIALS_FOLD} THEN {name} + ks.k * {self.span[target]} END"
+                return f"CASE WHEN ks.k < {self.new_trials.stop} THEN {name} + ks.k * {self.span[target]} END"
             return f"{name} + ks.k * {self.span[target]}"
         if one.unique:
             return f"substr('N' || {new_pk} || '-' || {name}, 1, {one.max_length})"
         if model._meta.model_name == "journalentry" and one.name == "subject_id":
             return f"{name} + ks.k * 100000"
+        if model._meta.model_name == "run" and one.name == "panned_on":
+            return self._years_before(name)
         return name
+
+    def _years_before(self, name: str) -> str:
+        from django.db import connection
+
+        if connection.vendor == "sqlite":
+            return f"date({name}, '-' || (ks.k / {self.a_year}) || ' years')"
+        return f"({name} - make_interval(years => ks.k / {self.a_year}))::date"
 
     def _settle(self) -> None:
         """What the database does by itself on a running site, sooner or later."""
@@ -212,7 +241,12 @@ def grow(copies: Copies, part: float, lots: int) -> None:
     """To this part of the wanted size."""
     share = part * lots / LOTS
     folds = max(2, round(share * max(LOTS / copies.scene["lots"], READINGS / copies.scene["readings"])))
-    copies.grow_to(folds)
+    copies.grow_to(
+        folds,
+        ground=min(folds, round(part * GROUND_FOLD)),
+        trials=min(folds, round(part * TRIALS_FOLD)),
+        a_year=max(1, round(folds / part / YEARS)),
+    )
     now = counts()
     if (times := round(share * RUNS / now["runs"])) > 1:
         copies.more_pans(times - 1)

@@ -42,7 +42,7 @@ def test_it_tells_a_whole_story(scenario):
     assert (Judging.objects.count(), SettledMud.objects.count()) == (16, 14)
     assert {finding.stand for finding in Finding.objects.standing()} == {"do", "open"}
     # Planted in fixtures/demo/invent.py: pans catch 60 % of what the assays count.
-    read = field_against_laboratory(read_books(), Asked(), grade_unit="g_per_t")
+    read = field_against_laboratory(read_books().books(), Asked(), grade_unit="g_per_t")
     assert read.counted >= 20
     assert read.over_all.interval.low < 0.60 < read.over_all.interval.high
 

@@ -3,15 +3,18 @@
 Read in a fixed number of queries, however many trials there are. Writes nothing.
 """
 
-import hashlib
 import math
-from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from functools import cached_property
+from typing import TYPE_CHECKING, NamedTuple
+
+from django.db.models import Sum, prefetch_related_objects
 
 from prospecting.calc import units
+from prospecting.frames.plain_columns import as_day_text, as_flag, as_float, rows_sha256
 from prospecting.models import Member
 from trials.calc.judging import mean_places
 from trials.calc.next_dose import next_dose
@@ -27,8 +30,7 @@ from trials.frames.ladders import (
     listed,
     unit_of,
 )
-from trials.frames.trial_lines import value_of
-from trials.models import Additive, Judging, PlannedRun, Run, Treatment, Trial
+from trials.models import Additive, ColourCount, Judging, PlannedRun, Treatment, Trial
 
 if TYPE_CHECKING:
     from trials.calc.across_trials import LeastOverTrials, SummaryOfRatios
@@ -39,17 +41,45 @@ if TYPE_CHECKING:
 MEASURES = {Trial.Outcome.GOLD_MASS: "gold by weight", Trial.Outcome.COLOURS: "colours"}
 
 
-@dataclass(eq=False)
-class TrialRead:
-    """A closed trial with its ladders and its runs, read and not yet reckoned with."""
+class PlannedRow(NamedTuple):
+    """A planned run as it is read. `counts` is 1 where its run is in and neither failed nor void; `colours` are those of it, None
+    where none were looked for or the trial is not judged by them."""
 
-    trial: Trial
-    treatments: list[Treatment]
-    ladders: list[Ladder]
-    planned: list[PlannedRun]
-    place_of: dict[int, float]
+    pk: int
+    treatment: str
+    block: int
+    position: int
+    counts: int
+    panned_on: str | None
+    gold_mg: float | None
+    below_scale: int | None
+    scale_step_mg: float | None
+    colours: int | None
 
     @property
+    def scale(self) -> float | None:
+        return self.scale_step_mg if self.counts else None
+
+
+@dataclass(eq=False)
+class TrialRead:
+    """A closed trial with its runs, read and not yet reckoned with. `tried` are the rows of its treatments with their doses,
+    `looks` rows (block, judging, planned, place)."""
+
+    trial: Trial
+    tried: list[tuple]
+    planned: list[PlannedRow]
+    looks: list[tuple]
+
+    @cached_property
+    def treatments(self) -> list[Treatment]:
+        return list(self.trial.treatments.all())
+
+    @cached_property
+    def ladders(self) -> list[Ladder]:
+        return ladders_in(self.treatments)
+
+    @cached_property
     def control(self) -> Treatment:
         return next(treatment for treatment in self.treatments if treatment.is_control)
 
@@ -63,29 +93,32 @@ class TrialRead:
         """Whether the control had no additive at all."""
         return not self.control.doses.all()
 
-    @property
+    @cached_property
     def years(self) -> set[int]:
-        return {run.panned_on.year for planned in self.planned if (run := _run(planned))} or {
-            self.trial.closed_at.year
-        }
+        return {int(row.panned_on[:4]) for row in self.planned if row.counts} or {self.trial.closed_at.year}
 
     @property
     def label(self) -> str:
         return f"trial {self.trial.pk}, {self.trial.feed_lot.code}, {_span(self.years)}"
 
-    def value(self, planned: PlannedRun) -> float | None:
-        run = _run(planned)
-        if run is None:
-            return None
+    @cached_property
+    def values(self) -> list[float | None]:
+        """What each planned run gave: mg, colours or mean place as the trial is judged, -inf below the scale, None without."""
         if self.trial.outcome == Trial.Outcome.PLACES:
-            return self.place_of.get(planned.pk)
-        return value_of(run, self.trial.outcome)
-
-    def rows(self) -> list[tuple]:
+            place_of = self._place_of()
+            return [place_of.get(row.pk) if row.counts else None for row in self.planned]
+        if self.trial.outcome == Trial.Outcome.COLOURS:
+            return [None if row.colours is None else float(row.colours) for row in self.planned]
         return [
-            (planned.pk, planned.treatment.name, planned.block.number, self.value(planned), _scale(planned))
-            for planned in self.planned
+            None if not row.counts else -math.inf if row.below_scale else row.gold_mg for row in self.planned
         ]
+
+    @cached_property
+    def runs_of(self) -> Mapping[str, int]:
+        """How many runs of each treatment gave a value."""
+        return Counter(
+            row.treatment for row, value in zip(self.planned, self.values, strict=True) if value is not None
+        )
 
     def compare(self, control: str | None = None) -> "ControlComparison":
         """The trial's comparison, or one with another treatment in the control's place. ValueError where the runs allow none."""
@@ -93,19 +126,31 @@ class TrialRead:
         from trials.calc.places import compare_places
 
         columns = (
-            [self.value(planned) for planned in self.planned],
-            [planned.treatment.name for planned in self.planned],
-            [planned.block.number for planned in self.planned],
+            self.values,
+            [row.treatment for row in self.planned],
+            [row.block for row in self.planned],
             control or self.control.name,
         )
-        places = [planned.position for planned in self.planned] if self.trial.is_square else None
+        places = [row.position for row in self.planned] if self.trial.is_square else None
         if self.trial.outcome == Trial.Outcome.PLACES:
             return compare_places(*columns)
         if self.trial.outcome == Trial.Outcome.COLOURS:
             return compare_counts(*columns, places=places)
-        steps = [step for step in map(_scale, self.planned) if step]
-        step = max(steps, default=self.trial.scale_step_mg)
+        step = max(filter(None, (row.scale for row in self.planned)), default=self.trial.scale_step_mg)
         return compare_gold(*columns, scale_step_mg=float(step) if step else None, places=places)
+
+    def _place_of(self) -> dict[int, float]:
+        """The mean place of every pan whose run counts."""
+        counted = {row.pk for row in self.planned if row.counts}
+        blocks: dict[int, dict[int, dict[int, int]]] = defaultdict(lambda: defaultdict(dict))
+        for block, judging, planned, place in self.looks:
+            look = blocks[block][judging]
+            if planned in counted:
+                look[planned] = place
+        found: dict[int, float] = {}
+        for looks in blocks.values():
+            found |= mean_places(list(looks.values()))
+        return found
 
 
 @dataclass(frozen=True)
@@ -260,7 +305,7 @@ class AdditiveReading:
 
 
 def trials_read(additive: Additive | None = None) -> list[TrialRead]:
-    """Every closed trial that dosed this additive (any), oldest first; bridges have no doses. Eight queries at most."""
+    """Every closed trial that dosed this additive (any), oldest first; bridges have no doses. Five queries at most."""
     trials = Trial.objects.filter(
         state=Trial.State.CLOSED, new_lot__isnull=True, treatments__doses__isnull=False
     )
@@ -269,50 +314,104 @@ def trials_read(additive: Additive | None = None) -> list[TrialRead]:
     trials = list(
         trials.distinct()
         .select_related("feed_lot")
-        .prefetch_related("treatments__doses__additive")
+        .only(
+            *("question", "state", "outcome", "smallest_ratio", "design", "scale_step_mg", "water_ml"),
+            *("water_typed", "closed_at", "new_lot", "feed_lot__code"),
+        )
         .order_by("closed_at", "pk")
     )
-    planned_of: dict[int, list[PlannedRun]] = defaultdict(list)
-    for planned in (
-        PlannedRun.objects.filter(trial__in=trials)
-        .select_related("treatment", "block", "run__step")
-        .prefetch_related("run__colours")
-    ):
-        planned_of[planned.trial_id].append(planned)
-    places = _places([trial for trial in trials if trial.outcome == Trial.Outcome.PLACES], planned_of)
-    found = []
-    for trial in trials:
-        treatments = list(trial.treatments.all())
-        found.append(TrialRead(trial, treatments, ladders_in(treatments), planned_of[trial.pk], places))
-    return found
+    tried, planned, looks = _tried(trials), _planned(trials), _looks(trials)
+    return [
+        TrialRead(trial, tried.get(trial.pk, []), planned.get(trial.pk, []), looks.get(trial.pk, []))
+        for trial in trials
+    ]
 
 
 def fingerprint(reads: Sequence[TrialRead], additives: Iterable[Additive]) -> str:
     """64 signs that change with anything these pages read of the trials or the additives' names."""
-    told = [
-        [(additive.pk, additive.name) for additive in additives],
+    return rows_sha256(
         [
-            (
-                (read.trial.pk, read.trial.question, read.trial.outcome, read.trial.smallest_ratio),
-                (read.trial.design, read.trial.scale_step_mg, read.trial.water_ml, read.trial.water_typed),
-                (read.trial.feed_lot.code, sorted(read.years)),
-                [
-                    (t.pk, t.name, t.is_control, t.technique)
-                    + tuple((d.additive_id, d.ml_per_l, d.typed) for d in t.doses.all())
-                    for t in read.treatments
-                ],
-                read.rows(),
+            [(additive.pk, additive.name) for additive in additives],
+            [
+                (
+                    (read.trial.pk, read.trial.question, read.trial.outcome, str(read.trial.smallest_ratio)),
+                    (read.trial.design, str(read.trial.scale_step_mg), str(read.trial.water_ml)),
+                    (read.trial.water_typed, read.trial.feed_lot.code, read.trial.closed_at.year),
+                    read.tried,
+                    [tuple(row) for row in read.planned],
+                    read.looks,
+                )
+                for read in reads
+            ],
+        ]
+    )
+
+
+def _tried(trials: Sequence[Trial]) -> dict[int, list[tuple]]:
+    """The treatments of each trial with their doses, a row a dose (or without one); one query."""
+    rows = Treatment.objects.filter(trial__in=[trial.pk for trial in trials]).order_by("pk", "doses__pk")
+    found: dict[int, list[tuple]] = defaultdict(list)
+    for trial, *row in rows.values_list(
+        *("trial_id", "pk", "position", "name", as_flag("is_control"), "technique"),
+        *("doses__additive_id", as_float("doses__ml_per_l"), "doses__typed"),
+    ):
+        found[trial].append(tuple(row))
+    return found
+
+
+def _planned(trials: Sequence[Trial]) -> dict[int, list[PlannedRow]]:
+    """The planned runs of each trial in their order; two queries, one where no trial is judged by colours."""
+    by_colours = [trial.pk for trial in trials if trial.outcome == Trial.Outcome.COLOURS]
+    colours: dict[int, int] = {}
+    if by_colours:
+        counts = ColourCount.objects.filter(run__planned__trial__in=by_colours).order_by()
+        colours = dict(counts.values_list("run__planned").annotate(Sum("count")))
+    rows = (
+        PlannedRun.objects.filter(trial__in=[trial.pk for trial in trials])
+        .order_by("trial", "run_order")
+        .values_list(
+            "trial_id",
+            "pk",
+            "treatment__name",
+            "block__number",
+            "position",
+            as_flag("run__failed"),
+            "run__step__voided_at",
+            as_day_text("run__panned_on"),
+            as_float("run__gold_mg"),
+            as_flag("run__below_scale"),
+            as_float("run__scale_step_mg"),
+        )
+    )
+    found: dict[int, list[PlannedRow]] = defaultdict(list)
+    for trial, pk, treatment, block, position, failed, voided_at, *gave in rows:
+        counts = failed == 0 and voided_at is None
+        found[trial].append(
+            PlannedRow(
+                pk, treatment, block, position, int(counts), *gave, colours.get(pk) if counts else None
             )
-            for read in reads
-        ],
-    ]
-    return hashlib.sha256(repr(told).encode()).hexdigest()
+        )
+    return found
+
+
+def _looks(trials: Sequence[Trial]) -> dict[int, list[tuple]]:
+    """The judges' looks at the blocks of trials judged by place; one query, none where there is no such trial."""
+    placed = [trial.pk for trial in trials if trial.outcome == Trial.Outcome.PLACES]
+    found: dict[int, list[tuple]] = defaultdict(list)
+    if placed:
+        rows = Judging.objects.filter(block__trial__in=placed).order_by("pk", "places__place", "places__pk")
+        for trial, *look in rows.values_list(
+            "block__trial_id", "block_id", "pk", "places__planned_id", "places__place"
+        ):
+            found[trial].append(tuple(look))
+    return found
 
 
 def additive_readings(
     additives: Iterable[Additive], reads: Sequence[TrialRead], member: Member
 ) -> list[AdditiveReading]:
     """What these trials say of each additive."""
+    prefetch_related_objects([read.trial for read in reads], "treatments__doses__additive")
     compared = _Compared()
     return [_OverTrials(additive, reads, compared, member).reading() for additive in additives]
 
@@ -398,11 +497,7 @@ class _OverTrials:
         from trials.calc.doses_together import evidence_of, kind_of
 
         comparison, why_none = self.compared.of(read)
-        runs = sum(
-            1
-            for planned in read.planned
-            if planned.treatment.name == rung.name and read.value(planned) is not None
-        )
+        runs = read.runs_of.get(rung.name, 0)
         if comparison is None:
             return DoseResult(read, rung, "not shown", runs, False, False, None, why=why_none)
         entry = comparison.of(rung.name)
@@ -772,33 +867,6 @@ def _why_no_ratio(read: TrialRead, comparison: "ControlComparison", entry: "Trea
     if not entry.ratio or not entry.se_log or not comparison.df:
         return entry.note or "its runs show no spread to judge chance by"
     return ""
-
-
-def _places(trials: Sequence[Trial], planned_of: dict[int, list[PlannedRun]]) -> dict[int, float]:
-    """The mean place of every pan of these trials; two queries, none where no trial is judged by place."""
-    if not trials:
-        return {}
-    counted = {planned.pk for trial in trials for planned in planned_of[trial.pk] if _run(planned)}
-    looks: dict[int, list[dict[int, int]]] = defaultdict(list)
-    for judging in Judging.objects.filter(block__trial__in=trials).prefetch_related("places"):
-        looks[judging.block_id].append(
-            {pan.planned_id: pan.place for pan in judging.places.all() if pan.planned_id in counted}
-        )
-    found: dict[int, float] = {}
-    for said in looks.values():
-        found |= mean_places(said)
-    return found
-
-
-def _run(planned: PlannedRun) -> Run | None:
-    """The run, if it is in and counts."""
-    run = getattr(planned, "run", None)
-    return None if run is None or run.failed or run.is_void else run
-
-
-def _scale(planned: PlannedRun) -> Decimal | None:
-    run = _run(planned)
-    return run.scale_step_mg if run else None
 
 
 def _key(results: Sequence[DoseResult]) -> float:

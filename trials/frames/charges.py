@@ -7,6 +7,7 @@ from urllib.parse import urlencode
 from django.urls import reverse
 
 from prospecting.calc import sampling, units
+from prospecting.calc.number_words import numeral
 from prospecting.calc.packing import SCREEN_ASSAY_G, ChargeLuck, charge_luck
 from prospecting.models import Dispatch, Sample
 from trials.calc.working import Working, WorkingRow, figure, given
@@ -96,7 +97,7 @@ def screen_prompts(
 def _prompt(luck: ChargeLuck, sample: Sample, known: Foreseen) -> ScreenPrompt:
     grade_g_per_t = float(known.grade.g_per_t)
     screen = charge_luck(grade_g_per_t, SCREEN_ASSAY_G, sampling.grain_mass_mg(known.grain_um))
-    asked = {"gold": f"{known.grain_um:.0f} µm", "grade": f"{grade_g_per_t:.3g} g/t"}
+    asked = {"gold": f"{known.grain_um:.0f} µm", "grade": f"{numeral(grade_g_per_t, '.3g')} g/t"}
     return ScreenPrompt(
         sample=sample,
         sentence=f"{_sentence(luck)} {_of_screen(screen)}",
@@ -110,11 +111,11 @@ def _prompt(luck: ChargeLuck, sample: Sample, known: Foreseen) -> ScreenPrompt:
 def _name(luck: ChargeLuck) -> str:
     if luck.charge_g == SCREEN_ASSAY_G:
         return f"Screen fire assay of {SCREEN_WORDS}"
-    return f"Fire assay, {luck.charge_g:g} g charge"
+    return f"Fire assay, {numeral(luck.charge_g, 'g')} g charge"
 
 
 def _sentence(luck: ChargeLuck) -> str:
-    begin = f"A {luck.charge_g:g} g charge holds {figure(luck.grains, 2)} grains on average: "
+    begin = f"A {numeral(luck.charge_g, 'g')} g charge holds {figure(luck.grains, 2)} grains on average: "
     if luck.none < 0.001:
         return f"{begin}counting alone scatters single charges by {_spread(luck)}."
     empty = f"{begin}{units.format_odds(luck.none)} such charges hold none and read about nil, and "
@@ -141,7 +142,7 @@ def _working(
         WorkingRow(
             "One grain",
             "mass = π/6 × diameter³ × 19.3 g/cm³",
-            (given("diameter", f"{gold_um:g}", "µm"),),
+            (given("diameter", numeral(gold_um, "g"), "µm"),),
             figure(grain_mg),
             "mg",
         )
@@ -153,7 +154,7 @@ def _working(
                 "grains n = grade × charge ÷ mass of one grain; chance of none = e^−n; spread (one standard deviation) = 1/√n",
                 (
                     given("grade", units.format_grade(grade_g_per_t, grade_unit)),
-                    given("charge", f"{luck.charge_g:g}", "g"),
+                    given("charge", numeral(luck.charge_g, "g"), "g"),
                     given("one grain", figure(grain_mg), "mg"),
                 ),
                 f"n = {figure(luck.grains)}; none: {figure(luck.none)}; spread: {figure(luck.spread)}",

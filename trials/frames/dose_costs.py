@@ -5,9 +5,8 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 
-from django.db.models import Max
-
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from trials.calc.cost import DoseCost, cost_per_extra_gold, dose_cost
 from trials.calc.season_cost import bottles, format_money, litres, season_cost, season_water_ml
 from trials.frames.ladders import DoseToCost
@@ -25,7 +24,7 @@ class Season:
 
     @property
     def typed(self) -> str:
-        return f"{litres(self.water_ml).normalize():f} L"
+        return f"{numeral(litres(self.water_ml).normalize(), 'f')} L"
 
 
 @dataclass(frozen=True)
@@ -44,7 +43,7 @@ class CostReading:
 def last_season(water_per_run_ml: Decimal) -> Season:
     """Runs logged in the 365 days up to the last one in the books, voided ones left out; two queries."""
     standing = Run.objects.filter(step__voided_at__isnull=True)
-    last = standing.aggregate(last=Max("panned_on"))["last"]
+    last = standing.order_by("-panned_on").values_list("panned_on", flat=True).first()
     runs = standing.filter(panned_on__gt=last - YEAR).count() if last else 0
     return Season(runs, season_water_ml(water_per_run_ml, runs))
 

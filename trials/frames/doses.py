@@ -7,6 +7,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from prospecting.models import Member
 from trials.calc.spread import as_multiples, middle
 from trials.frames.ladders import (
@@ -167,7 +168,7 @@ class _Ladder(JudgedLadder):
             )
         if verdict.within_margin:
             found.append(
-                f"It is more by less than the group said matters ({self.lines.smallest_ratio:g} times)."
+                f"It is more by less than the group said matters ({numeral(self.lines.smallest_ratio, 'g')} times)."
             )
         if self.shown.below is not None:
             found.append(
@@ -245,7 +246,10 @@ class _Ladder(JudgedLadder):
                 f"In these runs no dose gave more than {self.control}, so there is no best dose to compare with."
             ]
         best, least = self.not_worse.best, self.not_worse.least
-        margin = f"within the margin of {self.lines.smallest_ratio:g} times of the dose that gave most, {self.said_of(best)}"
+        margin = (
+            f"within the margin of {numeral(self.lines.smallest_ratio, 'g')} times of the dose that gave most, "
+            f"{self.said_of(best)}"
+        )
         if least is None:
             lower = self.tried_order[self.tried_order.index(best) - 1]
             return [
@@ -558,7 +562,8 @@ class _Ladder(JudgedLadder):
         middle_is = "mean colours of a run" if self.lines.by_colours else "mean with the blocks taken out"
         return (
             f"Middle: {middle_is}. Interval: 95 %, all treatments of the trial judged together{marked}. Within the margin: shown "
-            f"to lose less than the margin of {self.lines.smallest_ratio:g} times against the dose that gave most, from there "
+            f"to lose less than the margin of {numeral(self.lines.smallest_ratio, 'g')} times against the dose that "
+            "gave most, from there "
             "downwards, one-sided at 5 %."
         )
 

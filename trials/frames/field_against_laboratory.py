@@ -4,10 +4,12 @@ import math
 from collections import defaultdict
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from decimal import Decimal
 
 from django.urls import reverse
 
 from prospecting.calc import units
+from prospecting.calc.number_words import in_sentence, numeral
 from prospecting.calc.sampling import Interval
 from prospecting.models import Dispatch, Lot
 from trials.calc.common_material import Part
@@ -39,7 +41,6 @@ from trials.frames.field_pairs import (
     Side,
     Sides,
     codes_of,
-    colours_of,
     pairs_of,
     sides_of,
     without_assay,
@@ -185,31 +186,32 @@ class Reading:
 
 def field_against_laboratory(books: Books, asked: Asked, *, grade_unit: str) -> Reading:
     """Set every pan beside the assays of its material and say what they show together."""
-    grain = grain_of(colours_of(books, books.pans), typed_mg=asked.grain_mg, weighed=len(books.pans))
+    grain = grain_of(books.counted, typed_mg=asked.grain_mg, weighed=len(books.pans))
     sides = sides_of(books, grain_mg=grain.high_mg if grain else None, without_failed=asked.without_failed)
     pairs = pairs_of(sides, least_share=asked.least_share, zone=asked.zone)
     counted = [pair for pair in pairs if not pair.why_not]
-    lots = codes_of({pair.lot for pair in pairs})
-    writer = _Writer(books, lots, grade_unit)
+    left_out = [pair for pair in pairs if pair.why_not][:MOST_PAIRS]
     over_all = _over(counted)
     exact = [pair for pair in counted if _is_exact(pair)]
     agreed = _agreed(exact)
     usual = usual_ratio([lot_ratio(pair.panned.bounds, pair.assayed.bounds) for pair in exact])
-    warned = [found for pair in counted if (found := _warned(pair, usual, writer)) is not None]
-    warned.sort(key=lambda each: (not each.slips, each.line.lot.code))
-    flagged = {each.line.pair.lot for each in warned}
+    warnings = {pair.lot: found for pair in counted if (found := _warning(pair, usual)) is not None}
+    named = {pair.lot for pair in [*counted[:MOST_PAIRS], *left_out]}
+    writer = _Writer(books, codes_of(named | warnings.keys()), grade_unit)
+    warned = [pair for pair in counted if pair.lot in warnings]
+    warned.sort(key=lambda pair: (not warnings[pair.lot].slips, writer.lots[pair.lot].code))
     line, why_no = _line(exact)
     foretold, why_not = _foretold(sides, exact, counted, asked, writer)
     return Reading(
         headline=_headline(over_all, len(counted), len(pairs)),
         sentences=_sentences(over_all, agreed, exact, counted, line, why_no),
         counted=len(counted),
-        points=[_point(pair, pair.lot in flagged, writer) for pair in counted[:MOST_PAIRS]],
+        points=[_point(pair, pair.lot in warnings, writer) for pair in counted[:MOST_PAIRS]],
         lines=[writer.line(pair) for pair in counted[:MOST_PAIRS]],
         more_lines=max(0, len(counted) - MOST_PAIRS),
-        left_out=[(writer.line(pair), pair.why_not) for pair in pairs if pair.why_not][:MOST_PAIRS],
+        left_out=[(writer.line(pair), pair.why_not) for pair in left_out],
         notes=_notes(books, counted, grain, asked, sides),
-        warned=warned[:MOST_WARNED],
+        warned=[Warned(writer.line(pair), **vars(warnings[pair.lot])) for pair in warned[:MOST_WARNED]],
         more_warned=max(0, len(warned) - MOST_WARNED),
         groupings=_groupings(sides, counted, writer),
         foretold=foretold,
@@ -239,6 +241,7 @@ class _Writer:
 
     def __init__(self, books: Books, lots: Mapping[int, Lot], grade_unit: str) -> None:
         self.books, self.lots, self.unit = books, lots, grade_unit
+        self.lines: dict[int, PairLine] = {}
 
     def grade(self, g_per_t: float) -> str:
         return units.format_grade(g_per_t, self.unit)
@@ -256,6 +259,11 @@ class _Writer:
         return f"between {self.grade(bounds.low).partition(' ')[0]} and {self.grade(bounds.high)}"
 
     def line(self, pair: Pair) -> PairLine:
+        if pair.lot not in self.lines:
+            self.lines[pair.lot] = self._line(pair)
+        return self.lines[pair.lot]
+
+    def _line(self, pair: Pair) -> PairLine:
         lot = self.lots[pair.lot]
         return PairLine(
             lot=lot,
@@ -401,7 +409,8 @@ def _sentences(
     few = [pair for pair in counted if _holds_few_grains(pair)]
     if few:
         said.append(
-            f"In {len(few)} of the lots the assay charge holds fewer than {FEW_GRAINS:g} grains that matter, reckoned from the "
+            f"In {len(few)} of the lots the assay charge holds fewer than {numeral(FEW_GRAINS, 'g')} grains that "
+            "matter, reckoned from the "
             "chance below: such a charge reads low more often than high, and the interval may be too narrow."
         )
     if line:
@@ -439,7 +448,16 @@ def _line(exact: Sequence[Pair]) -> tuple[tuple | None, str]:
     return (fitted.intercept, fitted.slope, (fitted.slope_interval.low, fitted.slope_interval.high)), ""
 
 
-def _warned(pair: Pair, usual: float, writer: _Writer) -> Warned | None:
+@dataclass(frozen=True)
+class _Warning:
+    """What `Warned` says of a pair, before it is written."""
+
+    says: str
+    slips: Sequence[str]
+    is_above: bool
+
+
+def _warning(pair: Pair, usual: float) -> _Warning | None:
     panned, assayed = pair.panned.bounds, pair.assayed.bounds
     if not assayed.high or not panned.high:
         return None
@@ -460,7 +478,7 @@ def _warned(pair: Pair, usual: float, writer: _Writer) -> Warned | None:
             says = "Panned above assay by more than the chance of grains explains on both sides."
         elif pair.panned.cv is None or pair.assayed.cv is None:
             says = "Panned above assay; how much of it chance explains is not known."
-    return Warned(writer.line(pair), says, slips, above)
+    return _Warning(says, slips, above)
 
 
 def _point(pair: Pair, is_flagged: bool, writer: _Writer) -> Point:
@@ -489,12 +507,15 @@ def _groupings(sides: Sides, counted: Sequence[Pair], writer: _Writer) -> list[G
     by_method: dict[Hashable, list] = defaultdict(list)
     by_panner: dict[Hashable, list] = defaultdict(list)
     for pair in counted:
-        for method in {assay.method_name for assay in pair.assayed.results}:
-            part = sides.assayed(pair.assay_parts, lambda assay, method=method: assay.method_name == method)
-            _add(by_method[method], pair, assayed=part)
-        for panner in {pan.panner for pan in pair.panned.results}:
-            part = sides.panned(pair.pan_parts, lambda pan, panner=panner: pan.panner == panner)
-            _add(by_panner[books.panners.get(panner, "not known")], pair, panned=part)
+        methods = {assay.method_name for assay in pair.assayed.results}
+        for method in methods:
+            keep = None if len(methods) == 1 else lambda assay, method=method: assay.method_name == method
+            _add(by_method[method], pair, keep and {"assayed": sides.assayed(pair.assay_parts, keep)})
+        panners = {pan.panner for pan in pair.panned.results}
+        for panner in panners:
+            keep = None if len(panners) == 1 else lambda pan, panner=panner: pan.panner == panner
+            group = by_panner[books.panners.get(panner, "not known")]
+            _add(group, pair, keep and {"panned": sides.panned(pair.pan_parts, keep)})
     zones, tops, colours = (
         _grouped(counted, lambda pair: books.zones.get(pair.zone, "several zones")),
         _grouped(counted, lambda pair: _top_size(pair.panned.results)),
@@ -513,8 +534,11 @@ def _groupings(sides: Sides, counted: Sequence[Pair], writer: _Writer) -> list[G
     ]
 
 
-def _add(group: list[Pair], pair: Pair, **sides: Side | None) -> None:
-    if None not in sides.values():
+def _add(group: list[Pair], pair: Pair, sides: Mapping[str, Side | None] | None) -> None:
+    """The pair as it is, or with these sides of it, where all of its parts have one."""
+    if sides is None:
+        group.append(pair)
+    elif None not in sides.values():
         group.append(replace(pair, **sides))
 
 
@@ -551,14 +575,18 @@ def _top_size(pans: Sequence[Pan]) -> str:
     if len(sizes) > 1:
         return "several sizes"
     [size] = sizes
-    return "as dug, top size not known" if size is None else f"under {size.normalize():f} µm"
+    return (
+        "as dug, top size not known"
+        if size is None
+        else f"under {numeral(Decimal(str(size)).normalize(), 'f')} µm"
+    )
 
 
 def _coarsest(books: Books, pans: Sequence[Pan]) -> str:
-    seen = {name for pan in pans for name, count in books.colours.get(pan.pk, {}).items() if count}
+    seen = {books.coarsest.get(pan.lot) for pan in pans}
     for size_class in ColourCount.SizeClass:
         if size_class in seen:
-            return size_class.label
+            return in_sentence(size_class.label)
     return "no colours counted by size"
 
 

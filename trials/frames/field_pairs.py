@@ -1,27 +1,28 @@
 """Pans and assays of the same material, found through lineage: read in a few queries, whatever the books hold."""
 
 import datetime
-import hashlib
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from decimal import Decimal
+from typing import NamedTuple
 
 from django.db import connection
-from django.db.models import F, Q
+from django.db.models import Exists, F, Min, OuterRef, Q, QuerySet, Sum
 
-from prospecting.calc.grade import gold_mg
 from prospecting.frames.checks import mark_of
+from prospecting.frames.plain_columns import as_day_text, as_flag, as_float, rows_sha256
 from prospecting.models import AssayReturn, Dispatch, Draw, Lot, Member, Origin, Reading, Sample, Step, Zone
 from trials.calc.common_material import Kinds, Link, Materials, Part, covered_share
 from trials.calc.field_against_laboratory import (
     Bounds,
     chance_cv,
+    golds_mg,
     mixed,
     mixed_cv,
     pooled,
     step_cv,
     together,
+    total_mg,
 )
 from trials.frames.lineage import ALIKE
 from trials.frames.uniformity import CHARGES_G
@@ -32,35 +33,33 @@ KINDS = Kinds(alike=ALIKE, sorting=(Step.Kind.SCREEN,), recovering=(Step.Kind.RE
 ENOUGH_DUPLICATES = 5
 
 # Every draw on the way from lots with results back to where their material began; behind a recovery nothing is followed.
-_LINKS = """
-    WITH RECURSIVE line(lot_id) AS (
+_LINKS = """WITH RECURSIVE line(lot_id) AS (
         SELECT lot_id FROM ({begin}) begins
         UNION
         SELECT draw.lot_id
         FROM line CROSS JOIN {lot} made CROSS JOIN {step} step CROSS JOIN {draw} draw
-        WHERE made.id = line.lot_id AND step.id = made.made_by_id AND step.kind <> 'recover' AND draw.step_id = step.id
+        WHERE made.id = line.lot_id AND step.id = made.made_by_id AND step.kind IN ({followed}) AND draw.step_id = step.id
     )
-    SELECT made.id, step.kind, draw.lot_id, draw.mass_g
+    SELECT made.id, step.kind, draw.lot_id, CAST(draw.mass_g AS double precision)
     FROM line CROSS JOIN {lot} made CROSS JOIN {step} step CROSS JOIN {draw} draw
     WHERE made.id = line.lot_id AND step.id = made.made_by_id AND draw.step_id = step.id
     ORDER BY draw.id, made.id
 """
-_OF_RESULTS = "SELECT lot_id FROM {run} UNION SELECT lot_id FROM {sample} WHERE lot_id IS NOT NULL"
-_ON_HAND = " UNION SELECT id FROM {lot} WHERE on_hand_g > 0"
+_ASSAYED = "SELECT lot_id FROM {sample} WHERE lot_id IS NOT NULL"
+_PANNED, _ON_HAND = "SELECT lot_id FROM {run}", "SELECT id FROM {lot} WHERE on_hand_g > 0"
 
 
-@dataclass(frozen=True)
-class Pan:
+class Pan(NamedTuple):
     """An untreated run of one lot. `gold_mg` is None where it lay below `step_mg`, the scale's step."""
 
     pk: int
     lot: int
-    gold_mg: Decimal | None
-    step_mg: Decimal | None
-    ore_g: Decimal
+    gold_mg: float | None
+    step_mg: float | None
+    ore_g: float
     day: datetime.date
     panner: int
-    top_size_um: Decimal | None
+    top_size_um: float | None
     is_dry: bool
     code: str
 
@@ -72,10 +71,10 @@ class Assay:
     pk: int
     lot: int
     symbol: str
-    grade_g_per_t: Decimal | None
-    limit_g_per_t: Decimal | None
+    grade_g_per_t: float | None
+    limit_g_per_t: float | None
     method: str
-    sent_g: Decimal
+    sent_g: float
     sent_on: datetime.date
     assay_return: int
     checks: str
@@ -108,26 +107,83 @@ class Assay:
 
 @dataclass(frozen=True)
 class Books:
-    """All that both pages read. `shares` are the origins of the lots assayed or panned: lot to (dig, zone, share)."""
+    """All that both pages reckon with. `shares` are the origins of the lots assayed (and, where a zone is asked for, panned): lot
+    to (dig, zone, share). `counted` are the colours of all pans as `portion_evidence.grain_of_colours` takes them, `coarsest` the
+    coarsest class of them in the pans of each lot.
+    """
 
     pans: Sequence[Pan]
     colours_only: int
-    colours: Mapping[int, Mapping[str, int]]
+    counted: Sequence[tuple[Mapping[str, int], float | None]]
+    coarsest: Mapping[int, str]
     assays: Sequence[Assay]
     links: Sequence[Link]
-    shares: Mapping[int, Sequence[tuple[int, int, Decimal]]]
+    shares: Mapping[int, Sequence[tuple[int, int, float]]]
     duplicates: Mapping[str, Sequence[tuple[float, float]]]
     panners: Mapping[int, str]
     zones: Mapping[int, str]
-
-    def fingerprint(self) -> str:
-        """64 signs that change with anything read here."""
-        return hashlib.sha256(repr(self).encode()).hexdigest()
 
     def zone_of(self, lot: int) -> int | None:
         """The zone all of a lot assayed or panned came from; None where there are several."""
         zones = {zone for _, zone, _ in self.shares.get(lot, ())}
         return zones.pop() if len(zones) == 1 else None
+
+
+@dataclass(frozen=True)
+class BookRows:
+    """The same as plain rows, of which there may be hundreds of thousands: objects are made only where something is reckoned.
+
+    `colours` are rows (lot, class, colours, colours of weighed pans, first run), all of one lot None where no pan is looked at by
+    itself; `order` are the classes in the order in which pans named them first; `gold_mg` what the pans with colours weighed.
+    """
+
+    pans: list[tuple]
+    colours: list[tuple]
+    order: list[str]
+    gold_mg: float
+    assays: list[tuple]
+    links: list[tuple]
+    shares: list[tuple]
+    duplicates: list[tuple]
+    panners: list[tuple]
+    zones: list[tuple]
+
+    def fingerprint(self) -> str:
+        """64 signs that change with anything read here."""
+        return rows_sha256(vars(self).values())
+
+    def books(self) -> Books:
+        weighed = [row for row in self.pans if row[2] is not None or row[-1]]
+        return Books(
+            pans=[Pan(*row[:5], datetime.date.fromisoformat(row[5]), *row[6:10]) for row in weighed],
+            colours_only=len(self.pans) - len(weighed),
+            counted=self._counted(),
+            coarsest=self._coarsest(),
+            assays=[Assay(*row) for row in self.assays],
+            links=[Link(*row) for row in self.links],
+            shares=by_lot(self.shares),
+            duplicates=_by_method(self.duplicates),
+            panners={
+                pk: f"{given} {family}".strip() or username for pk, given, family, username in self.panners
+            },
+            zones=dict(self.zones),
+        )
+
+    def _counted(self) -> list[tuple[dict[str, int], float | None]]:
+        """Two pans stand for all: those weighed, and those not. Classes stand in the order they were named."""
+        of_weighed, of_others = dict.fromkeys(self.order, 0), dict.fromkeys(self.order, 0)
+        for _, size_class, colours, weighed, _ in self.colours:
+            of_weighed[size_class] += weighed
+            of_others[size_class] += colours - weighed
+        return [(of_weighed, self.gold_mg), (of_others, None)]
+
+    def _coarsest(self) -> dict[int, str]:
+        places = {size_class: place for place, size_class in enumerate(ColourCount.SizeClass.values)}
+        found: dict[int, str] = {}
+        for lot, size_class, colours, _, _ in self.colours:
+            if colours and places[size_class] <= places[found.get(lot, size_class)]:
+                found[lot] = size_class
+        return found
 
 
 @dataclass(frozen=True)
@@ -195,6 +251,9 @@ class Sides:
             sides.append((part.share, make(results)))
         if not sides:
             return None
+        if len(sides) == 1:
+            [(share, only)] = sides
+            return Side(only.bounds, mixed_cv([(share, only.bounds, only.cv)]), only.results)
         return Side(
             mixed([(share, side.bounds) for share, side in sides]),
             mixed_cv([(share, side.bounds, side.cv) for share, side in sides]),
@@ -215,15 +274,10 @@ class Sides:
     def _assay_side(self, assays: Sequence[Assay]) -> Side:
         lows, highs = zip(*map(assay_bounds, assays), strict=True)
         # By what was assayed of each: a charge of 30 g says less than a kilogram. Where that isn't known, by what was sent.
-        masses = [assay.charge_g for assay in assays]
-        if not all(masses):
-            masses = [float(assay.sent_g) for assay in assays]
-        bounds = pooled(
-            [gold_mg(low, mass) for low, mass in zip(lows, masses, strict=True)],
-            [None if high is None else gold_mg(high, mass) for high, mass in zip(highs, masses, strict=True)],
-            masses,
-        )
-        charged = [gold_mg(low, assay.charge_g) for low, assay in zip(lows, assays, strict=True)]
+        charges = [assay.charge_g for assay in assays]
+        masses = charges if all(charges) else [float(assay.sent_g) for assay in assays]
+        charged = golds_mg(lows, charges)
+        bounds = pooled(golds_mg(lows, masses), golds_mg(highs, masses), masses)
         cv = chance_cv(charged, self.grain_mg) if self.grain_mg and all(charged) else None
         if cv is not None:
             # Each scatters on its own as duplicates do, so that of several together the floor is lower than that of one.
@@ -243,46 +297,55 @@ def assay_bounds(assay: Assay) -> tuple[float, float | None]:
     return (limit, None) if assay.is_above else (0.0, limit)
 
 
-def read_books(*, on_hand: bool = False) -> Books:
-    """Read pans, assays and lineage; with `on_hand` also the lineage of every lot with material left."""
-    untreated = Run.objects.standing().untreated().filter(lot__is_void=False)
-    told = untreated.values_list(
-        "pk",
-        "lot_id",
-        "gold_mg",
-        "scale_step_mg",
-        "portion_mass_g",
-        "panned_on",
-        "panner_id",
-        "lot__top_size_um",
-        "lot__is_dry",
-        "lot__code",
-        "below_scale",
+def read_books(*, of_zone: bool = False) -> BookRows:
+    """Read pans, assays and the lineage of both; `of_zone`: also where the panned lots came from."""
+    untreated = _untreated()
+    pans = list(
+        untreated.order_by("pk").values_list(
+            *("pk", "lot_id", as_float("gold_mg"), as_float("scale_step_mg"), as_float("portion_mass_g")),
+            *(as_day_text("panned_on"), "panner_id", as_float("lot__top_size_um"), as_flag("lot__is_dry")),
+            *(
+                "lot__code",
+                as_flag(Exists(ColourCount.objects.filter(run=OuterRef("pk")))),
+                as_flag("below_scale"),
+            ),
+        )
     )
-    pans, colours_only = [], 0
-    for *row, below in told.order_by("pk"):
-        pan = Pan(*row)
-        if pan.gold_mg is None and not below:
-            colours_only += 1
-        else:
-            pans.append(pan)
-    zones = dict(Zone.objects.order_by("pk").values_list("pk", "name"))
-    return Books(
+    colours = _colours(untreated, "run__lot_id")
+    of_lots = Q(lot__in=_answered().values("lot"))
+    if of_zone:
+        of_lots |= Q(lot__in=untreated.values("lot"))
+    members = Member.objects.filter(pk__in={row[6] for row in pans}).order_by("pk")
+    return BookRows(
         pans=pans,
-        colours_only=colours_only,
-        colours=_colours(untreated),
+        colours=colours,
+        order=_order(colours),
+        gold_mg=total_mg(row[2] for row in pans if row[-2]),
         assays=_assays(),
-        links=_links(on_hand),
-        shares=_shares(
-            Origin.objects.filter(
-                Q(lot__in=Sample.objects.values("lot")) | Q(lot__in=untreated.values("lot"))
-            )
-        ),
+        links=_links([_PANNED, _ASSAYED], [kind for kind in Step.Kind.values if kind != Step.Kind.RECOVER]),
+        shares=share_rows(Origin.objects.filter(of_lots)),
         duplicates=_duplicates(),
-        panners={
-            member.pk: str(member) for member in Member.objects.in_bulk({pan.panner for pan in pans}).values()
-        },
-        zones=zones,
+        panners=list(members.values_list("pk", "first_name", "last_name", "username")),
+        zones=_zones(),
+    )
+
+
+def read_assays() -> BookRows:
+    """Read assays and what leaves a material alike, of assayed lots and of those on hand; of the pans only their colours."""
+    untreated = _untreated()
+    colours = _colours(untreated)
+    with_colours = untreated.filter(Exists(ColourCount.objects.filter(run=OuterRef("pk"))))
+    return BookRows(
+        pans=[],
+        colours=colours,
+        order=_order(colours),
+        gold_mg=with_colours.order_by().aggregate(gold=Sum(as_float("gold_mg")))["gold"] or 0.0,
+        assays=_assays(),
+        links=_links([_ASSAYED, _ON_HAND], ALIKE),
+        shares=share_rows(Origin.objects.filter(lot__in=_answered().values("lot"))),
+        duplicates=_duplicates(),
+        panners=[],
+        zones=_zones(),
     )
 
 
@@ -295,15 +358,6 @@ def method_cvs(books: Books) -> dict[str, float]:
         for method, pairs in books.duplicates.items()
         if len(pairs) >= ENOUGH_DUPLICATES
     }
-
-
-def colours_of(books: Books, pans: Iterable[Pan]) -> list[tuple[Mapping[str, int], float | None]]:
-    """Colours by class of these pans with the gold weighed, as `portion_evidence.grain_of_colours` takes them."""
-    return [
-        (books.colours[pan.pk], None if pan.gold_mg is None else float(pan.gold_mg))
-        for pan in pans
-        if books.colours.get(pan.pk)
-    ]
 
 
 def sides_of(books: Books, *, grain_mg: float | None, without_failed: bool) -> Sides:
@@ -396,34 +450,50 @@ def _why_not(pair: Pair, least_share: float, *, is_used: bool) -> str:
     return ""
 
 
-def _colours(untreated) -> dict[int, dict[str, int]]:
-    found: dict[int, Counter] = defaultdict(Counter)
-    counts = ColourCount.objects.filter(run__in=untreated.values("pk")).order_by("pk")
-    for run, size_class, count in counts.values_list("run_id", "size_class", "count"):
-        found[run][size_class] += count
-    return {run: dict(classes) for run, classes in found.items()}
+def _untreated() -> QuerySet:
+    return Run.objects.standing().untreated().filter(lot__is_void=False)
 
 
-def _assays() -> list[Assay]:
-    answered = Sample.objects.of_ground().answered().filter(lot__is_void=False)
-    told = answered.order_by("pk").values_list(
-        "pk",
-        "lot_id",
-        "in_use_symbol",
-        "in_use_g_per_t",
-        "in_use_limit_g_per_t",
-        "dispatch__method",
-        "lot__mass_g",
-        "dispatch__sent_on",
-        "reading_in_use__assay_return_id",
-        "reading_in_use__assay_return__checks_state",
-        "reading_in_use__assay_return__accepted_reason",
-        "lot__code",
+def _colours(untreated: QuerySet, *by: str) -> list[tuple]:
+    """By class the colours of pans with gold weighed or below the scale: rows as in `BookRows`."""
+    weighed = Q(run__gold_mg__isnull=False)
+    rows = (
+        ColourCount.objects.filter(weighed | Q(run__below_scale=True), run__in=untreated.values("pk"))
+        .order_by(*by, "size_class")
+        .values_list(*by, "size_class")
+        .annotate(colours=Sum("count"), weighed=Sum("count", filter=weighed, default=0), first=Min("run_id"))
     )
-    return [Assay(*row) for row in told]
+    return [(*[None] * (not by), *row) for row in rows]
 
 
-def _links(on_hand: bool) -> list[Link]:
+def _order(colours: Sequence[tuple]) -> list[str]:
+    """The classes in the order in which the pans named them first."""
+    first: dict[str, int] = {}
+    for _, size_class, _, _, run in colours:
+        first[size_class] = min(run, first.get(size_class, run))
+    told = ColourCount.objects.filter(run__in=first.values()).order_by("run_id", "pk")
+    return list(dict.fromkeys(told.values_list("size_class", flat=True)))
+
+
+def _answered() -> QuerySet:
+    return Sample.objects.of_ground().answered().filter(lot__is_void=False)
+
+
+def _assays() -> list[tuple]:
+    return list(
+        _answered()
+        .order_by("pk")
+        .values_list(
+            *("pk", "lot_id", "in_use_symbol", as_float("in_use_g_per_t"), as_float("in_use_limit_g_per_t")),
+            *("dispatch__method", as_float("lot__mass_g"), as_day_text("dispatch__sent_on")),
+            *("reading_in_use__assay_return_id", "reading_in_use__assay_return__checks_state"),
+            *("reading_in_use__assay_return__accepted_reason", "lot__code"),
+        )
+    )
+
+
+def _links(begin: Iterable[str], followed: Sequence[str]) -> list[tuple]:
+    """Rows of `Link`: the draws behind these lots, and behind what those came from as long as the step is one of these."""
     tables = {
         "lot": Lot._meta.db_table,
         "step": Step._meta.db_table,
@@ -431,41 +501,55 @@ def _links(on_hand: bool) -> list[Link]:
         "run": Run._meta.db_table,
         "sample": Sample._meta.db_table,
     }
-    begin = (_OF_RESULTS + (_ON_HAND if on_hand else "")).format(**tables)
+    asked = _LINKS.format(
+        begin=" UNION ".join(begin).format(**tables), followed=", ".join(["%s"] * len(followed)), **tables
+    )
     with connection.cursor() as cursor:
-        cursor.execute(_LINKS.format(begin=begin, **tables))
-        return [Link(made, kind, drawn, float(mass)) for made, kind, drawn, mass in cursor.fetchall()]
+        cursor.execute(asked, list(followed))
+        return cursor.fetchall()
 
 
-def _shares(origins) -> dict[int, list[tuple[int, int, Decimal]]]:
+def share_rows(origins: QuerySet) -> list[tuple]:
+    """Rows of lot, dig, zone and the dig's share of the lot."""
+    return list(origins.order_by("pk").values_list("lot_id", "dig_id", "dig__zone_id", as_float("share")))
+
+
+def by_lot(rows: Iterable[tuple]) -> dict[int, list[tuple[int, int, float]]]:
+    """Lot to its digs, zones and shares."""
     found: dict[int, list] = defaultdict(list)
-    for lot, *rest in origins.order_by("pk").values_list("lot_id", "dig_id", "dig__zone_id", "share"):
+    for lot, *rest in rows:
         found[lot].append(tuple(rest))
     return dict(found)
 
 
-def shares_on_hand() -> dict[int, list[tuple[int, int, Decimal]]]:
-    """Lot to its digs, zones and shares, for every lot in stock."""
-    return _shares(Origin.objects.filter(lot__is_void=False, lot__on_hand_g__gt=0))
-
-
-def _duplicates() -> dict[str, list[tuple[float, float]]]:
-    """Figures of a sample and of its duplicate, by the method of both; pairs of two nothings say nothing."""
+def _duplicates() -> list[tuple]:
+    """Method, figure of a sample and of its duplicate by the same method."""
     pairs = Sample.objects.filter(
         kind=Sample.Kind.DUPLICATE,
         in_use_symbol=Reading.Symbol.VALUE,
         duplicate_of__in_use_symbol=Reading.Symbol.VALUE,
         duplicate_of__dispatch__method=F("dispatch__method"),
     ).order_by("pk")
+    return list(
+        pairs.values_list(
+            "dispatch__method", as_float("duplicate_of__in_use_g_per_t"), as_float("in_use_g_per_t")
+        )
+    )
+
+
+def _by_method(duplicates: Iterable[tuple]) -> dict[str, list[tuple[float, float]]]:
+    """By method the pairs of figures; pairs of two nothings say nothing."""
     found: dict[str, list] = defaultdict(list)
-    for method, first, second in pairs.values_list(
-        "dispatch__method", "duplicate_of__in_use_g_per_t", "in_use_g_per_t"
-    ):
+    for method, first, second in duplicates:
         if first or second:
-            found[method].append((float(first), float(second)))
+            found[method].append((first, second))
     return dict(found)
+
+
+def _zones() -> list[tuple]:
+    return list(Zone.objects.order_by("pk").values_list("pk", "name"))
 
 
 def codes_of(lots: Collection[int]) -> dict[int, Lot]:
     """The lots themselves, for their codes and pages."""
-    return Lot.objects.in_bulk(set(lots))
+    return Lot.objects.only("code").in_bulk(set(lots))

@@ -10,6 +10,7 @@ from decimal import Decimal
 from django.db.models import Q, QuerySet, prefetch_related_objects
 from django.utils import dateformat, timezone
 
+from prospecting.calc.number_words import as_written
 from prospecting.models import JournalEntry, Member
 from trials.calc.next_trials import same_dose
 from trials.calc.working import figure
@@ -77,6 +78,7 @@ class EvidenceNow:
         return [list(zip(table["columns"], row, strict=True)) for row in table["rows"]]
 
 
+@as_written()
 def frozen_of(record: Trial | ClearingTest, member: Member) -> Frozen:
     """The record's hash, and its verdicts and table as this member reads them now."""
     figures = figures_of(record, member)
@@ -84,6 +86,7 @@ def frozen_of(record: Trial | ClearingTest, member: Member) -> Frozen:
     return Frozen(data_hash, figures, versions(), sign_of(figures))
 
 
+@as_written()
 def figures_of(record: Trial | ClearingTest, member: Member) -> dict:
     """Verdicts, table and cautions in plain JSON: sentences, written figures, numbers or null."""
     return _of_trial(record, member) if isinstance(record, Trial) else _of_clearing(record)
@@ -153,6 +156,7 @@ def shown_in_a_line(row: dict) -> str:
     return f"{row['headline'].rstrip('.')}. {row['explanation']}".strip()
 
 
+@as_written()
 def changed_of(pieces: Collection[FindingEvidence]) -> set[int]:
     """Which of these pieces have records that read otherwise than when they were frozen.
 
@@ -165,6 +169,7 @@ def changed_of(pieces: Collection[FindingEvidence]) -> set[int]:
         .first()
     )
     asked = [piece for piece in pieces if last is not None and last > piece.frozen_at]
+    prefetch_related_objects(asked, "trial", "clearing_test")
     trials = hashes_of_trials(piece.trial for piece in asked if piece.trial_id)
     tests = hashes_of_clearings(piece.clearing_test for piece in asked if piece.clearing_test_id)
     return {
@@ -193,6 +198,12 @@ def evidence_now(finding: Finding, changed: Collection[int]) -> list[EvidenceNow
 
 def pieces_of(findings: Iterable[Finding]) -> list[FindingEvidence]:
     return [piece for finding in findings for piece in finding.evidence.all()]
+
+
+def standing_pieces() -> list[FindingEvidence]:
+    """All that the standing findings rest on, without what it said that day: enough to see which has changed since."""
+    rest_on = FindingEvidence.objects.filter(finding__in=Finding.objects.standing().order_by().values("pk"))
+    return list(rest_on.defer("figures", "versions"))
 
 
 def _verdicts_now(pieces: Sequence[FindingEvidence]) -> dict[int, list[dict]]:

@@ -12,6 +12,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Literal
 
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from prospecting.models import Origin
 from trials.calc import flocculant
 from trials.calc.flocculant import Loss, Minutes, Weighed
@@ -214,7 +215,7 @@ class _Reckoning:
         """To three figures, or to all where another dose would read the same."""
         short = units.format_dose(dose, "ml_per_l")
         alike = [each for each in self._doses() if units.format_dose(each, "ml_per_l") == short]
-        return short if len(alike) == 1 else f"{dose.normalize():f} mL/L"
+        return short if len(alike) == 1 else f"{numeral(dose.normalize(), 'f')} mL/L"
 
     def _aims_of(self, test: ClearingTest) -> tuple | None:
         """What its times are times to; None where it has no target, and so no times."""
@@ -360,7 +361,7 @@ class _Reckoning:
             return GoldLine(**vars(one) | {"explanation": f"{one.explanation}{left_out}"})
         margin = min(arm.lines.smallest_ratio for arm in arms)
         found = flocculant.over_trials(parts, margin, len(self.books.arms))
-        level = f"{100 * found.confidence:.3g} %"
+        level = f"{numeral(100 * found.confidence, '.3g')} %"
         loss = flocculant.loss_of(found.ratio, found.lower, found.upper)
         return GoldLine(
             found.kind,
@@ -723,17 +724,17 @@ def _range(least: float, most: float | None) -> str:
 def _times(tubs: Sequence[TubResult], tests: int) -> str:
     """The times of tubs treated alike: the middle one, the range, and of how many."""
     each = sorted(math.inf if tub.reached.by_min is None else tub.reached.by_min for tub in tubs)
-    texts = [f"{minutes:g}" for minutes in each if math.isfinite(minutes)]
+    texts = [numeral(minutes, "g") for minutes in each if math.isfinite(minutes)]
     watched = max((tub.reached.watched_min for tub in tubs if not tub.reached.reached), default=None)
     if watched is not None:
-        texts.append(f"longer than {watched:g}")
+        texts.append(f"longer than {numeral(watched, 'g')}")
     middle = flocculant.cleared_in([tub.reached for tub in tubs])
     if middle.about is not None:
-        said = f"{middle.about:g} min"
+        said = f"{numeral(middle.about, 'g')} min"
     elif math.isfinite(each[0]):
-        said = f"{middle.least:g} min or longer"
+        said = f"{numeral(middle.least, 'g')} min or longer"
     else:
-        said = f"longer than {middle.least:g} min"
+        said = f"longer than {numeral(middle.least, 'g')} min"
     if len(tubs) == 1:
         return said
     of = f"middle of {len(tubs)} tubs" + (f" in {tests} tests" if tests > 1 else "")

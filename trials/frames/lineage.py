@@ -193,7 +193,7 @@ def family_of(lot: Lot) -> Family:
     draws = (
         Draw.objects.select_related("step")
         .annotate(
-            made=_count(Lot.objects.filter(made_by=OuterRef("step")), "made_by"),
+            made=count_of(Lot.objects.filter(made_by=OuterRef("step")), "made_by"),
             is_hidden=Exists(Run.objects.blind_bridges().filter(step=OuterRef("step"))),
         )
         .in_bulk({draw for draw, *_ in links})
@@ -274,13 +274,13 @@ def _with_use(lots: QuerySet[Lot]) -> QuerySet[Lot]:
         pk__in=Run.objects.blind_bridges().values("pk")
     )
     return lots.annotate(
-        pan_count=_count(pans.filter(lot=OuterRef("pk")), "lot"),
-        trial_count=_count(Trial.objects.filter(feed_lot=OuterRef("pk")), "feed_lot"),
-        sample_count=_count(Sample.objects.filter(lot=OuterRef("pk")), "lot"),
+        pan_count=count_of(pans.filter(lot=OuterRef("pk")), "lot"),
+        trial_count=count_of(Trial.objects.filter(feed_lot=OuterRef("pk")), "feed_lot"),
+        sample_count=count_of(Sample.objects.filter(lot=OuterRef("pk")), "lot"),
     )
 
 
-def _count(rows: QuerySet, field: str) -> Coalesce:
+def count_of(rows: QuerySet, field: str) -> Coalesce:
     """How many of these rows there are for the outer row, 0 for none; `field` is what ties them to it."""
     counted = rows.order_by().values(field).annotate(number=Count("*")).values("number")
     return Coalesce(Subquery(counted, output_field=IntegerField()), 0)

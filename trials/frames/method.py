@@ -1,6 +1,7 @@
 """The group's method as its standing findings make it: what is done, what is not, and what is open."""
 
-from collections.abc import Collection, Iterable, Sequence
+from collections import defaultdict
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -10,6 +11,8 @@ from trials.frames.findings import doubt_about, rows_meant, shown_in_a_line
 from trials.models import Finding, FindingEvidence, Trial
 
 About, Stand = Finding.About, Finding.Stand
+# So many findings stand side by side in one matter, the newest; how many more there are is told.
+MOST_SIDE_BY_SIDE = 12
 # What the act of a subject needs said; names of templates/prospecting/_caution.html.
 CAUTIONS = {
     About.ADDITIVE: ("water",),
@@ -46,11 +49,23 @@ class MethodLine:
 
 
 @dataclass(frozen=True)
+class Held:
+    """The findings that stand in one matter, the newest of them in full; several side by side may contradict each other."""
+
+    lines: Sequence[MethodLine] = ()
+    older: int = 0
+
+    @property
+    def number(self) -> int:
+        return len(self.lines) + self.older
+
+
+@dataclass(frozen=True)
 class Subject:
-    """What is done in one matter; several findings side by side may contradict each other."""
+    """What is done in one matter."""
 
     label: str
-    lines: Sequence[MethodLine]
+    held: Held
     cautions: Sequence[str]
 
 
@@ -59,42 +74,60 @@ class HouseMethod:
     """The whole page."""
 
     subjects: Sequence[Subject]
-    do_not: Sequence[MethodLine]
-    open: Sequence[MethodLine]
+    do_not: Held
+    open: Held
 
     @property
     def is_empty(self) -> bool:
-        return not (self.subjects or self.do_not or self.open)
+        return not (self.subjects or self.do_not.lines or self.open.lines)
 
     @property
     def changed(self) -> list[MethodLine]:
-        lines = [line for subject in self.subjects for line in subject.lines]
-        return [line for line in [*lines, *self.do_not, *self.open] if line.is_changed]
+        held = [*(subject.held for subject in self.subjects), self.do_not, self.open]
+        return [line for each in held for line in each.lines if line.is_changed]
 
 
-def method_of(findings: Sequence[Finding], changed: Collection[int], member: Member) -> HouseMethod:
+@dataclass(frozen=True)
+class Standing:
+    """The findings the group still holds, the newest first; `older` says of each matter how many more there are."""
+
+    findings: Sequence[Finding]
+    older: Mapping[str, int]
+
+
+def method_of(standing: Standing, changed: Collection[int], member: Member) -> HouseMethod:
     """The method these standing findings make; `changed` are the pieces of evidence whose records changed since."""
     usual = _usual_tub(member)
-    lines = [_line(finding, changed, usual) for finding in findings]
+    lines: dict[str, list[MethodLine]] = defaultdict(list)
+    for finding in standing.findings:
+        lines[_matter(finding.about, finding.stand)].append(_line(finding, changed, usual))
+    held = {matter: Held(some, standing.older.get(matter, 0)) for matter, some in lines.items()}
     said: set[str] = set()
     subjects = []
     for about in About:
-        does = [line for line in lines if line.finding.about == about and line.finding.stand == Stand.DO]
-        if does:
+        if about in held:
             cautions = [name for name in CAUTIONS.get(about, ()) if name not in said]
             said.update(cautions)
-            subjects.append(Subject(about.label, does, cautions))
-    return HouseMethod(subjects, _of(lines, Stand.DO_NOT), _of(lines, Stand.OPEN))
+            subjects.append(Subject(about.label, held[about], cautions))
+    return HouseMethod(subjects, held.get(Stand.DO_NOT, Held()), held.get(Stand.OPEN, Held()))
 
 
-def standing_findings() -> list[Finding]:
-    """The findings the group still holds, the newest first, with all that they rest on."""
-    found = Finding.objects.standing().select_related("additive", "recorded_by")
-    return list(found.prefetch_related("evidence__trial", "evidence__clearing_test"))
+def standing_findings() -> Standing:
+    """Of each matter the newest, with all that they rest on."""
+    matters: dict[str, list[int]] = defaultdict(list)
+    for pk, about, stand in Finding.objects.standing().values_list("pk", "about", "stand"):
+        matters[_matter(about, stand)].append(pk)
+    newest = [pk for pks in matters.values() for pk in pks[:MOST_SIDE_BY_SIDE]]
+    found = Finding.objects.filter(pk__in=newest).select_related("additive", "recorded_by")
+    return Standing(
+        list(found.prefetch_related("evidence__trial", "evidence__clearing_test")),
+        {matter: max(0, len(pks) - MOST_SIDE_BY_SIDE) for matter, pks in matters.items()},
+    )
 
 
-def _of(lines: Iterable[MethodLine], stand: str) -> list[MethodLine]:
-    return [line for line in lines if line.finding.stand == stand]
+def _matter(about: str, stand: str) -> str:
+    """What is done stands by what it is about; what is not done and what is open stand each for themselves."""
+    return about if stand == Stand.DO else stand
 
 
 def _usual_tub(member: Member) -> tuple[Decimal, str]:

@@ -1,16 +1,19 @@
 """Which lots to assay next: each lot on hand, by how much its assay would narrow its zone's mean grade for its price."""
 
-import hashlib
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cache, cached_property, partial
+from typing import TYPE_CHECKING
 
 from django.urls import reverse
 
 from prospecting.calc import units
 from prospecting.calc.grade import gold_mg
-from prospecting.models import Dispatch, Lot, Reading, Sample
+from prospecting.calc.number_words import numeral
+from prospecting.frames.plain_columns import as_float, rows_sha256
+from prospecting.models import Dispatch, Lot, Origin, Reading, Sample
 from trials.calc.working import Working, WorkingRow, figure
 from trials.frames.field_against_laboratory import LEVEL
 from trials.frames.field_pairs import (
@@ -18,12 +21,15 @@ from trials.frames.field_pairs import (
     Books,
     Sides,
     assay_bounds,
-    colours_of,
-    shares_on_hand,
+    by_lot,
+    share_rows,
     sides_of,
 )
 from trials.frames.uniformity import CHARGES_G, grain_of
 from trials.models import PlannedRun
+
+if TYPE_CHECKING:
+    from trials.calc.next_assay import Narrowed, Zone
 
 # What a laboratory asks for at least, by method (common practice, no source); a screen fire assay takes about a kilogram.
 NEEDED_G = {
@@ -71,21 +77,51 @@ class OnHand:
     lot: int
     code: str
     kind: str
-    on_hand_g: Decimal
+    on_hand_g: float
+
+    @property
+    def is_split(self) -> bool:
+        """Whether it is taken for assay already."""
+        return self.kind == Lot.Kind.ASSAY_SPLIT
+
+
+@dataclass(frozen=True)
+class Offer:
+    """One assay that could be bought, before it is written; `after` is what it would do to its zone's mean."""
+
+    lot: OnHand
+    zone: int
+    method: str
+    price: Decimal | None
+    after: "Narrowed"
+    for_price: float | None
 
 
 @dataclass(frozen=True)
 class Stock:
-    """Lots on hand with their digs, which lots wait for a laboratory's answer, and the last price of each method."""
+    """Lots on hand with their digs, which lots wait for a laboratory's answer, and the last price of each method.
 
-    lots: Sequence[OnHand]
-    shares: Mapping[int, Sequence[tuple[int, int, Decimal]]]
+    Lots and digs are plain rows, made into more only where something is reckoned.
+    """
+
+    lot_rows: Sequence[tuple]
+    share_rows: Sequence[tuple]
     waiting: Sequence[int]
     prices: Mapping[str, Decimal]
     last_method: str
 
+    @cached_property
+    def lots(self) -> list[OnHand]:
+        return [OnHand(*row) for row in self.lot_rows]
+
+    @cached_property
+    def shares(self) -> dict[int, list[tuple[int, int, float]]]:
+        """Lot to its digs, zones and shares."""
+        return by_lot(self.share_rows)
+
     def fingerprint(self) -> str:
-        return hashlib.sha256(repr(self).encode()).hexdigest()
+        prices = [(method, str(price)) for method, price in self.prices.items()]
+        return rows_sha256([self.lot_rows, self.share_rows, self.waiting, prices, self.last_method])
 
 
 @dataclass(frozen=True)
@@ -153,13 +189,12 @@ def read_stock() -> Stock:
         .of_kind(*KINDS)
         .filter(reserve_reason="", is_marked=False, sample__isnull=True)
         .exclude(pk__in=kept)
-        .order_by("pk")
     )
     dispatches = Dispatch.objects.filter(sent_on__isnull=False).order_by("sent_on", "pk")
     told = list(dispatches.values_list("method", "price_per_sample"))
     return Stock(
-        lots=[OnHand(*row) for row in lots.values_list("pk", "code", "kind", "on_hand_g")],
-        shares=shares_on_hand(),
+        lot_rows=list(lots.order_by("pk").values_list("pk", "code", "kind", as_float("on_hand_g"))),
+        share_rows=share_rows(Origin.objects.filter(lot__in=lots.values("pk"))),
         waiting=_waiting(),
         prices={method: price for method, price in told if price is not None and method in NEEDED_G},
         last_method=next((method for method, _ in reversed(told) if method in NEEDED_G), ""),
@@ -170,12 +205,12 @@ def _waiting() -> list[int]:
     """Lots of samples packed or sent that still may get a value."""
     given_up = Reading.objects.standing().filter(symbol__in=NO_FIGURE).values("sample")
     samples = Sample.objects.of_ground().filter(in_use_symbol="").exclude(pk__in=given_up)
-    return sorted(samples.values_list("lot_id", flat=True))
+    return list(samples.order_by("lot_id").values_list("lot_id", flat=True))
 
 
 def next_assays(books: Books, stock: Stock, asked: NextAsked, *, grade_unit: str, mass_unit: str) -> Ranking:
     """Rank the assays that could be bought."""
-    grain = grain_of(colours_of(books, books.pans), typed_mg=asked.grain_mg, weighed=len(books.pans))
+    grain = grain_of(books.counted, typed_mg=asked.grain_mg, weighed=len(books.pans))
     if grain is None:
         return Ranking([], 0, [], [], NO_GRAIN, False, "", None)
     sides = sides_of(books, grain_mg=grain.high_mg, without_failed=False)
@@ -184,25 +219,25 @@ def next_assays(books: Books, stock: Stock, asked: NextAsked, *, grade_unit: str
     reckoned = _reckoned(sides, assays)
     known = {zone: found for zone, found in reckoned.items() if not found.is_contradictory}
     candidates, waiting, mixed = _candidates(sides, stock)
-    choices = [
-        choice
+    offers = [
+        offer
         for zone, lots in candidates.items()
         if zone in known
-        for lot in lots
-        for choice in _choices_of(lot, zone, known[zone], offered, stock, sides, grade_unit, mass_unit)
+        for offer in _offers(lots, zone, known[zone], offered, stock, sides)
     ]
     with_price = any(price is not None for price in offered.values())
-    choices.sort(
+    offers.sort(
         key=lambda each: (
             -(each.for_price if with_price and each.for_price is not None else 0),
-            -each.narrower,
-            each.code,
+            -each.after.by_share,
+            each.lot.code,
         )
     )
-    choices = _best_of_each(choices)
+    offers = _best_of_each(offers)
+    choices = [_choice(each, known[each.zone], books, grade_unit, mass_unit) for each in offers[:MOST_SHOWN]]
     return Ranking(
-        choices=choices[:MOST_SHOWN],
-        more=max(0, len(choices) - MOST_SHOWN),
+        choices=choices,
+        more=max(0, len(offers) - MOST_SHOWN),
         unknown=_unknown(books, known, reckoned, assays, candidates, stock),
         sentences=[
             *_sentences(choices, waiting, mixed, with_price),
@@ -215,11 +250,11 @@ def next_assays(books: Books, stock: Stock, asked: NextAsked, *, grade_unit: str
     )
 
 
-def _best_of_each(choices: Sequence[Choice]) -> list[Choice]:
+def _best_of_each(offers: "Sequence[Offer]") -> "list[Offer]":
     """Of each lot the method that stands highest."""
-    best: dict[str, Choice] = {}
-    for choice in choices:
-        best.setdefault(choice.code, choice)
+    best: dict[int, Offer] = {}
+    for offer in offers:
+        best.setdefault(offer.lot.lot, offer)
     return list(best.values())
 
 
@@ -270,11 +305,12 @@ def _as_told(sides: Sides, assays: Sequence[Assay]) -> list:
     mean = plain_mean(grades)
     if not mean:
         return []
+    sd = cache(partial(_sd, mean, sides))
     return [
         Assayed(
             grade,
-            _sd(mean, assay.charge_g, sides, assay.method),
-            {dig: float(share) for dig, _, share in sides.books.shares[assay.lot]},
+            sd(assay.charge_g, assay.method),
+            {dig: share for dig, _, share in sides.books.shares[assay.lot]},
         )
         for grade, assay in zip(grades, assays, strict=True)
     ]
@@ -285,7 +321,7 @@ def _counted_grade(assay: Assay) -> float:
     return low if high is None else high
 
 
-def _sd(mean: float, charge_g: float, sides: Sides, method: str) -> float:
+def _sd(mean: float, sides: Sides, charge_g: float, method: str) -> float:
     """The chance of one assay at this grade in g/t: of the grains in its charge, or what duplicates of the method show."""
     from trials.calc.next_assay import assay_sd, no_less_than
 
@@ -314,47 +350,63 @@ def _candidates(sides: Sides, stock: Stock) -> tuple[dict[int, list[OnHand]], in
     return by_zone, len(waiting), mixed
 
 
-def _choices_of(
-    lot: OnHand, zone: int, known, offered, stock: Stock, sides: Sides, grade_unit: str, mass_unit: str
-) -> list[Choice]:
-    """What each method would do for the lot's zone; none where too little is left of it."""
+def _offers(
+    lots: Sequence[OnHand], zone: int, known: "Zone", offered, stock: Stock, sides: Sides
+) -> list[Offer]:
+    """What each method would do for the zone with each of its lots; none where too little is left of a lot."""
     from trials.calc.next_assay import Candidate, for_its_price
 
-    now = known.now
-    found = []
-    for method, price in offered.items():
-        needed = NEEDED_G[method]
-        is_split = lot.kind == Lot.Kind.ASSAY_SPLIT
-        if lot.on_hand_g < needed:
-            continue
-        charge = CHARGES_G.get(method) or float(lot.on_hand_g if is_split else needed)
-        candidate = Candidate(
-            _sd(now.mean, charge, sides, method),
-            {dig: float(share) for dig, _, share in stock.shares[lot.lot]},
+    shares = {lot.lot: {dig: share for dig, _, share in stock.shares[lot.lot]} for lot in lots}
+    asked = [
+        (lot, method, price)
+        for lot in lots
+        for method, price in offered.items()
+        if lot.on_hand_g >= NEEDED_G[method]
+    ]
+    # The same for every lot of one kind.
+    sd = cache(partial(_sd, known.now.mean, sides))
+    after = known.after(
+        [Candidate(sd(_charge_g(lot, method), method), shares[lot.lot]) for lot, method, _ in asked]
+    )
+    return [
+        Offer(
+            lot,
+            zone,
+            method,
+            price,
+            narrowed,
+            None if price is None else for_its_price(narrowed.by_share, float(price), PER_MONEY),
         )
-        after = known.after(candidate)
-        found.append(
-            Choice(
-                code=lot.code,
-                url=reverse("lot-detail", args=[lot.code]),
-                take_url="" if is_split else reverse("lot-take-for-assay", args=[lot.code]),
-                zone=sides.books.zones[zone],
-                zone_url=reverse("zone-detail", args=[zone]),
-                method=Dispatch.Method(method).label,
-                needed_text=units.format_mass(lot.on_hand_g if is_split else needed, mass_unit),
-                mean_text=units.format_grade(now.mean, grade_unit),
-                now_text=f"±{units.format_grade(now.half_width, grade_unit)}",
-                after_text=f"±{units.format_grade(after.half_width, grade_unit)}",
-                now_bare=f"{_bare(units.format_grade(now.mean, grade_unit))} ±{_half(now.half_width, grade_unit)}",
-                after_bare=f"±{_half(after.half_width, grade_unit)}",
-                narrower=after.by_share,
-                price_text="" if price is None else f"{price:f}",
-                for_price=None if price is None else for_its_price(after.by_share, float(price), PER_MONEY),
-                adds_dig=after.adds_dig,
-                is_split=is_split,
-            )
-        )
-    return found
+        for (lot, method, price), narrowed in zip(asked, after, strict=True)
+    ]
+
+
+def _charge_g(lot: OnHand, method: str) -> float:
+    """What would be assayed of it: a split ready to send goes whole."""
+    return CHARGES_G.get(method) or (lot.on_hand_g if lot.is_split else float(NEEDED_G[method]))
+
+
+def _choice(offer: Offer, known: "Zone", books: Books, grade_unit: str, mass_unit: str) -> Choice:
+    lot, now, after = offer.lot, known.now, offer.after
+    return Choice(
+        code=lot.code,
+        url=reverse("lot-detail", args=[lot.code]),
+        take_url="" if lot.is_split else reverse("lot-take-for-assay", args=[lot.code]),
+        zone=books.zones[offer.zone],
+        zone_url=reverse("zone-detail", args=[offer.zone]),
+        method=Dispatch.Method(offer.method).label,
+        needed_text=units.format_mass(lot.on_hand_g if lot.is_split else NEEDED_G[offer.method], mass_unit),
+        mean_text=units.format_grade(now.mean, grade_unit),
+        now_text=f"±{units.format_grade(now.half_width, grade_unit)}",
+        after_text=f"±{units.format_grade(after.half_width, grade_unit)}",
+        now_bare=f"{_bare(units.format_grade(now.mean, grade_unit))} ±{_half(now.half_width, grade_unit)}",
+        after_bare=f"±{_half(after.half_width, grade_unit)}",
+        narrower=after.by_share,
+        price_text="" if offer.price is None else numeral(offer.price, "f"),
+        for_price=offer.for_price,
+        adds_dig=after.adds_dig,
+        is_split=lot.is_split,
+    )
 
 
 def _unknown(books: Books, known, reckoned, assays, candidates, stock: Stock) -> list[Unknown]:

@@ -4,7 +4,7 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from django.db.models import Count, OuterRef, Q, Subquery
+from django.db.models import Count, Max, OuterRef, Q, Subquery
 from django.urls import reverse
 
 from prospecting.calc import units
@@ -84,15 +84,18 @@ def trials_to_read() -> list[Trial]:
     """
     closed = Trial.objects.filter(state=Trial.State.CLOSED, new_lot__isnull=True)
     newest = closed.order_by("-closed_at", "-pk").values("pk")[:MOST_TRIALS]
-    runs = Run.objects.filter(planned__trial=OuterRef(OuterRef("pk"))).values("pk")
-    entries = JournalEntry.objects.filter(subject_kind="run", subject_id__in=Subquery(runs)).order_by("-pk")
+    runs = Run.objects.filter(planned__trial=OuterRef(OuterRef("pk"))).order_by().values("pk")
+    entries = JournalEntry.objects.filter(subject_kind="run", subject_id__in=Subquery(runs)).order_by()
+    # Not the first of a sorted list: for each trial SQLite would go through the journal from its end.
+    lines = entries.values("subject_kind").annotate(last=Max("pk")).values("last")
     stands = Q(planned_runs__run__failed=False, planned_runs__run__step__voided_at__isnull=True)
     return list(
         Trial.objects.filter(Q(pk__in=newest) | ~Q(state=Trial.State.CLOSED))
         .select_related("feed_lot")
         .prefetch_related("treatments__doses")
         .annotate(
-            last_entry=Subquery(entries.values("at")[:1]),
+            last_line=Subquery(lines),
+            last_entry=Subquery(JournalEntry.objects.filter(pk=OuterRef("last_line")).values("at")),
             counted=Count("planned_runs__run", filter=stands),
         )
         .order_by("-closed_at", "-pk")

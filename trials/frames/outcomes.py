@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from prospecting.calc import units
 from prospecting.calc.grade import grade_g_per_t
 from prospecting.calc.mass_balance import total_mass_g
+from prospecting.calc.number_words import in_sentence, numeral
 from prospecting.models import Member
 from trials.calc.spread import middle
 from trials.frames.trial_lines import TrialLines, value_of
@@ -326,7 +327,7 @@ class _Reading:
             entry = self._entry(self.by_plan, name)
             before = f"{entry.blocks_higher} of {entry.blocks_compared}" if entry else ""
             rows.append(
-                [self._named(name, len(places[name])), (_mean_of(self.by_plan, name), ""), (before, "")]
+                [self._named(name, len(places[name])), (_mean_text(self.by_plan, name), ""), (before, "")]
             )
         return Section(
             key="places",
@@ -472,7 +473,7 @@ class _Reading:
                         self._ratio_cell(comparison, name),
                     ]
                 )
-            groups.append((size.label, rows))
+            groups.append((in_sentence(size.label), rows))
             what = f"{label.lower()} colours than"
             found = self._others() if comparison is not None else []
             sentences += [
@@ -499,16 +500,16 @@ class _Reading:
         has_means = comparison is not None and comparison.route != "ranks"
         rows, middles = [], {}
         for name in self.names:
-            mean = _mean_of(comparison, name) if has_means else ""
+            mean = _mean_of(comparison, name) if has_means else None
             below = sum(1 for value in of[name] if value == -math.inf)
             rows.append(
                 [
                     self._named(name, len(of[name]), f", {below} below the scale" if below else ""),
-                    (mean or _median(of[name]), ""),
+                    (_mean_text(comparison, name) if mean else _median(of[name]), ""),
                     self._ratio_cell(comparison, name),
                 ]
             )
-            middles[name] = float(mean) if mean else None
+            middles[name] = mean
         none_there = {name: sum(1 for value in own if value <= 0) for name, own in of.items()}
         open_dots = "without a colour" if key == "colours" else "below the scale"
         middle_is = "the median" if not has_means else "mean with the blocks taken out"
@@ -688,12 +689,16 @@ def _scatter(comparison: "ControlComparison") -> str:
     return f"Colours of equal runs scatter about as grains fall by chance alone (variance over mean {times})."
 
 
-def _mean_of(comparison: "ControlComparison | None", name: str) -> str:
+def _mean_of(comparison: "ControlComparison | None", name: str) -> float | None:
+    if comparison is None:
+        return None
+    return (comparison.control_mean if name == comparison.control else comparison.of(name).mean) or None
+
+
+def _mean_text(comparison: "ControlComparison | None", name: str) -> str:
     from trials.calc.working import figure
 
-    if comparison is None:
-        return ""
-    mean = comparison.control_mean if name == comparison.control else comparison.of(name).mean
+    mean = _mean_of(comparison, name)
     return figure(mean) if mean else ""
 
 
@@ -734,7 +739,7 @@ def _as_read(each: _Done, key: str) -> str:
     run = each.run
     if key == "colours":
         return "not counted" if run.colours_total is None else f"{run.colours_total} colours"
-    minutes = f"{run.pan_min.normalize():f} min" if run.pan_min else "minutes not logged"
+    minutes = f"{numeral(run.pan_min.normalize(), 'f')} min" if run.pan_min else "minutes not logged"
     if key == "minutes":
         return minutes
     gold = _gold_text(run)

@@ -11,6 +11,7 @@ from django.urls import reverse
 from prospecting.calc import units
 from prospecting.calc.grade import gold_mg, grade_g_per_t, pooled_grade_g_per_t
 from prospecting.calc.mass_balance import PortionsNeed, portions_need
+from prospecting.calc.number_words import numeral
 from prospecting.models import Lot, Step
 from trials.calc import designs
 from trials.calc.spread import relative_spread, step_hides
@@ -317,7 +318,7 @@ class _Outlook:
                 "Whether this plan can answer your question nobody can say yet: no colours of this lot were counted, and its "
                 "grade and the size of its gold are not known."
             )
-        asked = f"{self.ratio:g} times"
+        asked = f"{numeral(self.ratio, 'g')} times"
         best, worst = self._sight(basis.spreads[0]).gain, self._sight(basis.spreads[-1]).gain
         if best > self.ratio:
             return "cannot", (
@@ -476,7 +477,7 @@ class _Outlook:
     def _help(self, said: str, gain: float, url: str, act: str) -> Help:
         answers = gain <= self.ratio
         end = (
-            f"that shows {self.ratio:g} times."
+            f"that shows {numeral(self.ratio, 'g')} times."
             if answers
             else f"that shows {_gain(gain)}: a step, not enough."
         )
@@ -676,7 +677,9 @@ class _Outlook:
 
         hours = plan_hours(self.plan, self.run_min, float(self.trial.soak_min))
         assumed = "" if self.trial.run_min else ", an assumption: the draft does not say"
-        told = f"About {_hours_text(hours.panning)} of panning, {self.run_min:g} min a run{assumed}."
+        told = (
+            f"About {_hours_text(hours.panning)} of panning, {numeral(self.run_min, 'g')} min a run{assumed}."
+        )
         if not self.trial.soak_min or not self.trial.in_blocks:
             return told
         return (
@@ -823,11 +826,11 @@ def _percent(fraction: float) -> str:
 
 
 def _count(number: float) -> str:
-    return f"{number:.0f}" if number >= 10 else f"{number:.2g}"
+    return f"{number:.0f}" if number >= 10 else numeral(number, ".2g")
 
 
 def _hours_text(hours: float) -> str:
-    return f"{hours:.0f} h" if hours >= 10 else f"{hours:.1f} h"
+    return f"{hours:.0f} h" if hours >= 10 else f"{numeral(hours, '.1f')} h"
 
 
 def _runs(number: int) -> str:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from prospecting.calc.number_words import numeral
 from trials.calc.portion_evidence import (
     ASSAYS,
     COLOURS,
@@ -58,11 +59,11 @@ class Point:
 
     @property
     def times_text(self) -> str:
-        return f"{'below ' if self.is_below else ''}{self.times:.2f}"
+        return f"{'below ' if self.is_below else ''}{numeral(self.times, '.2f')}"
 
     @property
     def band_text(self) -> str:
-        return f"{self.band[0]:.2f} to {self.band[1]:.2f}" if self.band else ""
+        return f"{numeral(self.band[0], '.2f')} to {numeral(self.band[1], '.2f')}" if self.band else ""
 
     @property
     def is_outside(self) -> bool:
@@ -317,7 +318,7 @@ def _variance_words(kind: str) -> str:
     return {
         COLOURS: "e",
         WEIGHTS: "g × e + (scale step)² ÷ 6",
-        ASSAYS: f"g × e + ({ASSAY_SD:g} × e)²",
+        ASSAYS: f"g × e + ({numeral(ASSAY_SD, 'g')} × e)²",
     }[kind]
 
 
@@ -339,4 +340,4 @@ def percent(fraction: float) -> str:
 
 
 def _level(level: float) -> str:
-    return f"{100 * level:.3g} % confidence, one-sided"
+    return f"{numeral(100 * level, '.3g')} % confidence, one-sided"

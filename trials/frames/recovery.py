@@ -10,6 +10,7 @@ from django.db.models.expressions import RawSQL
 
 from prospecting.calc import grade, quality_control, recovery_balance, sampling, units
 from prospecting.calc.mass_balance import total_mass_g
+from prospecting.calc.number_words import numeral
 from prospecting.calc.recovery_balance import Measured, Route
 from prospecting.models import Lot, Reading, Sample, Step
 from trials.calc.working import Working, WorkingRow, given
@@ -192,7 +193,7 @@ def balance(
     account = _account(concentrate, tails, head_gold, level)
     return Balance(
         sentence=_sentence(routes, books),
-        level=f"{100 * level:g} %",
+        level=f"{numeral(100 * level, 'g')} %",
         routes=routes,
         account=account,
         reading=_reading(account, concentrate, tails),
@@ -268,7 +269,7 @@ def _feed(picked: Sequence[Recovered], mass_unit: str) -> _Found:
     remarks = []
     if weighed and len(weighed) + len(below) == many:
         gold_mg = grade.total_gold_mg(run.gold_mg for run in weighed)
-        start["gold"] = f"{gold_mg.normalize():f} mg"
+        start["gold"] = f"{numeral(gold_mg.normalize(), 'f')} mg"
         sources.append(
             (
                 "Gold",
@@ -291,7 +292,7 @@ def _feed(picked: Sequence[Recovered], mass_unit: str) -> _Found:
     # One number stands for the scale: the coarsest step, and for a sum of weighings root n of it.
     if steps := [each.run.scale_step_mg for each in picked if each.run.scale_step_mg]:
         step_mg = recovery_balance.step_of_sum(steps, len(weighed) or 1)
-        start["gold_step"] = f"{step_mg.quantize(Decimal('0.0001')).normalize():f} mg"
+        start["gold_step"] = f"{numeral(step_mg.quantize(Decimal('0.0001')).normalize(), 'f')} mg"
         if len(weighed) > 1:
             sources.append(
                 (
@@ -367,7 +368,8 @@ def _grade_of_product(lot_ids: Sequence[int], label: str) -> _ProductGrade:
         limit = max(reading.limit_g_per_t or 0 for reading, _ in readings)
         return _ProductGrade(
             None,
-            remark=f"{label}: an assay lies beyond its limit ({limit.normalize():f} g/t), neither zero nor the limit. Type it to "
+            remark=f"{label}: an assay lies beyond its limit ({numeral(limit.normalize(), 'f')} g/t), neither zero "
+            "nor the limit. Type it to "
             "see how far it moves the answer.",
         )
     pans = list(Run.objects.standing().unblinded().filter(lot__in=lot_ids, gold_mg__isnull=False))
@@ -404,11 +406,11 @@ def _head(same: RawSQL, grade_unit: str, mass_unit: str) -> _Found:
     assay_sd = units.share_of_percent(float(GUESSED_ASSAY))
     if repeats := _repeats(samples):
         assay_sd = repeats
-        start["assay_sd"] = f"{100 * repeats:.1f}"
+        start["assay_sd"] = numeral(100 * repeats, ".1f")
         sources.append(("Error of one assay", f"{100 * repeats:.0f} %, from repeats of the same sample", ""))
     if many > 1:
         sampled = sampling.spread_of_sampling([float(each) for each in grades], float(mean), assay_sd)
-        start["head_sd"] = f"{100 * sampled:.1f}"
+        start["head_sd"] = numeral(100 * sampled, ".1f")
         sources.append(("Sampling of the head", f"{100 * sampled:.0f} %, from how {many} assays scatter", ""))
     elif (grain_mg := mean_colour_mg(same)) and (charge_g := CHARGE_G.get(samples[0].dispatch.method)):
         grains = sampling.expected_grains(float(mean), charge_g, grain_mg)
@@ -417,7 +419,7 @@ def _head(same: RawSQL, grade_unit: str, mass_unit: str) -> _Found:
         sources.append(
             (
                 "Sampling of the head",
-                f"{100 * spread:.0f} %, {grains:.2g} colours of mean mass in a {charge_g} g charge",
+                f"{100 * spread:.0f} %, {numeral(grains, '.2g')} colours of mean mass in a {charge_g} g charge",
                 "",
             )
         )
@@ -502,7 +504,7 @@ def _reading(account: RouteLine | None, concentrate: Measured | None, tails: Mea
         )
         return f"Accountability is not known: {missing} is missing."
     level, drives = (
-        f"{100 * account.route.level:g} %",
+        f"{numeral(100 * account.route.level, 'g')} %",
         f" Most of the doubt is {account.driver}." if account.driver else "",
     )
     if account.route.low > 1:
@@ -531,7 +533,9 @@ def _sentence(routes: Sequence[RouteLine], books: Books) -> str:
     for line, what in zip(routes, whats, strict=True):
         if not line.route.refusal:
             least = "at least " if books.at_least and what != whats[2] else ""
-            told.append(f"{least}{line.value} {what} ({100 * line.route.level:g} % interval {line.interval})")
+            told.append(
+                f"{least}{line.value} {what} ({numeral(100 * line.route.level, 'g')} % interval {line.interval})"
+            )
     if not told:
         return "These figures give no recovery of gold into the concentrate by any route: the reasons stand below."
     return f"Recovery of gold into the concentrate: {'; '.join(told)}."
@@ -618,7 +622,7 @@ def _working(routes: Sequence[RouteLine], account: RouteLine | None, measured) -
                 line.formula,
                 (
                     given("standard deviation", line.sd),
-                    given(f"{100 * line.route.level:g} % interval", line.interval),
+                    given(f"{numeral(100 * line.route.level, 'g')} % interval", line.interval),
                     *(given(f"share of {name}", share) for name, share in line.shares),
                 ),
                 line.value,
@@ -640,13 +644,13 @@ def _working(routes: Sequence[RouteLine], account: RouteLine | None, measured) -
 def _percent(share: float) -> str:
     percent = 100 * share
     if percent and abs(percent) < 1:
-        return f"{percent:.2g} %"
+        return f"{numeral(percent, '.2g')} %"
     return f"{percent:.0f} %" if percent < 1000 else "over 1000 %"
 
 
 def _points(sd: float) -> str:
     points = 100 * sd
-    return f"{points:.1f} points" if points < 10 else f"{points:.0f} points"
+    return f"{numeral(points, '.1f')} points" if points < 10 else f"{points:.0f} points"
 
 
 def _interval(low: float, high: float) -> str:
@@ -654,6 +658,6 @@ def _interval(low: float, high: float) -> str:
     texts = []
     for limit in (low, high):
         text = _percent(limit)
-        texts.append(f"{100 * limit:.1f} %" if text == "100 %" and limit < 1 else text)
+        texts.append(f"{numeral(100 * limit, '.1f')} %" if text == "100 %" and limit < 1 else text)
     first = texts[0].removesuffix(" %") if texts[1].endswith("%") else texts[0]
     return f"{first} to {texts[1]}"

@@ -11,6 +11,7 @@ from django.utils.timezone import localdate
 
 from prospecting.calc import units
 from prospecting.calc.grade import below_scale_grade, grade_g_per_t
+from prospecting.calc.number_words import numeral
 from prospecting.calc.zone_grade import (
     ASSAY,
     PAN,
@@ -286,7 +287,7 @@ def _ratio_text(ratio: Decimal | None) -> str:
     if ratio is None:
         return ""
     if ratio >= 2:
-        return f"{ratio:.1f} times the assay" if ratio < 10 else f"{ratio:.0f} times the assay"
+        return f"{numeral(ratio, '.1f')} times the assay" if ratio < 10 else f"{ratio:.0f} times the assay"
     return f"{ratio * 100:.0f} %" if ratio >= Decimal("0.1") else units.format_share(round(ratio, 4))
 
 

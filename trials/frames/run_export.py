@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc.cells import Cell
+from prospecting.calc.number_words import as_written
 from prospecting.frames.sheets import write_csv, write_xlsx
 from trials.calc.run_columns import (
     COLUMNS,
@@ -43,6 +44,7 @@ class RunTable:
         return [[column.name for column in self.columns], *self.rows]
 
 
+@as_written()
 def runs_of(trial: Trial) -> RunTable:
     """All planned runs of a closed trial with what was logged. Nothing of where the ground was dug is read."""
     read = TrialLines(trial)

@@ -9,6 +9,7 @@ from django.db.models.expressions import RawSQL
 from django.urls import reverse
 
 from prospecting.calc import colours, sampling, scooping, units
+from prospecting.calc.number_words import in_mark, numeral
 from prospecting.calc.sampling import LIBERATION_EXPONENTS, Protocol, Stage
 from prospecting.models import Dispatch, Lot, Sample, Step
 from prospecting.models.lineage import links_back, lots_alike
@@ -150,7 +151,7 @@ def typed_grade(g_per_t: Decimal, grade_unit: str) -> str:
     number = units.format_grade(g_per_t, grade_unit).partition(" ")[0]
     if units.reads_alike(units.parse_grade(number, grade_unit).canonical, g_per_t):
         return number
-    return f"{g_per_t:.6g} g/t"
+    return f"{numeral(g_per_t, '.6g')} g/t"
 
 
 def typed_mass(mass_g: Decimal, mass_unit: str) -> str:
@@ -158,7 +159,7 @@ def typed_mass(mass_g: Decimal, mass_unit: str) -> str:
     text = units.format_mass(mass_g, mass_unit)
     if units.reads_alike(units.parse_mass(text, mass_unit).canonical, mass_g):
         return text
-    return f"{mass_g.quantize(Decimal('0.01')).normalize():f} g"
+    return f"{numeral(mass_g.quantize(Decimal('0.01')).normalize(), 'f')} g"
 
 
 def known_of(lot: Lot, *, mass_unit: str, grade_unit: str) -> Known:
@@ -173,7 +174,11 @@ def known_of(lot: Lot, *, mass_unit: str, grade_unit: str) -> Known:
 
     if lot.top_size_um:
         learn(
-            "top", f"{lot.top_size_um.normalize():f} µm", "Top size", "as it was crushed or screened to", ""
+            "top",
+            f"{numeral(lot.top_size_um.normalize(), 'f')} µm",
+            "Top size",
+            "as it was crushed or screened to",
+            "",
         )
         if lot.top_size_um < AS_BROKEN_UM:
             start["before"] = f"{AS_BROKEN_UM} µm"
@@ -448,7 +453,7 @@ def _worst_at(place: int, found: Sequence[Protocol]) -> str:
     """Whether this stage is the worst, and under which exponent where they disagree; blank where it is not."""
     at = [p.liberation_exponent for p in found if p.total.relative_variance and p.total.worst_stage == place]
     if len(at) < len(found):
-        return f"the worst at exponent {at[0]:g}" if at else ""
+        return f"the worst at exponent {numeral(at[0], 'g')}" if at else ""
     return "the worst"
 
 
@@ -524,7 +529,7 @@ def _mistake_sentence(
     )
     return (
         f"Split first and crush afterwards, the first split on pieces up to {_size(before_um)}, and the same masses spread by "
-        f"{told} (exponents {' and '.join(f'{b:g}' for b in LIBERATION_EXPONENTS)}). Crushing afterwards mends nothing."
+        f"{told} (exponents {' and '.join(numeral(b, 'g') for b in LIBERATION_EXPONENTS)}). Crushing afterwards mends nothing."
     )
 
 
@@ -600,7 +605,7 @@ def _working(
     for error in errors:
         rows.append(
             WorkingRow(
-                f"Spread of a portion, b = {error.liberation_exponent:g}",
+                f"Spread of a portion, b = {numeral(error.liberation_exponent, 'g')}",
                 GY,
                 (
                     given("grade", grade),
@@ -617,7 +622,7 @@ def _working(
         )
         rows.append(
             WorkingRow(
-                f"Least portion, b = {error.liberation_exponent:g}",
+                f"Least portion, b = {numeral(error.liberation_exponent, 'g')}",
                 "1/portion = s² ÷ (f g c l d³) + 1/lot",
                 (
                     given("wanted spread s", _percent(wanted_sd)),
@@ -652,7 +657,7 @@ def _working(
             "Way of splitting",
             "spread × √(variance in units of chance)",
             tuple(
-                given(f"{cut}, times chance", f"{least:g} to {most:g}")
+                given(f"{cut}, times chance", f"{numeral(least, 'g')} to {numeral(most, 'g')}")
                 for cut, (least, most) in scooping.VARIANCE_TIMES_CHANCE.items()
             ),
             source=SCOOP_SOURCE,
@@ -694,7 +699,7 @@ def _percent(fraction: float) -> str:
     if percent < 0.1:
         return "under 0.1 %"
     if percent < 1:
-        return f"{percent:.1f} %"
+        return f"{numeral(percent, '.1f')} %"
     if percent > 1000:
         return "over 1000 %"
     return f"{percent:.0f} %"
@@ -702,10 +707,14 @@ def _percent(fraction: float) -> str:
 
 def _count(grains: float) -> str:
     if grains < 0.01:
-        return "under 0.01"
-    return f"{grains:.2g}" if grains < 10 else f"{grains:,.0f}".replace(",", " ")
+        return in_mark("under 0.01")
+    return numeral(grains, ".2g") if grains < 10 else f"{grains:,.0f}".replace(",", " ")
 
 
 def _size(um: float) -> str:
     """A size in mm from 1 mm up, else in um."""
-    return f"{float(units.convert_length(um, 'um', 'mm')):.3g} mm" if um >= 1000 else f"{um:.3g} µm"
+    return (
+        f"{numeral(float(units.convert_length(um, 'um', 'mm')), '.3g')} mm"
+        if um >= 1000
+        else f"{numeral(um, '.3g')} µm"
+    )

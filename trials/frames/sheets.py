@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from prospecting.models import Lot
 from trials.calc import designs
 from trials.models import Dose, PlannedRun, Trial
@@ -49,6 +50,6 @@ def _pour(dose: Dose, water_ml: Decimal) -> Pour:
     return Pour(
         additive=dose.additive.name,
         poured=tub.as_poured(),
-        measures=f"{tub.drops:.3g} drops, {tub.ml:.3g} mL, {tub.teaspoons:.2g} tsp",
+        measures=f"{numeral(tub.drops, '.3g')} drops, {numeral(tub.ml, '.3g')} mL, {numeral(tub.teaspoons, '.2g')} tsp",
         thinned=stock.sentence if stock else "",
     )

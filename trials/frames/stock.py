@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 
-from django.db.models import Count, F, Q
+from django.db.models import F, OuterRef, Q
 from django.utils import timezone
 
 from prospecting.calc import units
@@ -14,7 +14,8 @@ from prospecting.calc.mass_balance import equal_band_g, equal_portions, portions
 from prospecting.calc.renewal import days_left, portions_in
 from prospecting.models import Draw, Lot, Step
 from trials.calc.bridge import FEWEST_BLOCKS
-from trials.models import Run, Trial
+from trials.frames.lineage import count_of
+from trials.models import PlannedRun, Run, Treatment, Trial
 
 # A test lot is renewed while what is free still feeds one bridge and as many portions again.
 RENEW_BELOW = 14
@@ -150,8 +151,9 @@ def test_lots() -> list[Lot]:
     recent = Trial.objects.exclude(state=Trial.State.CLOSED) | Trial.objects.filter(
         Q(closed_at__gte=since) | Q(planned_at__gte=since)
     )
-    standing = Lot.objects.standing()
-    return list(standing.filter(Q(trials__in=recent) | Q(bridging_trials__in=recent)).distinct())
+    # By their numbers: asked by joins, the database goes through all lots there are.
+    tested = recent.order_by().values("feed_lot").union(recent.order_by().values("new_lot"))
+    return list(Lot.objects.standing().filter(pk__in=tested))
 
 
 def rate_of(stock: Stock) -> Rate:
@@ -172,9 +174,10 @@ def _trials_on(lots: Iterable[Lot]) -> dict[int, list[Trial]]:
     on_them = Trial.objects.filter(Q(feed_lot__in=lots) | Q(new_lot__in=lots)).select_related(
         "feed_lot", "new_lot"
     )
+    # Each counted by itself: joined together they would be as many rows as treatments times runs.
     counted = on_them.annotate(
-        arms=Count("treatments", distinct=True),
-        open_runs=Count("planned_runs", filter=Q(planned_runs__run__isnull=True), distinct=True),
+        arms=count_of(Treatment.objects.filter(trial=OuterRef("pk")), "trial"),
+        open_runs=count_of(PlannedRun.objects.open().filter(trial=OuterRef("pk")), "trial"),
     ).order_by("-pk")
     found: dict[int, list[Trial]] = defaultdict(list)
     for trial in counted:
@@ -189,14 +192,17 @@ def _cut_portions(lots: Iterable[Lot]) -> dict[int, list[tuple[Decimal, bool]]]:
         lot__in=lots,
         step__kind=Step.Kind.CUT,
         step__voided_at__isnull=True,
-        step__made__kind=Lot.Kind.PORTION,
         step__made__is_void=False,
         step__made__planned_run__isnull=True,
         step__made__on_hand_g=F("step__made__mass_g"),
-    ).order_by("-step__made")
+    ).order_by()
+    columns = ("pk", "kind", "mass_g", "reserve_reason")
+    rows = cut.values_list(*(f"step__made__{name}" for name in columns), "lot")
     found: dict[int, list[tuple[Decimal, bool]]] = defaultdict(list)
-    for lot_id, mass_g, held in cut.values_list("lot", "step__made__mass_g", "step__made__reserve_reason"):
-        found[lot_id].append((mass_g, bool(held)))
+    # Told apart and sorted here: asked for either, SQLite goes through all portions there are.
+    for _, kind, mass_g, held, lot_id in sorted(rows, reverse=True):
+        if kind == Lot.Kind.PORTION:
+            found[lot_id].append((mass_g, bool(held)))
     return found
 
 

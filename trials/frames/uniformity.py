@@ -10,6 +10,7 @@ from django.urls import reverse
 
 from prospecting.calc import units
 from prospecting.calc.grade import gold_mg as gold_of_grade_mg
+from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import ENOUGH_GRAINS, counting_spread
 from prospecting.models import Dispatch, Draw, Lot, Reading, Sample, Step
 from trials.calc.portion_evidence import (
@@ -428,7 +429,8 @@ def _working(evidence: Sequence[Evidence], grain: Grain | None, looks: int) -> W
     if not rows:
         return None
     share = (
-        f"There are {looks} looks at the same lot, so each is judged at {100 * error_each(looks):.2g} %, 5 % together."
+        f"There are {looks} looks at the same lot, so each is judged at {numeral(100 * error_each(looks), '.2g')} %, "
+        "5 % together."
         if looks > 1
         else "Judged at 5 %."
     )

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from prospecting.calc import units
 from prospecting.calc.grade import grade_g_per_t
+from prospecting.calc.number_words import numeral
 from prospecting.models import Member
 from trials.frames.trial_lines import TrialLines
 
@@ -41,7 +42,9 @@ class Grades:
     def formula(self) -> str:
         own = self.member.grade_unit
         to_own = (
-            "" if own == "g_per_t" else f"; / {float(units.GRADE_G_PER_T[own]):.6g} = {units.UNIT_NAMES[own]}"
+            ""
+            if own == "g_per_t"
+            else f"; / {numeral(float(units.GRADE_G_PER_T[own]), '.6g')} = {units.UNIT_NAMES[own]}"
         )
         return f"mg of gold / g of ore x 1000 = g/t{to_own}"
 

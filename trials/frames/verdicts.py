@@ -13,6 +13,7 @@ from django.urls import reverse
 from django.utils import dateformat, timezone
 
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from prospecting.models import Member
 from trials.calc.spread import as_multiples, middle
 from trials.frames.cautions import cautions_of, other_outcomes
@@ -314,7 +315,7 @@ class _Reading(TrialLines):
         luck = guess_check(len(guessed), right, choices)
         said = (
             f"The panner guessed the treatment of {_runs(len(guessed))} and was right on {right}; luck alone, among {choices} "
-            f"treatments, brings about {luck.expected_by_chance:.1f}"
+            f"treatments, brings about {numeral(luck.expected_by_chance, '.1f')}"
         )
         if right == 0:
             return f"{said}.", True

@@ -8,6 +8,7 @@ from math import inf
 from django.db.models import Count, Q
 
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from prospecting.calc.zone_digs import DigValue
 from prospecting.calc.zone_grade import ASSAY, PAN
 from prospecting.models import Dig, Zone
@@ -151,12 +152,16 @@ def _verdict(
     interval = _interval(shown, compared)
     wins = (
         f"Of {counted(shown.pairs_of_digs, 'pair')} of digs, one from each zone, the one from {a} is the richer in "
-        f"{shown.wins:g}."
+        f"{numeral(shown.wins, 'g')}."
     )
     on = f"On {counted(shown.first_digs, 'independent dig')} of {a} and {counted(shown.second_digs, 'independent dig')} of {b}."
     times = f"A dig of {a} gives about {_ratio(shown.ratio)} times what one of {b} gives{interval}."
     if shown.kind == "better":
-        within = f" Even so the two lie within {margin:g} times of each other." if shown.within_margin else ""
+        within = (
+            f" Even so the two lie within {numeral(margin, 'g')} times of each other."
+            if shown.within_margin
+            else ""
+        )
         return PairVerdict(
             "better",
             f"{a} is richer than {b}.",
@@ -166,7 +171,7 @@ def _verdict(
     if shown.kind == "equivalent":
         return PairVerdict(
             "equivalent",
-            f"{a} and {b} are equally rich within {margin:g} times, either way.",
+            f"{a} and {b} are equally rich within {numeral(margin, 'g')} times, either way.",
             f"{times} {on}",
             _cautions(first, second, values),
         )
@@ -217,7 +222,7 @@ def _sight(shown, margin: float, compared: int) -> str:
         )
     if shown.digs_needed is None:
         return could
-    return f"{could} About {shown.digs_needed} digs of each zone would see {margin:g} times, 8 times in 10."
+    return f"{could} About {shown.digs_needed} digs of each zone would see {numeral(margin, 'g')} times, 8 times in 10."
 
 
 def _cautions(first: Zone, second: Zone, values: dict[Zone, list[DigValue]]) -> list[str]:

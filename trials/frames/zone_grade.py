@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from statistics import median_low
 
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from prospecting.calc.zone_digs import DigValue, running_means
 from prospecting.calc.zone_grade import ASSAY, PAN, Result
 from prospecting.calc.zone_picture import Foot, GradePicture, MeanPoint, Spot, day_spot, days_foot
@@ -278,7 +279,9 @@ def _where(result: ZoneResult, found: ZoneResults, along: str, length_unit: str)
     if along == STATION:
         return ", ".join(dict.fromkeys(dig.station for dig in digs))
     depths = sorted({dig.depth_m for dig in digs if dig.depth_m is not None})
-    shown = [f"{units.convert_length(depth, 'm', length_unit):.3g} {length_unit}" for depth in depths]
+    shown = [
+        f"{numeral(units.convert_length(depth, 'm', length_unit), '.3g')} {length_unit}" for depth in depths
+    ]
     return ", ".join(shown) if shown else "depth not known"
 
 
@@ -359,7 +362,7 @@ def _depth_foot(spots: Sequence[Spot], length_unit: str) -> Foot | None:
     if not spots:
         return None
     low, high = min(spot.first for spot in spots), max(spot.last for spot in spots)
-    ticks = [(place, f"{place:.3g}") for place in dict.fromkeys((low, high))]
+    ticks = [(place, numeral(place, ".3g")) for place in dict.fromkeys((low, high))]
     return Foot(low, high, ticks, f"depth below the surface ({length_unit})")
 
 

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from prospecting.calc import units
+from prospecting.calc.number_words import numeral
 from prospecting.calc.zone_digs import DigValue, WithoutRichest, method_changes
 from trials.frames.results import grade_text, mean_text
 from trials.frames.zone_results import ResultList
@@ -207,7 +208,8 @@ def trend_words(
         headline = f"{what}: no trend {through} is shown."
         if found.seen_ratio is not None and found.seen_ratio <= 100:
             sentences.append(
-                f"These digs could have seen a change to {found.seen_ratio:.2g} times as much, or as little, between the "
+                f"These digs could have seen a change to {numeral(found.seen_ratio, '.2g')} times as much, or as "
+                "little, between the "
                 "first and the last, 8 times in 10; smaller ones they can't tell."
             )
         else:

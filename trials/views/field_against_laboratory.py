@@ -10,15 +10,16 @@ from prospecting.kept_results import kept_result
 from trials.charts.field_against_laboratory import agreement_plot
 from trials.forms.field_against_laboratory import FieldForm, NextAssayForm
 from trials.frames.field_against_laboratory import Asked, field_against_laboratory
-from trials.frames.field_pairs import Books, read_books
-from trials.frames.next_assays import NextAsked, next_assays, read_stock
+from trials.frames.field_pairs import BookRows, read_assays, read_books
+from trials.frames.next_assays import NextAsked, Stock, next_assays, read_stock
 
 
 @page(role="guest")
 def field_against_lab(request: HttpRequest) -> HttpResponse:
     """What was panned of lots beside what was assayed of them."""
     form = FieldForm(request.GET, member=request.user)
-    asked, books = Asked(**form.answers()), read_books()
+    asked = Asked(**form.answers())
+    rows = read_books(of_zone=asked.zone is not None)
     member = request.user
     return render(
         request,
@@ -27,8 +28,8 @@ def field_against_lab(request: HttpRequest) -> HttpResponse:
             "form": form,
             "reading": kept_result(
                 "field against laboratory",
-                (books.fingerprint(), asked, member.grade_unit, member.mass_unit, member.can_write),
-                lambda: _written(request, books, asked),
+                (rows.fingerprint(), asked, member.grade_unit, member.mass_unit, member.can_write),
+                lambda: _written(request, rows, asked),
             ),
             "crumbs": [("Assays", reverse("dispatch-list")), ("Field against laboratory", "")],
         },
@@ -40,7 +41,7 @@ def assay_next(request: HttpRequest) -> HttpResponse:
     """Which lots' assays would narrow their zone's grade most for their price."""
     form = NextAssayForm(request.GET)
     asked = NextAsked(form.method_asked(), form.price_asked(), form.grain_mg())
-    books, stock = read_books(on_hand=True), read_stock()
+    rows, stock = read_assays(), read_stock()
     member = request.user
     return render(
         request,
@@ -49,25 +50,25 @@ def assay_next(request: HttpRequest) -> HttpResponse:
             "form": form,
             "reading": kept_result(
                 "which lot to assay next",
-                (books.fingerprint(), stock.fingerprint(), asked, member.grade_unit, member.mass_unit)
+                (rows.fingerprint(), stock.fingerprint(), asked, member.grade_unit, member.mass_unit)
                 + (member.can_write,),
-                lambda: _ranked(request, books, stock, asked),
+                lambda: _ranked(request, rows, stock, asked),
             ),
             "crumbs": [("Assays", reverse("dispatch-list")), ("Which lot to assay next", "")],
         },
     )
 
 
-def _written(request: HttpRequest, books: Books, asked: Asked) -> str:
+def _written(request: HttpRequest, rows: BookRows, asked: Asked) -> str:
     """Reckoned and written out once for each state of the records; reading it back loads no statistics."""
-    found = field_against_laboratory(books, asked, grade_unit=request.user.grade_unit)
+    found = field_against_laboratory(rows.books(), asked, grade_unit=request.user.grade_unit)
     plot = agreement_plot(
         found.points, unit=found.unit, ratio=found.ratio, limits=found.limits, line=found.line
     )
     return render_to_string("trials/_field_reading.html", {"found": found, "plot": plot}, request)
 
 
-def _ranked(request: HttpRequest, books: Books, stock, asked: NextAsked) -> str:
+def _ranked(request: HttpRequest, rows: BookRows, stock: Stock, asked: NextAsked) -> str:
     member = request.user
-    found = next_assays(books, stock, asked, grade_unit=member.grade_unit, mass_unit=member.mass_unit)
+    found = next_assays(rows.books(), stock, asked, grade_unit=member.grade_unit, mass_unit=member.mass_unit)
     return render_to_string("trials/_assay_next.html", {"found": found}, request)

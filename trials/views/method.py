@@ -19,8 +19,8 @@ from trials.views.findings import books_state, changed
 
 @page(role="guest")
 def house_method(request: HttpRequest) -> HttpResponse:
-    findings = standing_findings()
-    method = method_of(findings, changed(pieces_of(findings)), request.user)
+    standing = standing_findings()
+    method = method_of(standing, changed(pieces_of(standing.findings)), request.user)
     return render(request, "trials/house_method.html", {"method": method, "today": timezone.localdate()})
 
 

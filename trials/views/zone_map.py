@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
@@ -12,6 +13,9 @@ from prospecting.models import Claim
 from trials.charts.zone_map import MapPoint, ZoneMap, zone_map
 from trials.frames.zone_map import PANS, SHOWN, ClaimMap, map_of, own_values
 from trials.frames.zone_rows import ZoneRows
+
+# Digs on one page of the list; the sketch shows them all.
+MOST_LISTED = 100
 
 
 @page(role="member")
@@ -36,6 +40,7 @@ def claim_map(request: HttpRequest, pk: int) -> HttpResponse:
         {
             "claim": claim,
             "found": found,
+            "listed": Paginator(found.digs, MOST_LISTED).get_page(request.GET.get("page")),
             "drawn": _drawn(found, claim) if found.digs else None,
             "show": show,
             "zones": zones,

@@ -78,7 +78,7 @@ class Command(BaseCommand):
             ) from None
         self._check(told)
         self.stdout.write(
-            "Next: run set_up, then serve. Everybody signs in anew, and programs get new tokens."
+            "Next: run set_up, then serve. Everybody signs in anew; tokens, calendars' addresses and invitations are made anew."
         )
 
     def _check(self, told: Manifest) -> None:

@@ -13,18 +13,31 @@ from django.test.utils import CaptureQueriesContext
 
 from prospecting.actions import products, steps
 from prospecting.actions.material import DrawFrom, NewLot, StepDetails
-from prospecting.models import AssayReturn, Lot
+from prospecting.models import AssayReturn, Draw, Lot, Member, Sample, Zone
 from tests import make
 from tests.trials.frames.test_results import assay, crush, pan, screen, send
 from tests.trials.make_trial import log, make_closed, make_running
 from trials.calc.common_material import Part
 from trials.calc.field_against_laboratory import Bounds, log_sd
+from trials.calc.portion_evidence import grain_of_colours
 from trials.frames.field_against_laboratory import (
     Asked,
     _line,
     field_against_laboratory,
 )
-from trials.frames.field_pairs import Assay, Books, Pair, Pan, Side, Sides, pairs_of, read_books, sides_of
+from trials.frames.field_pairs import (
+    Assay,
+    Books,
+    Pair,
+    Pan,
+    Side,
+    Sides,
+    pairs_of,
+    read_assays,
+    read_books,
+    sides_of,
+)
+from trials.models import ColourCount, Run
 
 REFERENCE = Path(__file__).parents[3] / "fixtures" / "reference" / "grade_sampling_assay.json"
 CASES = {case["id"]: case for case in json.loads(REFERENCE.read_text(encoding="utf-8"))}
@@ -42,12 +55,13 @@ EIGHT = (
 
 
 def read(**asked):
-    return field_against_laboratory(read_books(), Asked(**asked), grade_unit="g_per_t")
+    rows = read_books(of_zone="zone" in asked)
+    return field_against_laboratory(rows.books(), Asked(**asked), grade_unit="g_per_t")
 
 
 def pairs(least_share: float = 0.8, **filters) -> list[Pair]:
     return pairs_of(
-        sides_of(read_books(), grain_mg=0.1, without_failed=False), least_share=least_share, **filters
+        sides_of(read_books().books(), grain_mg=0.1, without_failed=False), least_share=least_share, **filters
     )
 
 
@@ -72,7 +86,8 @@ def books_of(panned, assayed) -> Books:
             for lot, value in zip(lots, panned, strict=True)
         ],
         colours_only=0,
-        colours={},
+        counted=[],
+        coarsest={},
         assays=[
             Assay(
                 lot,
@@ -397,6 +412,49 @@ def test_the_fingerprint_changes_with_what_is_read():
     assert read_books().fingerprint() == before
     AssayReturn.objects.update(checks_state=AssayReturn.Checks.FAILED)
     assert read_books().fingerprint() != before
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda: Run.objects.update(gold_mg="1.6"),
+        lambda: Run.objects.update(panned_on=datetime.date(2026, 5, 4)),
+        lambda: ColourCount.objects.update(count=4),
+        lambda: Sample.objects.update(in_use_g_per_t="5.1"),
+        lambda: Lot.objects.update(top_size_um=850),
+        lambda: Member.objects.update(first_name="Ada"),
+        lambda: Draw.objects.update(mass_g="444"),
+        lambda: Zone.objects.update(name="Renamed"),
+    ],
+)
+def test_the_fingerprint_changes_with_every_figure(change):
+    lot_with("1.5", "5.0", colours={"fine": 3})
+    before = read_books().fingerprint()
+    change()
+    assert read_books().fingerprint() != before
+
+
+@pytest.mark.django_db
+def test_colours_are_counted_in_the_database_as_pan_by_pan():
+    first = lot_with("1.5", None, colours={"fine": 3, "coarse": 1})
+    second = lot_with("2.5", None, colours={"flour": 9, "medium": 2, "fine": 4})
+    third = lot_with(None, None, below_scale=True, colours={"flour": 2})
+    lot_with("7.0", None)
+    lot_with(None, None, colours={"medium": 50})
+    books = read_books().books()
+    # Referee: one pan after the other. A pan without a weight gives no grade, so its colours are in no chance either.
+    each = [
+        ({"fine": 3, "coarse": 1}, 1.5),
+        ({"flour": 9, "medium": 2, "fine": 4}, 2.5),
+        ({"flour": 2}, None),
+    ]
+    found, told = grain_of_colours(books.counted), grain_of_colours(each)
+    assert list(found.totals.items()) == list(told.totals.items())
+    assert found.high_mg == pytest.approx(told.high_mg) and found.low_mg == pytest.approx(told.low_mg)
+    assert books.coarsest == {first.pk: "coarse", second.pk: "medium", third.pk: "flour"}
+    assert books.colours_only == 1
+    assert read_assays().books().counted == books.counted
 
 
 @pytest.mark.django_db

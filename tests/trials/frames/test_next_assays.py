@@ -11,7 +11,7 @@ from prospecting.actions import lots
 from prospecting.models import AssayReturn, Dispatch, Lot
 from tests import make
 from tests.trials.frames.test_results import assay, send
-from trials.frames.field_pairs import read_books
+from trials.frames.field_pairs import read_assays
 from trials.frames.next_assays import NextAsked, next_assays, read_stock
 
 pytestmark = pytest.mark.django_db
@@ -20,7 +20,7 @@ pytestmark = pytest.mark.django_db
 def ranking(**asked):
     asked = {"grain_mg": 0.05} | asked
     return next_assays(
-        read_books(on_hand=True), read_stock(), NextAsked(**asked), grade_unit="g_per_t", mass_unit="kg"
+        read_assays().books(), read_stock(), NextAsked(**asked), grade_unit="g_per_t", mass_unit="kg"
     )
 
 

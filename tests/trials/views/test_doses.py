@@ -9,16 +9,20 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from django.db import transaction
+from django.db.models import Value
+from django.db.models.functions import Concat
 from django.urls import reverse
 
+from prospecting.models import Lot
 from tests.make import make_lot, make_member
 from tests.trials.make_judging import close, judge
 from tests.trials.make_ladder import BELOW, FAILED, NOT_DONE, around, make_ladder
 from tests.trials.make_trial import make_additive, make_closed_bridge
 from trials.actions.additives import change_additive
+from trials.frames.additive_doses import fingerprint, trials_read
 from trials.frames.doses import ladder_readings
 from trials.frames.ladders import LadderLines
-from trials.models import Run, Trial
+from trials.models import Additive, Dose, Run, Treatment, Trial
 
 WATER = [6.1, 7.4, 5.2, 8.3, 6.6, 7.0]
 WOBBLE = [1.06, 0.95, 1.02, 0.97, 1.04, 0.98]
@@ -245,6 +249,36 @@ def test_two_trials_alone_are_told_by_their_own_average_beside_what_they_say_of_
         svg = html.partition('<figure class="figure">')[2].partition("</svg>")[0]
         assert "the average of just these two" in svg
         assert ">0.2 mL/L, 2 trials</text>" in svg or address != reverse("additive-compare")
+
+
+@pytest.mark.django_db
+def test_the_kept_reading_changes_with_whatever_it_is_made_from():
+    make_ladder(short(d20=1.2, d40=1.0), additive=make_additive("Changed under the page"))
+    dose = Dose.objects.first().pk
+
+    def told() -> str:
+        return fingerprint(trials_read(), list(Additive.objects.order_by("name")))
+
+    before = told()
+    assert told() == before
+    for number, change in enumerate(
+        [
+            lambda: Treatment.objects.filter(is_control=False).update(technique="stirred"),
+            lambda: Dose.objects.filter(pk=dose).update(typed="a capful"),
+            lambda: Dose.objects.filter(pk=dose).update(ml_per_l="0.21"),
+            lambda: Run.objects.update(gold_mg="7.7"),
+            lambda: Run.objects.update(failed=True, fail_reason="spilled"),
+            lambda: Run.objects.update(panned_on=datetime.date(2024, 6, 3)),
+            lambda: Trial.objects.update(smallest_ratio="1.5"),
+            lambda: Lot.objects.update(code=Concat(Value("X"), "pk")),
+            lambda: Additive.objects.update(name=Concat(Value("Renamed "), "pk")),
+        ]
+    ):
+        with transaction.atomic():
+            change()
+            assert told() != before, number
+            transaction.set_rollback(True)
+    assert told() == before
 
 
 def test_a_dose_beside_another_additive_in_every_tub_is_no_trial_against_plain_water(story, ask):

@@ -68,7 +68,7 @@ def test_others_are_sent_to_sign_in_and_an_unknown_lot_is_not_found(client, clie
 
 def test_an_empty_lot_asks_for_what_the_books_do_not_know(client_as):
     page = client_as("member").get(address(made())).content.decode()
-    assert "Fill in what is blank" in page
+    assert "Fill in what is empty" in page
     assert "This field is required" not in page
 
 
@@ -95,7 +95,7 @@ def test_nonsense_is_refused_beside_its_field_and_kept(client_as, field):
         ("top", "850", "of what?"),
         ("top", "21 mesh", "There is no US sieve"),
         ("keep2", "3 kg", "More than there is to split"),
-        ("keep1", "", "Stage 1 is blank"),
+        ("keep1", "", "Stage 1 is empty"),
         ("size2", "2 mm", "Crushing makes finer"),
         ("size3", "75 µm", "Say how much this stage keeps"),
         ("before", "0.2 mm", "at least as coarse"),

@@ -60,6 +60,26 @@ def test_the_sketch_and_the_list_hold_the_same_digs(client_as):
     assert "110 m wide and 330 m high" in said
 
 
+def test_of_many_digs_the_sketch_shows_all_and_the_list_a_page(client_as, monkeypatch):
+    monkeypatch.setattr("trials.views.zone_map.MOST_LISTED", 2)
+    zone = make.make_zone()
+    for number in range(3):
+        dig_at(zone, f"12.347{number}", "-98.7640", f"N{number}")
+    client = client_as("member")
+    first, last = sketch(client, zone.claim, "?show=assay"), sketch(client, zone.claim, "?show=assay&page=2")
+    for answer in (first, last):
+        _, _, svg = answer.content.decode().partition('<svg class="claim-map"')
+        assert svg.partition("</figure>")[0].count("<circle") == 3
+    assert "page 1 of 2, 3 in all" in words(first)
+    assert "?show=assay&amp;page=2" in first.content.decode()
+    listed = [
+        re.findall(r'data-label="Station"><a [^>]*>(\w+)<', answer.content.decode())
+        for answer in (first, last)
+    ]
+    assert listed == [["N0", "N1"], ["N2"]]
+    assert sketch(client, zone.claim, "?page=nonsense").status_code == 200
+
+
 def test_north_is_up_and_east_is_right(client_as):
     zone = make.make_zone()
     dig_at(zone, "12.3470", "-98.7640", "NW")

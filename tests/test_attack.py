@@ -334,7 +334,7 @@ def held_file() -> bytes:
 HELD_LIST = b"bucket,kg,pan kg,gold mg\nK1,20,2.5,1.2\nK2,19,2.5,900\nK3,heavy,,\n"
 HELD_LIST_SETTLED = (
     "settled=1&title_line=1&c0=bucket&c1=mass&u1=kg&c2=portion&u2=kg&c3=gold&u3=mg&day_else=2019-07-01&station_else=S&digger_else=D"
-    "&sample_kind=bulk&nil=below&unsized=fine"
+    "&sample_kind=bulk&nil=below&water=plain&unsized=fine"
 )
 
 

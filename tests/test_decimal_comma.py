@@ -420,7 +420,7 @@ def test_every_page_of_the_demo_reads_alike(client_as, db):
 
     load_scenario(password="a long enough password")
     client = client_as("keeper", mass_unit="lb")
-    written = typed_in_books() | set(SOURCES) | {"OpenAPI 3.1", "Only 1,234 could"}
+    written = typed_in_books() | set(SOURCES) | {"OpenAPI 3.1", "a point: 1,234.5", "Only 1,234 could"}
     wrong = []
     for name, url in pages():
         if not url.endswith((".csv", ".xlsx")) and name not in ("trial-figure", "api-page", "api-file"):

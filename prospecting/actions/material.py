@@ -199,8 +199,9 @@ def record_digs(*, digs: Sequence[NewDig], recorded_by) -> list[list[Lot]]:
             validate_constraints=False,
         )
     Step.objects.bulk_create(steps, batch_size=ROWS_AT_ONCE)
-    for row in rows:
-        row.step_id = row.step.pk
+    for row, step in zip(rows, steps, strict=True):
+        # Set anew, now that it has its number.
+        row.step = step
     Dig.objects.bulk_create(rows, batch_size=ROWS_AT_ONCE)
     codes = iter(new_codes(sum(len(dig.buckets) for dig in digs)))
     made = [

@@ -100,6 +100,8 @@ class OldRules:
     portion_else_typed: str = ""
     step_mg: Decimal | None = None
     nil_is_below: bool = True
+    # Whether a pan of which no additive is said was panned in plain water; else nobody knows, and it does not count.
+    plain_water: bool = True
     unsized: str = "very_fine"
     known: Mapping[tuple[Hashable, str], str] = field(default_factory=dict)
     # The same for buckets of old lists that had no name: by zone, day and mass in g.
@@ -605,7 +607,7 @@ class _Planner:
             return (LEAVE,)
         if pan_faults:
             return (BUCKET_ONLY, LEAVE) if makes else (LEAVE,)
-        whole = MARKED if line.additive and line.has_pan else TAKE
+        whole = MARKED if line.has_pan and self._why_marked(line) else TAKE
         if not asks:
             return (whole,)
         options = [whole]
@@ -663,10 +665,15 @@ class _Planner:
             step_mg=step_mg,
             colours=colours,
             note=self._pan_note(line),
-            why_marked=f"Panned with {line.additive}, not in plain water: no test pan of untreated material."
-            if line.additive
-            else "",
+            why_marked=self._why_marked(line),
         )
+
+    def _why_marked(self, line: OldLine) -> str:
+        if line.additive:
+            return f"Panned with {line.additive}, not in plain water: no test pan of untreated material."
+        if not self.rules.plain_water:
+            return "Nobody knows whether it was panned in plain water: no test pan of untreated material."
+        return ""
 
     def _pan_note(self, line: OldLine) -> str:
         told = [

@@ -256,7 +256,7 @@ class OldReadingForm(SiteForm):
         self.fields["mass_else"] = MassField(
             label="Weight of a bucket nobody weighed",
             required=False,
-            help_text="Where it is blank, buckets without a weight are left out.",
+            help_text="Where it is empty, buckets without a weight are left out.",
         )
         self.fields["pans_are_all"] = forms.BooleanField(
             label="A bucket nobody weighed held what its pans took, and no more",
@@ -265,7 +265,7 @@ class OldReadingForm(SiteForm):
         self.fields["portion_else"] = MassField(
             label="Weight of a pan nobody weighed",
             required=False,
-            help_text="Where it is blank, such pans are left out: gold from an unknown weight says nothing.",
+            help_text="Where it is empty, such pans are left out: gold from an unknown weight says nothing.",
         )
         self.fields["scale_step"] = GoldMassField(
             label="Step of the scale of that time",
@@ -279,6 +279,14 @@ class OldReadingForm(SiteForm):
                 ("colours", "no colour was seen in the pan"),
             ],
             initial="below",
+        )
+        self.fields["water"] = forms.ChoiceField(
+            label="Where no additive is said, it was panned in",
+            choices=[
+                ("plain", "plain water"),
+                ("unknown", "nobody knows: such pans stay on record, marked as not counting"),
+            ],
+            help_text="Pans that count stand as untreated beside assays and in the zone's figures.",
         )
         self.fields["unsized"] = forms.ChoiceField(
             label="Size of colours counted without one",
@@ -421,6 +429,7 @@ class OldReadingForm(SiteForm):
             portion_else_typed=portion.typed if portion else "",
             step_mg=step.canonical if step else None,
             nil_is_below=values["nil"] == "below",
+            plain_water=values["water"] == "plain",
             unsized=values["unsized"],
             known=known,
             alike=alike,

@@ -327,9 +327,12 @@ def _sources(kind: str) -> str:
     if kind == COLOURS:
         return f"{base}, its level exact: the same colours dealt out by chance 19,999 times (Barnard 1963, from memory)"
     if kind == WEIGHTS:
+        from prospecting.calc.homogeneity import CLASSES_UNSURE
+
         return (
             f"{base} for grains of unlike mass (compound Poisson); rounding: JCGM 100, 4.3.7. Masses by class: colours to the "
-            "troy ounce, a placer miners' rule; the grain so reckoned may be up to 1.5 times too heavy, which is allowed for"
+            f"troy ounce, a placer miners' rule; the grain so reckoned may be up to {numeral(CLASSES_UNSURE, 'g')} times too "
+            "heavy, which is allowed for"
         )
     return f"{base} for grains in a charge; 10 % for the assay: common practice, no source"
 

@@ -697,7 +697,7 @@ def _percent(fraction: float) -> str:
     if percent == 0:
         return "0 %"
     if percent < 0.1:
-        return "under 0.1 %"
+        return in_mark("under 0.1 %")
     if percent < 1:
         return f"{numeral(percent, '.1f')} %"
     if percent > 1000:

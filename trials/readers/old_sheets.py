@@ -116,6 +116,7 @@ _THOUSANDS_POINT = re.compile(r"(?<![\d,.])[1-9]\d{0,2}(?:\.\d{3})+(?=,|(?![\d.]
 _POINT_BEFORE_THREE = re.compile(r"(?<![\d,.])[1-9]\d{0,2}\.\d{3}(?![\d,.])")
 _COMMA_FOR_DECIMALS = re.compile(r"\d,(?:\d{1,2}|\d{4,})(?!\d)|(?<![\d,.])0?,\d{3}(?!\d)|\d\.\d{3},\d")
 _COMMA_FOR_THOUSANDS = re.compile(r"\d,\d{3}[.,]\d")
+_COMMA_BEFORE_THREE = re.compile(r",\d{3}(?!\d)")
 _SPREADSHEET_DAY = re.compile(r"(\d{4})-(\d\d)-(\d\d)(?: \d\d:\d\d)?")
 _DAY_NUMBERS = re.compile(r"(\d{1,4})\s?[./\-\s]\s?(\d{1,2})\s?[./\-\s]\s?(\d{1,4})\.?")
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
@@ -571,7 +572,7 @@ class _Cells:
         if not mass_g:
             complaints.append(f"{BY_NAME[role].label}: “{text}” is too small to record.")
             return None, ""
-        return mass_g, _typed(text, self.reading.unit(role))
+        return mass_g, _typed(text, self.reading.unit(role), self.reading)
 
     def day(self, role: str) -> datetime.date | None:
         text = self.cells.get(role, "")
@@ -719,10 +720,12 @@ def read_gold(text: str, unit: str, reading: OldReading) -> OldGold:
             kind=WEIGHT,
             gold_mg=_gold(both["weight"], unit, reading),
             colours=int(seen["number"]),
-            typed=_typed(both["weight"], unit),
+            typed=_typed(both["weight"], unit, reading),
             words=text,
         )
-    return OldGold(kind=WEIGHT, gold_mg=_gold(text, unit, reading), typed=_typed(text, unit), words=text)
+    return OldGold(
+        kind=WEIGHT, gold_mg=_gold(text, unit, reading), typed=_typed(text, unit, reading), words=text
+    )
 
 
 def _gold(text: str, unit: str, reading: OldReading) -> Decimal:
@@ -735,21 +738,27 @@ def _gold(text: str, unit: str, reading: OldReading) -> Decimal:
 
 
 def _measured(text: str, read, unit: str, reading: OldReading) -> Quantity:
-    plain = _ABOUT.sub("", text.strip())
-    if reading.comma == "decimal":
-        plain = (
-            _THOUSANDS_POINT.sub(lambda match: match[0].replace(".", ""), plain) if "," in plain else plain
-        )
-        plain = re.sub(r"(?<=\d),(?=\d)", ".", plain)
-    else:
-        plain = _THOUSANDS_COMMA.sub(lambda match: match[0].replace(",", ""), plain)
+    plain = _without_commas(_ABOUT.sub("", text.strip()), reading)
     if not unit and not names_unit(text):
         raise ValueError(f"“{text[:40]}” names no unit, and none is said for its column.")
     return read(plain, unit or "g")
 
 
-def _typed(text: str, unit: str) -> str:
-    """As it stands in the list, with the unit it was read in where it names none."""
+def _without_commas(text: str, reading: OldReading) -> str:
+    if reading.comma == "thousands":
+        return _THOUSANDS_COMMA.sub(lambda match: match[0].replace(",", ""), text)
+    if "," in text:
+        text = _THOUSANDS_POINT.sub(lambda match: match[0].replace(".", ""), text)
+    return re.sub(r"(?<=\d),(?=\d)", ".", text)
+
+
+def _typed(text: str, unit: str, reading: OldReading) -> str:
+    """As it stands in the list, with the unit it was read in where it names none.
+
+    Not with a comma before three digits: whoever corrects it later could read it otherwise.
+    """
+    if _COMMA_BEFORE_THREE.search(text):
+        text = _without_commas(text, reading)
     return (text if names_unit(text) or not unit else f"{text} {unit}")[:40]
 
 
@@ -759,6 +768,9 @@ def _count(text: str) -> int | None:
         return 0
     if match := _COLOURS.fullmatch(plain):
         return int(match["number"])
+    if "," in plain:
+        # Whose comma it is hangs on the reader's own mark.
+        return None
     try:
         number = parse_number(plain)
     except ValueError:

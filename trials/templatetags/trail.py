@@ -41,4 +41,8 @@ def _list(name: str) -> tuple[str, str]:
 
 def _short(record: Model) -> str:
     """A question is too long to stand in a row of links."""
-    return str(record) if isinstance(record, Additive) else f"{record._meta.verbose_name.capitalize()} {record.pk}"
+    return (
+        str(record)
+        if isinstance(record, Additive)
+        else f"{record._meta.verbose_name.capitalize()} {record.pk}"
+    )

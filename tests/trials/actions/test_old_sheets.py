@@ -5,21 +5,26 @@ from decimal import Decimal
 
 import pytest
 from django.core.exceptions import PermissionDenied
+from django.core.management import call_command
 from django.db import transaction
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from prospecting.actions.material import (
     DrawFrom,
+    NewDig,
+    NewLot,
     StepDetails,
     recomputed_on_hand_g,
+    record_digs,
     record_many,
     void_step,
     void_together,
 )
 from prospecting.actions.refusal import Refused
-from prospecting.actions.steps import discard_from_lot
-from prospecting.models import Dig, Draw, JournalEntry, Lot, OldSheet, Step, Zone
+from prospecting.actions.steps import discard_from_lot, record_dig
+from prospecting.frames.journal_chain import walked
+from prospecting.models import Dig, Draw, JournalEntry, Lot, OldSheet, Origin, Step, Zone
 from tests import make
 from tests.trials.calc.test_old_sheets import line
 from tests.trials.make_old_sheet import LINES, make_old_sheet, rules
@@ -30,7 +35,16 @@ from trials.actions.old_sheets import (
     take_back_old_sheet,
     take_in_old_sheet,
 )
-from trials.actions.running import PanOfLot, Portion, RunResult, log_test_pan, log_test_pans
+from trials.actions.running import (
+    PannedAgain,
+    PanOfLot,
+    Portion,
+    RunResult,
+    log_tails,
+    log_test_pan,
+    log_test_pans,
+    void_run,
+)
 from trials.calc.old_sheets import OldPan, OldPlan, plan_old_lines
 from trials.models import ColourCount, Run
 
@@ -137,6 +151,16 @@ class TestTakingBack:
         void_step(step=blend.made_by, reason="x", voided_by=keeper)
         take_back_old_sheet(sheet=sheet, reason="x", voided_by=keeper)
 
+    def test_does_not_void_what_somebody_panned_again_since(self, keeper):
+        sheet = make_old_sheet(member=keeper)
+        run = Run.objects.get()
+        again = PannedAgain(panned_on=make.DAY, panner=keeper, colours=2)
+        log_tails(run=run, tails=again, recorded_by=make.make_member("member"))
+        with pytest.raises(Refused, match="panned again"):
+            take_back_old_sheet(sheet=sheet, reason="x", voided_by=keeper)
+        void_run(run=run, reason="first", voided_by=keeper)
+        take_back_old_sheet(sheet=sheet, reason="x", voided_by=keeper)
+
     @pytest.mark.parametrize("reason", ["", "  "])
     def test_needs_a_reason_and_is_done_once(self, keeper, reason):
         sheet = make_old_sheet(member=keeper)
@@ -147,8 +171,53 @@ class TestTakingBack:
             take_back_old_sheet(sheet=sheet, reason="x", voided_by=keeper)
 
 
+def test_the_books_add_up_and_the_journal_is_sealed(keeper, django_capture_on_commit_callbacks):
+    with django_capture_on_commit_callbacks(execute=True):
+        make_old_sheet(member=keeper, nothing_left=True)
+        take_back_old_sheet(
+            sheet=make_old_sheet(member=keeper, sha256="a" * 64), reason="x", voided_by=keeper
+        )
+    call_command("check_books")
+    found = walked()
+    assert found.broken is None and found.count == JournalEntry.objects.count()
+
+
+def test_the_next_form_knows_nothing_of_pans_of_years_ago(keeper):
+    make_old_sheet(member=keeper, the_rules=rules(step_mg=Decimal(1)))
+    assert Run.objects.habits_of(keeper) == {}
+
+
 class TestTogether:
     """Rows written together are the rows written one after the other."""
+
+    def test_many_digs_are_as_one_after_the_other(self, keeper):
+        zone = make.make_zone()
+        place = {"zone": zone, "station": "face", "digger": "Bea", "sample_kind": "bulk"}
+        bucket = NewLot(kind=Lot.Kind.BUCKET, mass_g=Decimal(20000), typed="20 kg", title="a", note="n")
+        for _ in range(2):
+            record_dig(**place, dug_on=make.DAY, buckets=[bucket, bucket], recorded_by=keeper)
+        singly = list(Step.objects.order_by("pk"))
+        dig = NewDig(
+            dug_on=make.DAY, fields=place, buckets=[bucket, bucket], details=StepDetails(people="Bea")
+        )
+        made = record_digs(digs=[dig, dig], recorded_by=keeper)
+        together = [lots[0].made_by for lots in made]
+        own = ("id", "_state", "code", "step_id", "made_by_id", "lot_id", "dig_id", "recorded_at")
+        rows = [
+            [
+                {name: value for name, value in vars(record).items() if name not in own}
+                for model, path in ((Step, "pk"), (Dig, "step"), (Lot, "made_by"), (Origin, "lot__made_by"))
+                for record in model.objects.filter(**{f"{path}__in": [step.pk for step in steps]}).order_by(
+                    "pk"
+                )
+            ]
+            for steps in (singly, together)
+        ]
+        assert rows[0] == rows[1] and len(rows[0]) == 12
+        for steps in (singly, together):
+            told = JournalEntry.objects.about(steps[0]).get()
+            codes = ", ".join(steps[0].made.order_by("pk").values_list("code", flat=True))
+            assert told.what == f"Dig; made {codes}"
 
     def test_many_pans_are_as_one_after_the_other(self, keeper):
         lots = [make.make_lot(member=keeper) for _ in range(2)]

@@ -181,6 +181,42 @@ class TestPans:
         assert gold.words in pan.note
 
 
+class TestOddWithinTheList:
+    def test_a_bucket_weighed_again_on_another_day_may_be_another_one(self):
+        days = [datetime.date(2019, 7, day) for day in (1, 2)]
+        lines = [line(at, "1", "20", "2", f"1.{at}", dug_on=day) for at, day in enumerate(days)]
+        plan = planned(*lines)
+        assert plan.lines[1].is_open and plan.lines[1].choices == (ANOTHER, PAN_ONLY, BUCKET_ONLY, LEAVE)
+        assert "Do the names begin anew" in plan.lines[1].asks[0]
+
+    def test_a_pan_ten_times_lighter_than_the_others_is_asked_about(self):
+        trace = OldGold(kind=BELOW, step_mg=Decimal(1), words="<1")
+        lines = [line(at, f"b{at}", "20", kg, gold=trace) for at, kg in enumerate(("2", "2.2", "2", "0.2"))]
+        plan = planned(*lines)
+        assert [each.is_open for each in plan.lines] == [False, False, False, True]
+        assert "the middle pan of the list" in plan.lines[3].asks[0]
+
+    def test_gold_is_held_against_the_whole_list_where_its_zone_has_few_pans(self):
+        pans = [line(at, f"b{at}", "20", "2", f"1.{at}") for at in range(1, 6)]
+        plan = planned(*pans, line(9, "b9", "20", "2", "40", place="new"), zones={"new": "elsewhere"})
+        assert plan.lines[-1].is_open and "the list's other pans" in plan.lines[-1].asks[0]
+
+    def test_a_day_years_from_all_others_is_asked_about(self):
+        years = (2017, 2018, 2019, 1919)
+        lines = [line(at, f"b{at}", "20", dug_on=datetime.date(year, 7, 1)) for at, year in enumerate(years)]
+        assert [bool(each.asks) for each in planned(*lines).lines] == [False, False, False, True]
+
+    @pytest.mark.parametrize(("kg", "asks"), [("41", True), ("40", False)])
+    def test_a_sum_without_a_word_is_asked_about(self, kg, asks):
+        plan = planned(line(1, "a", "20"), line(2, "b", "21"), line(3, "", kg))
+        assert plan.lines[2].is_open is asks
+
+    def test_a_bucket_without_a_name_may_be_on_the_books_already(self):
+        alike = {("here", datetime.date(2019, 7, 1), Decimal(20000)): "ABC-12-D"}
+        plan = planned(line(1, "", "20"), line(2, "", "21"), alike=alike)
+        assert [each.is_open for each in plan.lines] == [True, False]
+
+
 class TestRulesForAll:
     def test_weights_nobody_took_are_said_for_all_and_told(self):
         plan = planned(

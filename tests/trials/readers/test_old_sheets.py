@@ -4,14 +4,19 @@ Sheets are invented; how groups write such lists is common practice, no source.
 """
 
 import datetime
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
+from prospecting.calc.number_words import COMMA, marked
 from trials.readers.old_sheets import (
     OldReading,
+    likely_comma,
     likely_day_order,
+    may_be_changed_over,
+    names_unit,
     open_old_sheet,
     proposed,
     read_day,
@@ -192,3 +197,92 @@ def test_what_is_no_list_is_refused_in_words(data, sentence):
     with pytest.raises(ValueError, match=sentence) as refusal:
         table_of(open_old_sheet(data))
     assert "certificate" not in str(refusal.value)
+
+
+def only_asks(text: str, **reading) -> list[tuple[str, ...]]:
+    table = table_of(open_old_sheet(text.encode()))
+    return [each.asks for each in read_old_lines(table, replace(proposed(table), **reading)).lines]
+
+
+@pytest.mark.parametrize(
+    ("texts", "comma"),
+    [
+        (["12,5"], "decimal"), (["0,008", "1,250"], "decimal"), (["1.250,5"], "decimal"), (["1,250.5"], "thousands"),
+        (["1,250"], ""), (["12,5", "1,250.5"], ""), (["20"], ""),
+    ],
+)  # fmt: skip
+def test_a_comma_before_three_digits_is_asked_about(texts, comma):
+    assert likely_comma(texts) == comma
+
+
+def test_a_nought_before_the_comma_is_never_thousands():
+    reading = OldReading(1, ("bucket", "gold"), ("", "g"), comma="thousands")
+    (line,) = read_old_lines(table_of(open_old_sheet(b"bucket;au g\n1;0,008\n")), reading).lines
+    assert "a comma before three digits" in line.of_pan[0]
+
+
+def test_a_point_before_three_digits_is_asked_about_among_decimal_commas():
+    asks = only_asks("bucket;weight g\na;12500,5\nb;1.250\nc;0.125\n")
+    assert [bool(each) for each in asks] == [False, True, False]
+
+
+def test_what_is_kept_as_typed_has_no_comma_before_three_digits():
+    for comma, typed in (("thousands", "2500 g"), ("decimal", "2.500 g")):
+        reading = OldReading(1, ("bucket", "mass"), ("", "g"), comma=comma)
+        (line,) = read_old_lines(table_of(open_old_sheet(b"bucket;weight g\n1;2,500\n")), reading).lines
+        assert line.mass_typed == typed
+
+
+def test_a_count_hangs_on_nobodys_decimal_mark():
+    reading = OldReading(1, ("bucket", "colours"), ("", ""))
+    with marked(COMMA):
+        (line,) = read_old_lines(table_of(open_old_sheet(b"bucket;colours\n1;1,000\n")), reading).lines
+    assert line.colours == {} and "is no count" in line.of_pan[0]
+
+
+def test_a_vulgar_fraction_needs_its_unit_too():
+    assert not names_unit("½") and names_unit("½ lb")
+
+
+def test_gr_means_grams_to_some():
+    assert unit_of_title("Au (gr)", ("mg", "g", "grain")) == ""
+    assert "Where grams were meant" in only_asks("bucket,kg,au mg\na,20,2 gr\n")[0][0]
+
+
+def test_days_in_both_orders_are_asked_about_where_they_fit_both():
+    asks = only_asks("date,bucket,kg\n17/4/2019,a,20\n4/18/2019,b,20\n3/4/2019,c,20\n", day_order="dmy")
+    assert [bool(each) for each in asks] == [False, False, True]
+    assert "03 Apr 2019" in asks[2][0]
+
+
+@pytest.mark.parametrize(
+    ("days", "odd"),
+    [
+        (["2019-03-04", "17/4/2019"], True), (["2019-03-14", "17/4/2019"], False), (["2019-03-04"], False),
+        (["2019-03-04", "7/4/2019"], False), (["2019-03-04", "17/4/2019", "4/17/2019"], False),
+    ],
+)  # fmt: skip
+def test_days_that_a_spreadsheet_took_for_months_are_noticed(days, odd):
+    assert may_be_changed_over(days) is odd
+
+
+def test_days_are_turned_back_where_a_keeper_says_so():
+    table = table_of(open_old_sheet(b"date;bucket;kg\n2019-03-04;a;20\n17/4/2019;b;20\n"))
+    lines = read_old_lines(table, replace(proposed(table), changed_over=True)).lines
+    assert [line.dug_on.isoformat() for line in lines] == ["2019-04-03", "2019-04-17"]
+
+
+def test_averages_and_earlier_totals_are_passed_over_aloud():
+    found = read("bucket,kg\na,20\nsubtotal,20\nb,19\nTotal,39\nAverage,19.5\n")
+    assert [each.bucket for each in found.lines] == ["a", "b"]
+    assert [number for number, _, _ in found.passed_over] == [5, 6]
+    assert found.totals["mass"] == (5, Decimal(39000))
+
+
+def test_a_line_that_speaks_of_a_total_is_asked_about():
+    assert [bool(each) for each in only_asks("bucket,kg\na,20\nTotal of June,20\n")] == [False, True]
+
+
+def test_a_comma_that_made_a_cell_is_asked_about():
+    asks = only_asks("bucket,kg,pan kg\na,18,2\nb,18,2,2,5\n")
+    assert [bool(each) for each in asks] == [False, True]

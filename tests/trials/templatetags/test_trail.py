@@ -13,7 +13,9 @@ def trail(words: str, **context) -> str:
 def test_a_page_leads_back_to_its_record_and_its_list():
     trial = make_draft()
     said = trail('trial "Doses"', trial=trial)
-    assert said.index('<a href="/trials/">Trials</a>') < said.index(f'<a href="/trials/{trial.pk}/">Trial {trial.pk}</a>')
+    assert said.index('<a href="/trials/">Trials</a>') < said.index(
+        f'<a href="/trials/{trial.pk}/">Trial {trial.pk}</a>'
+    )
     assert '<span aria-current="page">Doses</span>' in said
 
 

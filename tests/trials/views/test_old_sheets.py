@@ -188,6 +188,11 @@ class TestTakingIn:
         assert (run.step.old_sheet, run.step.old_sheet_line) == (sheet, 3)
         assert "G1" in words(done) and "Line 9" in words(done)
 
+    def test_pans_nobody_knows_the_water_of_do_not_count(self, keeper):
+        tried = settle(keeper, water="unknown").url
+        keeper.post(tried, form_in(keeper.get(tried)))
+        assert Run.objects.count() == 7 and not Run.objects.standing().exists()
+
     def test_the_same_file_is_refused_with_a_link_to_the_first(self, keeper):
         tried = settle(keeper).url
         keeper.post(tried, form_in(keeper.get(tried)))
@@ -218,7 +223,7 @@ class TestTakingIn:
             "The pan&#x27;s own weight is missing",
             "Bucket 5 stands in line 10 already",
             "the bucket still holds",
-            "1 pan with an additive: on record, marked",
+            "1 pan, not known to be in plain water: on record, marked",
             "the list says",
         ):
             assert sentence in text
@@ -254,6 +259,34 @@ class TestTakingIn:
         assert refused.status_code == 200 and "choose otherwise" in words(refused)
         assert Step.objects.count() == 0
         assert keeper.post(tried, sent | {"line_3": "another"}).status_code == 302
+
+    def test_what_came_of_it_leads_back_to_the_list(self, keeper, client_as):
+        tried = settle(keeper).url
+        keeper.post(tried, form_in(keeper.get(tried)))
+        sheet, run = OldSheet.objects.get(), Run.objects.get(gold_mg="2.4")
+        guest = client_as("guest")
+        for record in (run, run.step, run.lot, run.lot.made_by):
+            link = f'href="{sheet.get_absolute_url()}"'
+            assert link in words(keeper.get(record.get_absolute_url()))
+            page = words(guest.get(record.get_absolute_url()))
+            assert "Out of the old list" in page and link not in page
+
+    def test_an_unnamed_list_mended_and_sent_again_is_noticed(self, keeper):
+        data = b"zone,kg,day\nNorth,20,2019-07-01\nNorth,18,2019-07-01\n"
+        tried = settle(keeper, data).url
+        keeper.post(tried, form_in(keeper.get(tried)))
+        zone = f"z{Dig.objects.first().zone_id}"
+        place = next(
+            name for name in form_in(keeper.get(upload(keeper, data + b"\n").url)) if name.startswith("z_")
+        )
+        page = words(keeper.get(settle(keeper, data + b"\n", **{place: zone}).url))
+        assert page.count("is on the books already with this zone, day and weight") == 2
+
+    def test_pans_that_are_dropped_are_said_however_many(self, keeper):
+        lines = "".join(f"2019-05-{1 + at % 28:02},North,{at},40,2,lots\n" for at in range(210))
+        tried = settle(keeper, f"date,zone,bucket,kg,pan kg,gold mg\n{lines}".encode()).url
+        page = words(keeper.get(tried))
+        assert "Yes, leave out what can&#x27;t be taken in of ten lines" in page
 
     def test_costs_the_same_however_long_the_list(self, keeper, django_assert_max_num_queries):
         lines = "".join(f"2019-05-{1 + at % 28:02},North,{at},40,2,1.{at % 10}\n" for at in range(300))

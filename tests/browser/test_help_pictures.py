@@ -146,7 +146,7 @@ WORDS = (
   if (begins) range.setStartBefore(all[from]); else range.setStartBefore(document.querySelector("header.strip"));
   range.setEndAfter(all[Math.min(from + number, all.length) - 1]);
   const part = range.cloneContents();
-  const differs = "script, template, option, nav, [hidden], [data-queue-strip], [role=timer]";
+  const differs = "script, template, option, nav, [hidden], [data-queue-strip], [data-queue-says], [role=timer]";
   part.querySelectorAll(differs).forEach((each) => each.remove());
   part.querySelectorAll("*").forEach((each) => each.append(" "));
   return part.textContent;
@@ -184,7 +184,7 @@ def looked_at(transactional_db, open_page, signed_in) -> Callable:
                 signed_in_as=signed_in(shot.who), color_scheme="light", device_scale_factor=1.5
             )
         page = pages[shot.who]
-        page.goto(shot.address())
+        page.goto(shot.address(), wait_until="networkidle")
         return page
 
     return look

@@ -45,7 +45,7 @@ def test_invited_joined_with_codes_out_and_in_again(phone, phone_as):
     assert Member.objects.get(username="wren").role == "member"
 
     phone.goto(reverse("own-settings"))
-    phone.get_by_role("link", name="One-time codes").click()
+    phone.get_by_role("link", name="One-time codes", exact=True).click()
     phone.get_by_label("Your own password", exact=True).fill(NEW)
     phone.get_by_role("button", name="Set them up").click()
     key = phone.locator("code[data-copy]")

@@ -113,14 +113,16 @@ async function keepOne(address) {
 }
 
 async function keepAll(addresses, isWhole = false) {
+  const pages = await caches.open(PAGES);
+  // What is opened while all are fetched is newer than their list.
+  const before = await pages.keys();
   const answered = [];
   for (const address of addresses) answered.push(await keepOne(address));
   if (!answered.every(Boolean)) return;
   // All pages are dressed in the scripts of this version: those of earlier ones can go.
   for (const name of await caches.keys()) if (name.startsWith("shell-") && name !== SHELL) await caches.delete(name);
   if (!isWhole) return;
-  const pages = await caches.open(PAGES);
-  for (const request of await pages.keys()) {
+  for (const request of before) {
     const { pathname } = new URL(request.url);
     if (pathname.startsWith("/phone/") && !addresses.includes(pathname)) await pages.delete(request);
   }

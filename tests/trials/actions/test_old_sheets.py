@@ -171,7 +171,11 @@ class TestTakingBack:
             take_back_old_sheet(sheet=sheet, reason="x", voided_by=keeper)
 
 
-def test_the_books_add_up_and_the_journal_is_sealed(keeper, django_capture_on_commit_callbacks):
+def test_the_books_add_up_and_the_journal_is_sealed(
+    keeper, django_capture_on_commit_callbacks, settings, tmp_path
+):
+    # Without the pictures that other tests of this process left behind.
+    settings.MEDIA_ROOT = tmp_path
     with django_capture_on_commit_callbacks(execute=True):
         make_old_sheet(member=keeper, nothing_left=True)
         take_back_old_sheet(

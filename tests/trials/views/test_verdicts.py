@@ -131,8 +131,9 @@ def test_a_running_trial_tells_how_many_are_in_and_nothing_else(client_as, role:
     assert "The verdict waits" in text
     assert "odd rinse" not in html
     assert not [planned.blind_code for planned in trial.planned_runs.all() if planned.blind_code in text]
-    # Besides "4 of 6" no figure stands on the page.
-    assert re.findall(r"\d+(?:\.\d+)?", text) == ["4", "6"]
+    # Besides "4 of 6" and the number of the trial no figure stands on the page.
+    assert f"Trial {trial.pk} " in text
+    assert re.findall(r"\d+(?:\.\d+)?", text.replace(f"Trial {trial.pk} ", "", 1)) == ["4", "6"]
     assert '<svg viewBox="0 0 360' not in html
     assert "verdict open" not in html and 'class="verdict' not in html
 

@@ -7,7 +7,6 @@ from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
-from django.core.files.base import ContentFile, File
 from django.http import QueryDict
 
 from prospecting.actions.assays import SettledColumns
@@ -15,7 +14,7 @@ from prospecting.calc import guard
 from prospecting.calc.accepted_files import CERTIFICATE
 from prospecting.calc.unit_jump import Others
 from prospecting.forms.base import DayField, SiteForm, note_field
-from prospecting.forms.files import AcceptedFileField
+from prospecting.forms.files import AcceptedFileField, FileOrPastedForm, PastedField
 from prospecting.models import AssayReturn, ColumnReading, Dispatch, Reading, Sample
 from prospecting.readers import marks
 from prospecting.readers.certificate import ROLES, Column, method_kept
@@ -211,7 +210,7 @@ class TypedReturnForm(ReturnForm):
         return self._of_certificate() | {"rows": self.rows}
 
 
-class UploadForm(SiteForm):
+class UploadForm(FileOrPastedForm):
     """A laboratory's file, or the table pasted out of a mail or a PDF."""
 
     upload = AcceptedFileField(
@@ -220,28 +219,11 @@ class UploadForm(SiteForm):
         required=False,
         help_text="As it came, and it is kept so. Nothing is stored before you have seen what was read.",
     )
-    pasted = forms.CharField(
+    pasted = PastedField(
+        most=MOST_PASTED,
         label="Or paste the table here",
-        required=False,
-        strip=False,
-        max_length=MOST_PASTED,
         help_text="With its titles. Out of a spreadsheet, a mail or a PDF; what you paste is kept as a text file.",
-        widget=forms.Textarea(attrs={"rows": 6, "autocomplete": "off", "spellcheck": "false", "wrap": "off"}),
     )
-
-    def clean(self) -> dict:
-        data = super().clean()
-        has_pasted = bool(data.get("pasted", "").strip())
-        if not data.get("upload") and not has_pasted and not self.errors:
-            self.add_error("upload", "Choose the file, or paste the table below.")
-        elif data.get("upload") and has_pasted:
-            self.add_error("pasted", "Give the file or the pasted table, not both.")
-        return data
-
-    def file(self) -> File:
-        """What was given, as a file."""
-        pasted = self.cleaned_data["pasted"]
-        return self.cleaned_data["upload"] or ContentFile(pasted.encode(), name="pasted.txt")
 
 
 @dataclass(frozen=True)

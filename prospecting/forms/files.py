@@ -2,8 +2,11 @@
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.core.files import File
+from django.core.files.base import ContentFile
 
 from prospecting.calc.accepted_files import AcceptedFile
+from prospecting.forms.base import SiteForm
 from prospecting.readers.pdf import ROOM, is_pdf
 from prospecting.readers.picture import PictureRefused, redrawn_upload
 
@@ -42,3 +45,33 @@ class AcceptedFileField(forms.FileField):
     def _is_pdf(self, upload) -> bool:
         upload.seek(0)
         return "PDF" in self.accepted.kinds and is_pdf(upload.read(ROOM))
+
+
+class PastedField(forms.CharField):
+    """A table pasted out of something else, its spaces and line ends kept."""
+
+    def __init__(self, *, most: int, **kwargs) -> None:
+        attrs = {"rows": 6, "autocomplete": "off", "spellcheck": "false", "wrap": "off"}
+        super().__init__(
+            required=False, strip=False, max_length=most, widget=forms.Textarea(attrs=attrs), **kwargs
+        )
+
+
+class FileOrPastedForm(SiteForm):
+    """A subclass has the fields `upload` and `pasted`, neither required, and says what is `given` by one of the two."""
+
+    given = "table"
+
+    def clean(self) -> dict:
+        data = super().clean()
+        has_pasted = bool(data.get("pasted", "").strip())
+        if not data.get("upload") and not has_pasted and not self.errors:
+            self.add_error("upload", f"Choose the file, or paste the {self.given} below.")
+        elif data.get("upload") and has_pasted:
+            self.add_error("pasted", f"Give the file or the pasted {self.given}, not both.")
+        return data
+
+    def file(self) -> File:
+        """What was given, as a file."""
+        pasted = self.cleaned_data["pasted"]
+        return self.cleaned_data["upload"] or ContentFile(pasted.encode(), name="pasted.txt")

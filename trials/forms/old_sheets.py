@@ -7,13 +7,12 @@ from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
-from django.core.files.base import ContentFile, File
 from django.utils import timezone
 
 from prospecting.calc.accepted_files import OLD_LIST
 from prospecting.calc.number_words import counted
 from prospecting.forms.base import CountField, DayField, GoldMassField, MassField, SiteForm, note_field
-from prospecting.forms.files import AcceptedFileField
+from prospecting.forms.files import AcceptedFileField, FileOrPastedForm, PastedField
 from prospecting.models import Claim, Dig, Member, Zone
 from trials.actions.old_sheets import NewZone, OldSheetFacts
 from trials.calc.old_sheets import (
@@ -39,7 +38,6 @@ from trials.readers.old_sheets import (
     GOLD_UNITS,
     MASS_UNITS,
     ONCE,
-    ROLES,
     OldLines,
     OldReading,
     OldTable,
@@ -58,7 +56,14 @@ MOST_CHOICES = 200
 SAMPLES = 4
 # What a select says where nothing is chosen on purpose: a blank would look as if nobody had answered.
 NONE = "none"
-ROLE_CHOICES = [(NONE, "Not read"), *((role.name, role.label) for role in ROLES)]
+# As a person looks for them, bucket before pan; a title is matched in another order.
+OFFERED = (
+    *("bucket", "dug_on", "place", "station", "mass", "digger"),
+    *("portion", "panned_on", "panner", "gold", "colours"),
+    *("colours_coarse", "colours_medium", "colours_fine", "colours_very_fine", "colours_flour"),
+    *("additive", "note"),
+)
+ROLE_CHOICES = [(NONE, "Not read"), *((name, BY_NAME[name].label) for name in OFFERED)]
 UNIT_LABELS = MASS_UNITS | GOLD_UNITS
 CHOICE_LABELS = {
     TAKE: "Take it in as it stands",
@@ -76,38 +81,21 @@ def table_read(data: bytes, *, sheet: str, title_line: str) -> OldTable:
     return table_of(open_old_sheet(data), sheet=sheet, title_line=at)
 
 
-class OldFileForm(SiteForm):
+class OldFileForm(FileOrPastedForm):
     """The list as a file, or pasted out of a spreadsheet."""
 
+    given = "list"
     upload = AcceptedFileField(
         OLD_LIST,
         label="The list",
         required=False,
         help_text="Nothing is recorded before you have seen what would come of each line.",
     )
-    pasted = forms.CharField(
+    pasted = PastedField(
+        most=MOST_PASTED,
         label="Or paste it here",
-        required=False,
-        strip=False,
-        max_length=MOST_PASTED,
         help_text="Copied out of a spreadsheet with its titles, or typed with commas, semicolons or tabs between the cells.",
-        widget=forms.Textarea(attrs={"rows": 6, "autocomplete": "off", "spellcheck": "false", "wrap": "off"}),
     )
-
-    def clean(self) -> dict:
-        data = super().clean()
-        has_pasted = bool(data.get("pasted", "").strip())
-        if not data.get("upload") and not has_pasted and not self.errors:
-            self.add_error("upload", "Choose the file, or paste the list below.")
-        elif data.get("upload") and has_pasted:
-            self.add_error("pasted", "Give the file or the pasted list, not both.")
-        return data
-
-    def file(self) -> File:
-        """What was given, as a file."""
-        return self.cleaned_data["upload"] or ContentFile(
-            self.cleaned_data["pasted"].encode(), name="pasted.txt"
-        )
 
 
 class OldTableForm(forms.Form):

@@ -10,7 +10,9 @@ from django.urls import reverse
 
 from prospecting.models import Claim, Dig, Lot, OldSheet, Step
 from tests import make
+from trials.forms.old_sheets import OFFERED
 from trials.models import Run
+from trials.readers.old_sheets import ROLES
 
 pytestmark = pytest.mark.django_db
 LISTS = Path(__file__).parents[3] / "fixtures" / "old_lists"
@@ -319,3 +321,7 @@ class TestTakingBack:
         sent = {"reason": "the wrong file", "identity": "11111111-1111-4111-8111-111111111113"}
         assert "Void that first" in words(keeper.post(address, sent))
         assert not OldSheet.objects.get().is_void and Run.objects.filter(step__voided_at=None).count() == 7
+
+
+def test_every_kind_of_column_that_is_read_can_be_chosen():
+    assert sorted(OFFERED) == sorted(role.name for role in ROLES)

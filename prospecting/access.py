@@ -11,9 +11,12 @@ import uuid
 from collections.abc import Callable, Sequence
 from functools import wraps
 
+from django.conf import settings
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse, HttpResponseNotAllowed, JsonResponse
+from django.utils import translation
+from django.utils.cache import patch_vary_headers
 
 from prospecting.actions.delivery import known_delivery
 from prospecting.actions.journal import on_device
@@ -83,6 +86,13 @@ def _known(request: HttpRequest) -> PhoneAnswer | None:
     return known and PhoneAnswer(200, "known", identity=identity_of(request), path=known.record_path)
 
 
+def _speak_to(request: HttpRequest) -> None:
+    """Say what follows in the language the reader's browser asks for, where there is a catalogue of it."""
+    if len(settings.LANGUAGES) > 1:
+        translation.activate(translation.get_language_from_request(request))
+    request.LANGUAGE_CODE = translation.get_language()
+
+
 class RoleMiddleware:
     """Let a request through only when the view's mark says this member may open it."""
 
@@ -91,7 +101,10 @@ class RoleMiddleware:
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
         with on_device(request.headers.get("User-Agent", "")), number_words.as_written():
+            _speak_to(request)
             response = self.get_response(request)
+        if len(settings.LANGUAGES) > 1:
+            patch_vary_headers(response, ["Accept-Language"])
         if from_phone(request) and not isinstance(response, PhoneAnswer):
             return self._not_recorded(request, response)
         return response
@@ -119,6 +132,7 @@ class RoleMiddleware:
     ) -> HttpResponse | None:
         if ask_for_token := getattr(view, "token_gate", None):
             # A program is known by its token alone and answered in JSON: api/gate.py.
+            translation.activate(settings.LANGUAGE_CODE)
             return ask_for_token(request, view)
         least_role = getattr(view, "least_role", None)
         if least_role is None:

@@ -6,6 +6,7 @@ from contextlib import suppress
 from typing import TypeVar
 
 from django.core.cache import caches
+from django.utils.translation import get_language
 
 from prospecting.calc.number_words import decimal_mark
 from prospecting.version import site_version
@@ -18,8 +19,8 @@ def kept_result(name: str, made_from: tuple, make: Callable[[], Result]) -> Resu
     """Return what `make` gives, from the store where it was made before from the same things by the same site.
 
     `made_from` holds whatever the result hangs on (a hash of the records, the reader's units), each written alike whenever
-    it is alike; the reader's decimal mark counts by itself. Nothing in the store ever goes stale: another input is another
-    place. It may be emptied at any time.
+    it is alike; the reader's language and decimal mark count by themselves. Nothing in the store ever goes stale: another
+    input is another place. It may be emptied at any time.
     """
     return kept_results(name, {0: made_from}, lambda missing: {0: make()})[0]
 
@@ -41,5 +42,5 @@ def kept_results(
 
 
 def _place(name: str, made_from: tuple) -> str:
-    told = "\n".join([site_version(), name, decimal_mark(), *map(str, made_from)])
+    told = "\n".join([site_version(), name, decimal_mark(), get_language() or "", *map(str, made_from)])
     return hashlib.sha256(told.encode()).hexdigest()

@@ -8,6 +8,7 @@ from urllib.parse import unquote, urlsplit
 from zoneinfo import available_timezones
 
 from django.core.exceptions import ImproperlyConfigured
+from django.utils.translation import to_language
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 
@@ -110,6 +111,37 @@ def database(url: str, folder: Path) -> dict:
     }
 
 
+def languages(folders: list[Path]) -> list[tuple[str, str]]:
+    """English, and each language there is a catalogue of; manage.py catalogue makes one."""
+    codes = {path.parts[-3] for folder in folders for path in folder.glob("*/LC_MESSAGES/django.mo")}
+    return [("en", "English"), *((to_language(code), code) for code in sorted(codes - {"en"}))]
+
+
+def template_loaders(spoken: list[tuple[str, str]]) -> dict:
+    """How templates are read: as they are where all is English, else by what says each sentence in the reader's language."""
+    if len(spoken) == 1:
+        return {
+            "loaders": [
+                (
+                    "django.template.loaders.cached.Loader",
+                    [
+                        "django.template.loaders.filesystem.Loader",
+                        "django.template.loaders.app_directories.Loader",
+                    ],
+                )
+            ]
+        }
+    return {
+        "loaders": [
+            (
+                "django.template.loaders.cached.Loader",
+                ["prospecting.page_words.SpokenFiles", "prospecting.page_words.SpokenApps"],
+            )
+        ],
+        "builtins": ["prospecting.page_words"],
+    }
+
+
 DATA_DIR = Path(os.environ.get("PROSPECTING_DATA_DIR") or BASE_DIR / ".data").resolve()
 DATA_DIR.mkdir(parents=True, exist_ok=True)
 # Better on another disk than the books; see README.md.
@@ -160,12 +192,18 @@ MIDDLEWARE = [
 ROOT_URLCONF = "prospecting.urls"
 WSGI_APPLICATION = "prospecting.wsgi.application"
 
+LANGUAGE_CODE = "en"
+# Where catalogues are: a group's own in its data folder, and those that come with the site.
+LOCALE_PATHS = [DATA_DIR / "locale", BASE_DIR / "prospecting" / "locale"]
+LANGUAGES = languages(LOCALE_PATHS)
+USE_I18N = True
+
 TEMPLATES = [
     {
         "BACKEND": "django.template.backends.django.DjangoTemplates",
         "DIRS": [BASE_DIR / "prospecting" / "templates"],
-        "APP_DIRS": True,
         "OPTIONS": {
+            **template_loaders(LANGUAGES),
             "context_processors": [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
@@ -215,9 +253,7 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
 
-LANGUAGE_CODE = "en"
 TIME_ZONE = env_time_zone("PROSPECTING_TIME_ZONE", "UTC")
-USE_I18N = True
 USE_TZ = True
 
 STATIC_URL = "static/"

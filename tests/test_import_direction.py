@@ -24,13 +24,16 @@ MAY_IMPORT = {
     "forms": {"forms", "models", "calc", "readers"},
     "filters": {"filters", "forms", "models", "calc"},
     "tables": {"tables", "models", "calc"},
-    "templatetags": {"templatetags", "models", "calc"},
+    "templatetags": {"templatetags", "models", "calc", "catalogue"},
     # A phone's entry is known by what was typed, which the forms read.
     "access": {"actions", "models", "forms", "calc"},
     "version": set(),
     "log_line": set(),
     "kept_results": {"version", "calc"},
     "request_limits": set(),
+    "page_words": set(),
+    # What is said and in which language: the one place that joins Django's catalogues to what calc says.
+    "catalogue": {"calc", "page_words"},
     # What programs are told and may send: the same forms and actions as the pages.
     "api": {"api", "access", "actions", "forms", "models", "calc"},
     "views": {
@@ -61,11 +64,12 @@ MAY_IMPORT = {
         "calc",
         "version",
         "settings",
+        "catalogue",
     },
     "migrations": {"migrations", "models", "calc"},
     "settings": set(),
     "wsgi": set(),
-    "apps": set(),
+    "apps": {"catalogue"},
 }
 FRAMEWORK = {"django", "django_tables2", "django_filters", "csp", "whitenoise", "psycopg", "gunicorn"}
 HEAVY = {"numpy", "scipy", "pandas", "statsmodels", "plotly", "openpyxl"}

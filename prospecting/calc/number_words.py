@@ -6,8 +6,11 @@ unless a page is made for a reader who chose a comma: what is stored or leaves a
 
 import re
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import contextmanager
 from contextvars import ContextVar
+
+from prospecting.calc import language
+from prospecting.calc.language import phrase, phrase_counted, to_phrase
 
 POINT, COMMA = ".", ","
 # Digits in threes stand apart by a narrow space that no line breaks at where the comma is taken (ISO 80000-1, 7.3.1).
@@ -18,19 +21,19 @@ _COMMA_WITHIN = re.compile(r"(?<=[0-9]),(?=[0-9])")
 _mark: ContextVar[str] = ContextVar("decimal_mark", default=POINT)
 
 SMALL = (
-    "no",
-    "one",
-    "two",
-    "three",
-    "four",
-    "five",
-    "six",
-    "seven",
-    "eight",
-    "nine",
-    "ten",
-    "eleven",
-    "twelve",
+    to_phrase("no"),
+    to_phrase("one"),
+    to_phrase("two"),
+    to_phrase("three"),
+    to_phrase("four"),
+    to_phrase("five"),
+    to_phrase("six"),
+    to_phrase("seven"),
+    to_phrase("eight"),
+    to_phrase("nine"),
+    to_phrase("ten"),
+    to_phrase("eleven"),
+    to_phrase("twelve"),
 )
 
 
@@ -46,9 +49,12 @@ def marked(mark: str) -> Iterator[None]:
         _mark.reset(token)
 
 
-def as_written() -> AbstractContextManager:
-    """Inside, figures are as the books and files have them, whoever reads: with a point. Also marks a whole function."""
-    return marked(POINT)
+@contextmanager
+def as_written() -> Iterator[None]:
+    """Inside, all is as the books and files have it, whoever reads: figures with a point, words in English. Also marks a
+    whole function."""
+    with language.in_english(), marked(POINT):
+        yield
 
 
 def write_with(mark: str) -> None:
@@ -105,16 +111,16 @@ def number_word(number: int) -> str:
     >>> number_word(3), number_word(40)
     ('three', '40')
     """
-    return SMALL[number] if 0 <= number < len(SMALL) else str(number)
+    return phrase(SMALL[number]) if 0 <= number < len(SMALL) else str(number)
 
 
-def counted(number: int, one: str, many: str = "") -> str:
-    """A count with its noun; `many` where an s does not make the plural.
+def count_phrase(one: str, many: str, number: int) -> str:
+    """A count with its noun, the count as a word up to twelve.
 
-    >>> counted(1, "entry", "entries"), counted(0, "run")
+    >>> count_phrase("{number} entry", "{number} entries", 1), count_phrase("{number} run", "{number} runs", 0)
     ('one entry', 'no runs')
     """
-    return f"{number_word(number)} {one if number == 1 else many or one + 's'}"
+    return phrase_counted(one, many, number, number=number_word(number))
 
 
 def listed(parts: list[str]) -> str:
@@ -123,4 +129,4 @@ def listed(parts: list[str]) -> str:
     >>> listed(["two now", "one soon", "four later"])
     'two now, one soon and four later'
     """
-    return " and ".join(filter(None, [", ".join(parts[:-1]), *parts[-1:]]))
+    return phrase(" and ").join(filter(None, [", ".join(parts[:-1]), *parts[-1:]]))

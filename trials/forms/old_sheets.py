@@ -10,7 +10,7 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from prospecting.calc.accepted_files import OLD_LIST
-from prospecting.calc.number_words import counted
+from prospecting.calc.number_words import count_phrase
 from prospecting.forms.base import CountField, DayField, GoldMassField, MassField, SiteForm, note_field
 from prospecting.forms.files import AcceptedFileField, FileOrPastedForm, PastedField
 from prospecting.models import Claim, Dig, Member, Zone
@@ -489,7 +489,11 @@ class OldChoicesForm(SiteForm):
             )
         if self.left_out:
             self.fields["leave"] = forms.BooleanField(
-                label=f"Yes, leave out what can't be taken in of {counted(len(self.left_out), 'line', 'lines')}",
+                label=count_phrase(
+                    "Yes, leave out what can't be taken in of {number} line",
+                    "Yes, leave out what can't be taken in of {number} lines",
+                    len(self.left_out),
+                ),
                 error_messages={"required": "Say that these lines may stay out, or mend the file."},
             )
         self.fields["note"] = note_field("Where the list is from, who kept it.")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from django.apps import apps
 from django.utils import timezone
 
-from prospecting.calc.number_words import counted
+from prospecting.calc.number_words import count_phrase, number_word
 from prospecting.models import JournalEntry, Member
 from trials.models import Run
 
@@ -104,8 +104,9 @@ def _many(kind: str, group: list[JournalEntry]) -> str:
         return ""
     records = len({entry.subject_id for entry in group})
     if records == 1:
-        return counted(len(group), "entry", "entries")
-    return counted(records, *_names(kind))
+        return count_phrase("{number} entry", "{number} entries", len(group))
+    one, many = _names(kind)
+    return f"{number_word(records)} {one if records == 1 else many}"
 
 
 def _names(kind: str) -> tuple[str, str]:

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from prospecting.calc import units
 from prospecting.calc.mass_balance import PortionsNeed, equal_portions, portions_need
-from prospecting.calc.number_words import counted, listed, number_word
+from prospecting.calc.number_words import count_phrase, listed, number_word
 from prospecting.frames.claim_dates import due_dates
 from prospecting.frames.keeping import overdue_backup
 from prospecting.frames.phone import waiting_entries
@@ -82,7 +82,11 @@ class Today:
         """How much waits, in words."""
         parts = []
         if self.now:
-            parts.append(counted(len(self.now), "thing needs", "things need") + " somebody now")
+            parts.append(
+                count_phrase(
+                    "{number} thing needs somebody now", "{number} things need somebody now", len(self.now)
+                )
+            )
         if self.soon:
             parts.append(f"{number_word(len(self.soon))} soon")
         if self.later:
@@ -171,7 +175,9 @@ def today_for(member: Member) -> Today:
 def _held(member: Member) -> Iterator[Need]:
     held = waiting_entries() if member.is_keeper else 0
     if held:
-        entries = counted(held, "entry from a phone", "entries from phones").capitalize()
+        entries = count_phrase(
+            "{number} entry from a phone", "{number} entries from phones", held
+        ).capitalize()
         says = f"came too late: the lot no longer held enough. Decide what becomes of {'it' if held == 1 else 'them'}."
         yield Need(name=entries, url=reverse("held-list"), says=says)
 
@@ -187,7 +193,7 @@ def _failed_checks() -> Iterator[Need]:
     for each in failed.select_related("dispatch__laboratory").annotate(
         value_count=Count("readings__sample__lot", distinct=True)
     ):
-        samples = counted(each.value_count, "sample")
+        samples = count_phrase("{number} sample", "{number} samples", each.value_count)
         yield Need(
             name=str(each),
             url=each.get_absolute_url(),
@@ -328,7 +334,7 @@ def _stocks(running: Sequence[Running]) -> tuple[list[Need], list[Need]]:
 def _above_limit() -> Iterator[Need]:
     above = Sample.objects.filter(in_use_symbol="above").values_list("dispatch").annotate(count=Count("pk"))
     for dispatch, count in above.order_by("dispatch"):
-        values = counted(count, "value lies", "values lie").capitalize()
+        values = count_phrase("{number} value lies", "{number} values lie", count).capitalize()
         yield Need(
             name=f"{values} above the laboratory's upper limit",
             url=reverse("dispatch-detail", args=[dispatch]),
@@ -359,7 +365,7 @@ def _undecided(trials: Sequence[Trial]) -> Iterator[Need]:
     more = len(open_ones[MOST_UNDECIDED:])
     if more:
         yield Need(
-            name=counted(more, "further trial").capitalize(),
+            name=count_phrase("{number} further trial", "{number} further trials", more).capitalize(),
             url=reverse("trial-list"),
             says="closed without a finding.",
         )
@@ -390,12 +396,18 @@ def _material(writes: bool) -> Iterator[Need]:
     )
     if waiting["buckets"]:
         yield Need(
-            name=f"{counted(waiting['buckets'], 'bucket').capitalize()} not crushed yet",
+            name=count_phrase(
+                "{number} bucket not crushed yet", "{number} buckets not crushed yet", waiting["buckets"]
+            ).capitalize(),
             url=f"{reverse('lot-list')}?kind=bucket&on_hand=on",
         )
     if waiting["splits"]:
         yield Need(
-            name=f"{counted(waiting['splits'], 'split').capitalize()} for assay not sent yet",
+            name=count_phrase(
+                "{number} split for assay not sent yet",
+                "{number} splits for assay not sent yet",
+                waiting["splits"],
+            ).capitalize(),
             url=reverse("dispatch-add") if writes else f"{reverse('lot-list')}?kind=assay_split&on_hand=on",
         )
 

@@ -1,0 +1,391 @@
+"""What the pages say, in the reader's language: the text of a template is its own key, with nothing marked in the template.
+
+Each run of words between two blocks of a page (a paragraph, a cell, a heading, the label in an attribute) is one sentence to
+translate. What stands in it of the books is a part with its name, an element within the line a pair of marks:
+
+    <p>Weigh <b>{{ lot.code }}</b> {% if wet %}wet{% endif %}.</p>      Weigh <b>{lot.code}</b> {if}.
+
+and what a part itself says (`wet`) is a sentence of its own. `translate="no"` on an element keeps its words as they are. A
+translation that does not have the same parts is passed over. A site without another language reads its templates as they
+are: `SpokenFiles` and `SpokenApps` are its loaders only where a catalogue is installed (settings.py).
+"""
+
+import re
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from django import template
+from django.template.base import Lexer, Node, NodeList, Origin, Parser, Token, TokenType
+from django.template.context import Context
+from django.template.loaders import app_directories, filesystem
+from django.utils.safestring import SafeString
+from django.utils.translation import gettext
+
+# Elements that stand within a line of text; every other one ends a sentence.
+INLINE = frozenset(
+    (
+        "a",
+        "abbr",
+        "b",
+        "bdi",
+        "br",
+        "cite",
+        "code",
+        "em",
+        "i",
+        "kbd",
+        "mark",
+        "q",
+        "s",
+        "samp",
+        "small",
+        "span",
+    )
+    + ("strong", "sub", "sup", "time", "tspan", "u", "var", "wbr")
+)
+EMPTY = frozenset(("br", "wbr"))
+# What stands in these is no text for a reader.
+SILENT = frozenset(("script", "style", "pre", "textarea"))
+ENDS = {
+    name: f"end{name}"
+    for name in ("autoescape", "block", "comment", "filter", "for", "if", "ifchanged", "localize", "with")
+}
+MIDDLES = frozenset(("else", "elif", "empty"))
+# These may stand within a sentence, as the words they choose between do.
+CHOICES = frozenset(("if", "for", "with", "ifchanged", "localize"))
+# These write something that is no part of a sentence.
+APART = frozenset(("csrf_token", "extends", "include", "load", "render_table", "script_words", "trail"))
+# What these are handed is no text for a reader, or is looked up by themselves.
+AS_IT_STANDS = frozenset(("counted", "elif", "if", "load", "static", "url"))
+LABELS = "alt|aria-label|aria-description|data-label|data-say-[a-z-]+|placeholder|title"
+# Of words handed to a tag or a filter: those that are meant for a reader.
+HANDED = re.compile(r'(?<=[=:])"([^"]*[a-z] [^"]*|[A-Z][a-z][^"]*)"')
+_TAG = re.compile(r"<!--.*?-->|<!\w[^>]*>|</?([a-zA-Z][a-zA-Z0-9]*)[^<>]*>", re.DOTALL)
+_LABEL = re.compile(rf'(?<=\s)((?:{LABELS})=")([^"]*)(?=")')
+_LETTER = re.compile(r"[^\W\d_]{2}")
+_MARK = re.compile(r"\{[^{}]*\}|</?[a-z0-9]+>")
+_SPACE = re.compile(r"\s+")
+# One character of the private planes stands for each part while its line is read.
+_FIRST = 0xF0000
+
+register = template.Library()
+
+
+@dataclass
+class Part:
+    """Something of a template that is no plain text: a value, a tag, or a tag with what stands between it and its end."""
+
+    name: str
+    source: str
+    branches: list[tuple[str, list["str | Part"]]] = field(default_factory=list)
+    end: str = ""
+
+
+def spoken(source: str) -> str:
+    """The source of a template, each sentence of it put into a tag that says it in the reader's language."""
+    return _written(_tree(Lexer(source).tokenize()))
+
+
+def sentences(source: str) -> list[str | tuple[str, str]]:
+    """Every sentence there is to translate in a template; of a count, both."""
+    told = spoken(source)
+    return [
+        *re.findall(r"\{% said(?:_label)? (.*?) %\}", told),
+        *re.findall(r'(?<=[=:])_\("([^"]*)"\)', told),
+        *re.findall(r'\{% counted [^"%]*"([^"]*)" "([^"]*)"', told),
+    ]
+
+
+class SpokenFiles(filesystem.Loader):
+    def get_contents(self, origin: Origin) -> str:
+        return spoken(super().get_contents(origin))
+
+
+class SpokenApps(app_directories.Loader):
+    def get_contents(self, origin: Origin) -> str:
+        return spoken(super().get_contents(origin))
+
+
+# Reading a template.
+
+
+def _tree(tokens: list[Token]) -> list[str | Part]:
+    """The tokens of a template, each tag with an end as one part that holds what stands before its end."""
+    top: list[str | Part] = []
+    open_parts: list[Part] = []
+    for token in tokens:
+        here = open_parts[-1].branches[-1][1] if open_parts else top
+        if token.token_type == TokenType.TEXT:
+            here.append(token.contents)
+            continue
+        if token.token_type == TokenType.COMMENT:
+            continue
+        if token.token_type == TokenType.VAR:
+            here.append(
+                Part(token.contents.split("|")[0].strip("\"'"), _handed(f"{{{{ {token.contents} }}}}"))
+            )
+            continue
+        name, raw = token.contents.split()[0], f"{{% {token.contents} %}}"
+        if name in MIDDLES:
+            open_parts[-1].branches.append((raw, []))
+        elif open_parts and name == ENDS[open_parts[-1].name]:
+            open_parts.pop().end = raw
+        else:
+            part = Part(name, _handed(raw) if name not in AS_IT_STANDS else raw)
+            here.append(part)
+            if name in ENDS:
+                part.branches.append((part.source, []))
+                open_parts.append(part)
+    return top
+
+
+def _handed(raw: str) -> str:
+    return HANDED.sub(r'_("\1")', raw)
+
+
+# Writing it anew.
+
+
+def _written(items: list[str | Part], quoted: bool = False) -> str:
+    """What stands side by side at one level of a template; `quoted` within the value of an attribute."""
+    parts: dict[str, Part] = {}
+    text = ""
+    for item in items:
+        if isinstance(item, Part):
+            mark = chr(_FIRST + len(parts))
+            parts[mark] = item
+            text += mark
+        else:
+            text += item
+    return _Level(parts, quoted).written(text)
+
+
+class _Level:
+    """One level of a template: its text, in which a character stands for each part."""
+
+    def __init__(self, parts: dict[str, Part], quoted: bool) -> None:
+        self.parts, self.quoted = parts, quoted
+
+    def written(self, text: str) -> str:
+        done, run, silent = "", [], []
+        for piece in self._pieces(text):
+            name = _element(piece)
+            if silent or self._ends_sentence(piece, name):
+                done += self._said(run) + (self._raw(piece) if silent else self._as_it_is(piece))
+                run = []
+                self._note_silence(silent, piece, name)
+            else:
+                run.append(piece)
+        return done + self._said(run)
+
+    def _pieces(self, text: str) -> Iterator[str]:
+        """Tags, parts and the words between them."""
+        at = 0
+        for found in _TAG.finditer(text):
+            yield from self._words_and_parts(text[at : found.start()])
+            yield found[0]
+            at = found.end()
+        yield from self._words_and_parts(text[at:])
+
+    def _words_and_parts(self, text: str) -> Iterator[str]:
+        yield from filter(None, re.split(f"([{chr(_FIRST)}-{chr(_FIRST + 0xFFFD)}])", text))
+
+    def _ends_sentence(self, piece: str, name: str) -> bool:
+        if piece in self.parts:
+            return not _stands_in_line(self.parts[piece])
+        if piece.startswith("<!"):
+            return True
+        return bool(name) and (name not in INLINE or 'translate="no"' in piece)
+
+    def _note_silence(self, silent: list[str], piece: str, name: str) -> None:
+        if not name:
+            return
+        if silent:
+            if name == silent[-1]:
+                silent.pop() if piece.startswith("</") else silent.append(name)
+        elif not piece.startswith("</") and (name in SILENT or 'translate="no"' in piece):
+            silent.append(name)
+
+    def _raw(self, piece: str) -> str:
+        return "".join(_as_written(self.parts[each]) if each in self.parts else each for each in piece)
+
+    def _as_it_is(self, piece: str) -> str:
+        """A piece that is no words: a part with what it says itself, a tag with its labels."""
+        if piece in self.parts:
+            return _part_written(self.parts[piece], self.quoted)
+        return self._raw(_LABEL.sub(self._label, piece)) if _element(piece) else piece
+
+    def _label(self, found: re.Match) -> str:
+        # What is said by now holds no mark of a part any more.
+        return found[1] + _Level(self.parts, quoted=True).written(found[2])
+
+    def _said(self, run: list[str]) -> str:
+        """A run of words with their parts, as one sentence; without a word of its own, as it stands."""
+        before, run, after = self._peeled(run)
+        if not any(_LETTER.search(piece) for piece in run if piece not in self.parts and not _element(piece)):
+            return before + "".join(self._as_it_is(piece) for piece in run) + after
+        taken: Counter[str] = Counter()
+        opened: dict[str, list[str]] = {}
+        sentence, parts = "", ""
+        for piece in run:
+            name = _element(piece)
+            if piece in self.parts:
+                mark = "{" + _numbered(taken, self.parts[piece].name) + "}"
+            elif name and piece.startswith("</"):
+                mark = f"</{opened[name].pop() if opened.get(name) else _numbered(taken, name)}>"
+            elif name:
+                numbered = _numbered(taken, name)
+                if name not in EMPTY:
+                    opened.setdefault(name, []).append(numbered)
+                mark = f"<{numbered}>"
+            else:
+                sentence += piece
+                continue
+            sentence += mark
+            parts += f"{{% part {mark} %}}" + self._as_it_is(piece)
+        tag = "said_label" if self.quoted else "said"
+        return f"{before}{{% {tag} {_SPACE.sub(' ', sentence).strip()} %}}{parts}{{% end{tag} %}}{after}"
+
+    def _peeled(self, run: list[str]) -> tuple[str, list[str], str]:
+        """A run without the space and the elements all around it: what goes before, the rest, what goes after."""
+        before, after = "", ""
+        while run:
+            first, last = run[0], run[-1]
+            if not first.strip() or (first in self.parts and self.parts[first].name in APART):
+                before += self._as_it_is(first)
+                run = run[1:]
+            elif not last.strip() or (last in self.parts and self.parts[last].name in APART):
+                after = self._as_it_is(last) + after
+                run = run[:-1]
+            elif _is_around(run):
+                before, after = before + self._as_it_is(first), self._as_it_is(last) + after
+                run = run[1:-1]
+            else:
+                break
+        if run and not _element(run[0]) and run[0] not in self.parts:
+            stripped = run[0].lstrip()
+            before, run = before + run[0][: len(run[0]) - len(stripped)], [stripped, *run[1:]]
+        if run and not _element(run[-1]) and run[-1] not in self.parts:
+            stripped = run[-1].rstrip()
+            after, run = run[-1][len(stripped) :] + after, [*run[:-1], stripped]
+        return before, run, after
+
+
+def _element(piece: str) -> str:
+    found = re.match(r"</?([a-zA-Z][a-zA-Z0-9]*)", piece)
+    return found[1].lower() if found and piece.endswith(">") else ""
+
+
+def _is_around(run: list[str]) -> bool:
+    """Whether the first piece opens an element that the last one closes."""
+    name = _element(run[0])
+    if (
+        len(run) < 2
+        or not name
+        or run[0].startswith("</")
+        or name in EMPTY
+        or not run[-1].startswith(f"</{name}")
+    ):
+        return False
+    depth = 0
+    for piece in run[:-1]:
+        if _element(piece) == name:
+            depth += -1 if piece.startswith("</") else 1
+            if not depth:
+                return False
+    return depth == 1
+
+
+def _numbered(taken: Counter[str], name: str) -> str:
+    taken[name] += 1
+    return name if taken[name] == 1 else f"{name}{taken[name]}"
+
+
+def _stands_in_line(part: Part) -> bool:
+    """Whether a part may stand within a sentence: a value, or a choice between words without an element that ends a line."""
+    if not part.branches:
+        return part.name not in APART
+    return part.name in CHOICES and all(_is_line(items) for _, items in part.branches)
+
+
+def _is_line(items: list[str | Part]) -> bool:
+    return all(
+        _stands_in_line(item)
+        if isinstance(item, Part)
+        else all(name.lower() in INLINE for name in re.findall(r"</?([a-zA-Z][a-zA-Z0-9]*)", item))
+        for item in items
+    )
+
+
+def _as_written(part: Part) -> str:
+    """A part just as its template has it."""
+    if not part.branches:
+        return part.source
+    inner = "".join(
+        opening + "".join(_as_written(item) if isinstance(item, Part) else item for item in items)
+        for opening, items in part.branches
+    )
+    return inner + part.end
+
+
+def _part_written(part: Part, quoted: bool) -> str:
+    if not part.branches or part.name == "comment":
+        return _as_written(part)
+    return "".join(opening + _written(items, quoted) for opening, items in part.branches) + part.end
+
+
+# Saying it.
+
+
+class SaidNode(Node):
+    """A sentence of a page, said in the reader's language with its parts where the translation has them."""
+
+    def __init__(self, sentence: str, parts: dict[str, NodeList], quoted: bool) -> None:
+        self.sentence, self.parts, self.quoted = sentence, parts, quoted
+        self.laid_out: dict[str, list[str | NodeList]] = {}
+
+    def get_nodes_by_type(self, nodetype: type) -> list[Node]:
+        inner = [node for nodes in self.parts.values() for node in nodes.get_nodes_by_type(nodetype)]
+        return ([self] if isinstance(self, nodetype) else []) + inner
+
+    def render(self, context: Context) -> SafeString:
+        told = gettext(self.sentence)
+        if told not in self.laid_out:
+            self.laid_out[told] = self._lay_out(told)
+        return SafeString(
+            "".join(
+                piece if isinstance(piece, str) else piece.render(context) for piece in self.laid_out[told]
+            )
+        )
+
+    def _lay_out(self, told: str) -> list[str | NodeList]:
+        if Counter(mark for mark in _MARK.findall(told) if mark in self.parts) != Counter(self.parts.keys()):
+            told = self.sentence
+        pieces: list[str | NodeList] = []
+        at = 0
+        for found in _MARK.finditer(told):
+            if found[0] in self.parts:
+                pieces += [self._words(told[at : found.start()]), self.parts[found[0]]]
+                at = found.end()
+        return [*pieces, self._words(told[at:])]
+
+    def _words(self, words: str) -> str:
+        return words.replace('"', "&quot;") if self.quoted else words
+
+
+@register.tag("said")
+@register.tag("said_label")
+def said(parser: Parser, token: Token) -> SaidNode:
+    """A sentence and the parts in it, as `spoken` writes them; no template is written so by hand."""
+    name, sentence = token.contents.split(" ", 1)
+    parts: dict[str, NodeList] = {}
+    mark = ""
+    while True:
+        nodes = parser.parse(("part", f"end{name}"))
+        if mark:
+            parts[mark] = nodes
+        token = parser.next_token()
+        if token.contents == f"end{name}":
+            return SaidNode(sentence, parts, quoted=name == "said_label")
+        mark = token.contents.split(" ", 1)[1]

@@ -5,7 +5,8 @@ translate. What stands in it of the books is a part with its name, an element wi
 
     <p>Weigh <b>{{ lot.code }}</b> {% if wet %}wet{% endif %}.</p>      Weigh <b>{lot.code}</b> {if}.
 
-and what a part itself says (`wet`) is a sentence of its own. `translate="no"` on an element keeps its words as they are. A
+and what a part itself says (`wet`) is a sentence of its own. Where `pluralize` ends a word, the sentence has a form for one and
+one for many, as gettext counts them. `translate="no"` on an element keeps its words as they are. A
 translation that does not have the same parts is passed over. A site without another language reads its templates as they
 are: `SpokenFiles` and `SpokenApps` are its loaders only where a catalogue is installed (settings.py).
 """
@@ -16,11 +17,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from django import template
-from django.template.base import Lexer, Node, NodeList, Origin, Parser, Token, TokenType
+from django.template.base import FilterExpression, Lexer, Node, NodeList, Origin, Parser, Token, TokenType
 from django.template.context import Context
 from django.template.loaders import app_directories, filesystem
 from django.utils.safestring import SafeString
-from django.utils.translation import gettext
+from django.utils.translation import gettext, ngettext
 
 # Elements that stand within a line of text; every other one ends a sentence.
 INLINE = frozenset(
@@ -60,12 +61,15 @@ APART = frozenset(("csrf_token", "extends", "include", "load", "render_table", "
 AS_IT_STANDS = frozenset(("counted", "elif", "if", "load", "static", "url"))
 LABELS = "alt|aria-label|aria-description|data-label|data-say-[a-z-]+|placeholder|title"
 # Of words handed to a tag or a filter: those that are meant for a reader.
-HANDED = re.compile(r'(?<=[=:])"([^"]*[a-z] [^"]*|[A-Z][a-z][^"]*)"')
+HANDED = re.compile(r'(?<=[=:])(?<!pluralize:)(?<!date:)"([^"]*[a-z] [^"]*|[A-Z][a-z][^"]*)"')
 _TAG = re.compile(r"<!--.*?-->|<!\w[^>]*>|</?([a-zA-Z][a-zA-Z0-9]*)[^<>]*>", re.DOTALL)
 _LABEL = re.compile(rf'(?<=\s)((?:{LABELS})=")([^"]*)(?=")')
 _LETTER = re.compile(r"[^\W\d_]{2}")
 _MARK = re.compile(r"\{[^{}]*\}|</?[a-z0-9]+>")
 _SPACE = re.compile(r"\s+")
+_PLURAL = re.compile(r"^(.*?)(?:\|length)?\|pluralize(?::\"([^\"]*)\")?$")
+# Stands between what is counted, the sentence for one and the sentence for many.
+FORMS = " ¦ "
 # One character of the private planes stands for each part while its line is read.
 _FIRST = 0xF0000
 
@@ -81,6 +85,15 @@ class Part:
     branches: list[tuple[str, list["str | Part"]]] = field(default_factory=list)
     end: str = ""
 
+    @property
+    def plural(self) -> tuple[str, str, str] | None:
+        """What is counted, the end of a word for one, and for many; None of any other part."""
+        found = _PLURAL.match(self.source[2:-2].strip()) if self.source.startswith("{{") else None
+        if not found:
+            return None
+        one, _, many = (found[2] or "s").rpartition(",")
+        return found[1], one, many
+
 
 def spoken(source: str) -> str:
     """The source of a template, each sentence of it put into a tag that says it in the reader's language."""
@@ -90,8 +103,9 @@ def spoken(source: str) -> str:
 def sentences(source: str) -> list[str | tuple[str, str]]:
     """Every sentence there is to translate in a template; of a count, both."""
     told = spoken(source)
+    said = re.findall(r"\{% said(?:_label)? (.*?) %\}", told)
     return [
-        *re.findall(r"\{% said(?:_label)? (.*?) %\}", told),
+        *(tuple(each.split(FORMS)[1:]) if FORMS in each else each for each in said),
         *re.findall(r'(?<=[=:])_\("([^"]*)"\)', told),
         *re.findall(r'\{% counted [^"%]*"([^"]*)" "([^"]*)"', told),
     ]
@@ -227,9 +241,14 @@ class _Level:
             return before + "".join(self._as_it_is(piece) for piece in run) + after
         taken: Counter[str] = Counter()
         opened: dict[str, list[str]] = {}
-        sentence, parts = "", ""
+        one = many = parts = ""
+        plurals = {piece: self.parts[piece].plural for piece in run if piece in self.parts}
+        counted = next((plural[0] for plural in plurals.values() if plural), "")
         for piece in run:
             name = _element(piece)
+            if (plural := plurals.get(piece)) and plural[0] == counted:
+                one, many = one + plural[1], many + plural[2]
+                continue
             if piece in self.parts:
                 mark = "{" + _numbered(taken, self.parts[piece].name) + "}"
             elif name and piece.startswith("</"):
@@ -240,12 +259,14 @@ class _Level:
                     opened.setdefault(name, []).append(numbered)
                 mark = f"<{numbered}>"
             else:
-                sentence += piece
+                one, many = one + piece, many + piece
                 continue
-            sentence += mark
+            one, many = one + mark, many + mark
             parts += f"{{% part {mark} %}}" + self._as_it_is(piece)
         tag = "said_label" if self.quoted else "said"
-        return f"{before}{{% {tag} {_SPACE.sub(' ', sentence).strip()} %}}{parts}{{% end{tag} %}}{after}"
+        forms = [_SPACE.sub(" ", form).strip() for form in (one, many)]
+        sentence = FORMS.join([counted, *forms]) if counted else forms[0]
+        return f"{before}{{% {tag} {sentence} %}}{parts}{{% end{tag} %}}{after}"
 
     def _peeled(self, run: list[str]) -> tuple[str, list[str], str]:
         """A run without the space and the elements all around it: what goes before, the rest, what goes after."""
@@ -339,10 +360,15 @@ def _part_written(part: Part, quoted: bool) -> str:
 
 
 class SaidNode(Node):
-    """A sentence of a page, said in the reader's language with its parts where the translation has them."""
+    """A sentence of a page, said in the reader's language with its parts where the translation has them.
 
-    def __init__(self, sentence: str, parts: dict[str, NodeList], quoted: bool) -> None:
-        self.sentence, self.parts, self.quoted = sentence, parts, quoted
+    `forms` is the sentence, or what it says of one and of many; `counted` is what decides then.
+    """
+
+    def __init__(
+        self, forms: list[str], parts: dict[str, NodeList], quoted: bool, counted: FilterExpression | None
+    ) -> None:
+        self.forms, self.parts, self.quoted, self.counted = forms, parts, quoted, counted
         self.laid_out: dict[str, list[str | NodeList]] = {}
 
     def get_nodes_by_type(self, nodetype: type) -> list[Node]:
@@ -350,18 +376,26 @@ class SaidNode(Node):
         return ([self] if isinstance(self, nodetype) else []) + inner
 
     def render(self, context: Context) -> SafeString:
-        told = gettext(self.sentence)
+        if self.counted:
+            number = _number(self.counted.resolve(context, ignore_failures=True))
+            english, told = self.forms[number != 1], ngettext(*self.forms, number)
+        else:
+            english, told = self.forms[0], gettext(self.forms[0])
         if told not in self.laid_out:
-            self.laid_out[told] = self._lay_out(told)
+            self.laid_out[told] = self._lay_out(told, english)
         return SafeString(
             "".join(
                 piece if isinstance(piece, str) else piece.render(context) for piece in self.laid_out[told]
             )
         )
 
-    def _lay_out(self, told: str) -> list[str | NodeList]:
-        if Counter(mark for mark in _MARK.findall(told) if mark in self.parts) != Counter(self.parts.keys()):
-            told = self.sentence
+    def _lay_out(self, told: str, english: str) -> list[str | NodeList]:
+        given, wanted = [mark for mark in _MARK.findall(told) if mark in self.parts], set(self.parts)
+        if self.counted:
+            # "One lot" has no need of the count.
+            wanted -= {mark for mark in wanted if mark.startswith("{")} - set(given)
+        if len(given) != len(set(given)) or set(given) != wanted:
+            told = english
         pieces: list[str | NodeList] = []
         at = 0
         for found in _MARK.finditer(told):
@@ -387,5 +421,16 @@ def said(parser: Parser, token: Token) -> SaidNode:
             parts[mark] = nodes
         token = parser.next_token()
         if token.contents == f"end{name}":
-            return SaidNode(sentence, parts, quoted=name == "said_label")
+            counted, *forms = sentence.split(FORMS) if FORMS in sentence else ["", sentence]
+            return SaidNode(
+                forms, parts, name == "said_label", parser.compile_filter(counted) if counted else None
+            )
         mark = token.contents.split(" ", 1)[1]
+
+
+def _number(value: object) -> int:
+    """How many a count says, or a list holds, as `pluralize` takes it."""
+    try:
+        return int(value)
+    except (TypeError, ValueError):
+        return len(value) if hasattr(value, "__len__") else 0

@@ -14,13 +14,14 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import time
 from collections import defaultdict
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
 WANTED = 0.80
-# A test that hangs has noticed.
-MOST_SECONDS = 180
+# A test that hangs has noticed: so many times as long as the tests take without a slip, and a while for a busy machine.
+HANGS, AND_SECONDS = 4, 120
 # Besides those that import it: what holds all of `calc/` to laws, to outside values and to its own examples.
 FURTHER = ("tests/laws", "tests/reference")
 # Slips somebody might make. Left out: what only a typing error of another kind would do (another variable, a lost decorator), and
@@ -84,7 +85,7 @@ def tests_of(module: str) -> list[str]:
     return sorted(naming, key=lambda path: path != own)
 
 
-def is_noticed(tree: Path, module: str) -> bool:
+def is_noticed(tree: Path, module: str, most_seconds: float | None) -> bool:
     files = [*tests_of(module), *FURTHER, "tests/test_calc_examples.py"]
     command = [
         sys.executable,
@@ -101,7 +102,7 @@ def is_noticed(tree: Path, module: str) -> bool:
         *files,
     ]
     try:
-        done = subprocess.run(command, cwd=tree, capture_output=True, timeout=MOST_SECONDS, check=False)
+        done = subprocess.run(command, cwd=tree, capture_output=True, timeout=most_seconds, check=False)
     except subprocess.TimeoutExpired:
         return True
     return done.returncode == 1 or b"error" in done.stdout.lower()[-400:]
@@ -140,15 +141,17 @@ def main() -> int:
             ".git", ".venv", "__pycache__", ".pytest_cache", ".ruff_cache", "data"
         )
         shutil.copytree(ROOT, tree, ignore=left_out)
-        if drawn and is_noticed(tree, str(drawn[0][0].relative_to(ROOT))):
+        began = time.monotonic()
+        if drawn and is_noticed(tree, str(drawn[0][0].relative_to(ROOT)), None):
             print("The tests fail before anything is spoilt: mend that first.")
             return 2
+        most_seconds = HANGS * (time.monotonic() - began) + AND_SECONDS
         for number, (path, slips) in enumerate(drawn, 1):
             module = str(path.relative_to(ROOT))
             name, occurrence = dice.choice(slips)
             before, after = path.read_text(), spoilt(path, name, occurrence)
             (tree / module).write_text(after)
-            if not is_noticed(tree, module):
+            if not is_noticed(tree, module, most_seconds):
                 missed += 1
                 print(f"{number}: NOT NOTICED {module}:{line_of(before, after)}", flush=True)
             (tree / module).write_text(before)

@@ -17,15 +17,22 @@ from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse, HttpResponseNotAllowed, JsonResponse
 from django.utils import translation
 from django.utils.cache import patch_vary_headers
+from django.utils.translation import gettext_lazy
 
 from prospecting.actions.delivery import known_delivery
 from prospecting.actions.journal import on_device
 from prospecting.calc import number_words
+from prospecting.calc.language import phrase
 from prospecting.forms.base import SiteForm
 
 ANYONE = "anyone"
 GUEST, MEMBER, KEEPER = "guest", "member", "keeper"
 RANK = {GUEST: 1, MEMBER: 2, KEEPER: 3}
+ONLY_FOR = {
+    GUEST: gettext_lazy("This page is for guests."),
+    MEMBER: gettext_lazy("This page is for members."),
+    KEEPER: gettext_lazy("This page is for keepers."),
+}
 
 
 def page(*, role: str, methods: Sequence[str] = ("GET",), own: bool = False) -> Callable:
@@ -103,17 +110,19 @@ class RoleMiddleware:
         with on_device(request.headers.get("User-Agent", "")), number_words.as_written():
             _speak_to(request)
             response = self.get_response(request)
+            if from_phone(request) and not isinstance(response, PhoneAnswer):
+                response = self._not_recorded(request, response)
         if len(settings.LANGUAGES) > 1:
             patch_vary_headers(response, ["Accept-Language"])
-        if from_phone(request) and not isinstance(response, PhoneAnswer):
-            return self._not_recorded(request, response)
         return response
 
     def _not_recorded(self, request: HttpRequest, response: HttpResponse) -> HttpResponse:
         """A page answered an entry without saying that it was recorded."""
         if response.status_code >= 400:
-            return PhoneAnswer(response.status_code, "error", sentence="The site could not take this entry.")
-        sentence = (
+            return PhoneAnswer(
+                response.status_code, "error", sentence=phrase("The site could not take this entry.")
+            )
+        sentence = phrase(
             "The page of this entry did not take it as it stands. Open the page, look whether it is there already, and "
             "enter it anew if not."
         )
@@ -144,11 +153,12 @@ class RoleMiddleware:
         if from_phone(request):
             if not request.user.is_authenticated:
                 return PhoneAnswer(
-                    401, "signed_out", sentence="Sign in again; the entry waits on this phone."
+                    401, "signed_out", sentence=phrase("Sign in again; the entry waits on this phone.")
                 )
             if request.headers.get("X-Member") != str(request.user.pk):
-                sentence = (
-                    f"This entry is not {request.user}'s. It waits for the member who made it to sign in."
+                sentence = phrase(
+                    "This entry is not {member}'s. It waits for the member who made it to sign in.",
+                    member=request.user,
                 )
                 return PhoneAnswer(409, "other_member", sentence=sentence)
             if answer := _known(request):
@@ -156,6 +166,6 @@ class RoleMiddleware:
         if not request.user.is_authenticated:
             return redirect_to_login(request.get_full_path())
         if RANK[request.user.role] < RANK[least_role]:
-            raise PermissionDenied(f"This page is for {least_role}s.")
+            raise PermissionDenied(ONLY_FOR[least_role])
         number_words.write_with(request.user.decimal_mark)
         return None

@@ -61,7 +61,7 @@ APART = frozenset(("csrf_token", "extends", "include", "load", "render_table", "
 AS_IT_STANDS = frozenset(("counted", "elif", "if", "load", "static", "url"))
 LABELS = "alt|aria-label|aria-description|data-label|data-say-[a-z-]+|placeholder|title"
 # Of words handed to a tag or a filter: those that are meant for a reader.
-HANDED = re.compile(r'(?<=[=:])(?<!pluralize:)(?<!date:)"([^"]*[a-z] [^"]*|[A-Z][a-z][^"]*)"')
+HANDED = re.compile(r'(?<=([=: ]))(?<!pluralize:)(?<!date:)"([^"]*[a-z] [^"]*|[A-Z][a-z][^"]*)"')
 _TAG = re.compile(r"<!--.*?-->|<!\w[^>]*>|</?([a-zA-Z][a-zA-Z0-9]*)[^<>]*>", re.DOTALL)
 _LABEL = re.compile(rf'(?<=\s)((?:{LABELS})=")([^"]*)(?=")')
 _LETTER = re.compile(r"[^\W\d_]{2}")
@@ -106,7 +106,8 @@ def sentences(source: str) -> list[str | tuple[str, str]]:
     said = re.findall(r"\{% said(?:_label)? (.*?) %\}", told)
     return [
         *(tuple(each.split(FORMS)[1:]) if FORMS in each else each for each in said),
-        *re.findall(r'(?<=[=:])_\("([^"]*)"\)', told),
+        *re.findall(r'(?<=:)_\("([^"]*)"\)', told),
+        *re.findall(r'(?<=[= ])"([^"]*)"\|said\b', told),
         *re.findall(r'\{% counted [^"%]*"([^"]*)" "([^"]*)"', told),
     ]
 
@@ -155,7 +156,8 @@ def _tree(tokens: list[Token]) -> list[str | Part]:
 
 
 def _handed(raw: str) -> str:
-    return HANDED.sub(r'_("\1")', raw)
+    """Words handed to a filter as Django marks them; those handed to a tag by a filter, for there Django doubles each %."""
+    return HANDED.sub(lambda found: f'_("{found[2]}")' if found[1] == ":" else f'"{found[2]}"|said', raw)
 
 
 # Writing it anew.
@@ -163,16 +165,16 @@ def _handed(raw: str) -> str:
 
 def _written(items: list[str | Part], quoted: bool = False) -> str:
     """What stands side by side at one level of a template; `quoted` within the value of an attribute."""
-    parts: dict[str, Part] = {}
-    text = ""
-    for item in items:
-        if isinstance(item, Part):
-            mark = chr(_FIRST + len(parts))
-            parts[mark] = item
-            text += mark
-        else:
-            text += item
+    text, parts = _marked(items)
     return _Level(parts, quoted).written(text)
+
+
+def _marked(items: list[str | Part]) -> tuple[str, dict[str, Part]]:
+    """The text of one level, a character in it for each part, and the part of each character."""
+    parts = {chr(_FIRST + number): item for number, item in enumerate(items) if isinstance(item, Part)}
+    return "".join(
+        chr(_FIRST + number) if isinstance(item, Part) else item for number, item in enumerate(items)
+    ), parts
 
 
 class _Level:
@@ -228,7 +230,14 @@ class _Level:
         """A piece that is no words: a part with what it says itself, a tag with its labels."""
         if piece in self.parts:
             return _part_written(self.parts[piece], self.quoted)
-        return self._raw(_LABEL.sub(self._label, piece)) if _element(piece) else piece
+        return self.labelled(piece) if _element(piece) else piece
+
+    def labelled(self, text: str) -> str:
+        """What stands within a tag, its labels said, also those that a part of it may hold."""
+        return "".join(
+            _labels_written(self.parts[each]) if each in self.parts else each
+            for each in _LABEL.sub(self._label, text)
+        )
 
     def _label(self, found: re.Match) -> str:
         # What is said by now holds no mark of a part any more.
@@ -350,6 +359,17 @@ def _as_written(part: Part) -> str:
     return inner + part.end
 
 
+def _labels_written(part: Part) -> str:
+    """A part that stands within a tag: attributes, or the choice between some."""
+    if not part.branches:
+        return part.source
+    done = ""
+    for opening, items in part.branches:
+        text, parts = _marked(items)
+        done += opening + _Level(parts, quoted=False).labelled(text)
+    return done + part.end
+
+
 def _part_written(part: Part, quoted: bool) -> str:
     if not part.branches or part.name == "comment":
         return _as_written(part)
@@ -406,6 +426,12 @@ class SaidNode(Node):
 
     def _words(self, words: str) -> str:
         return words.replace('"', "&quot;") if self.quoted else words
+
+
+@register.filter(name="said")
+def said_text(words: str) -> str:
+    """Words handed to a tag, as `spoken` marks them."""
+    return gettext(words)
 
 
 @register.tag("said")

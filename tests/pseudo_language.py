@@ -56,7 +56,7 @@ class Page(HTMLParser):
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         names = dict(attrs)
         for name in LABELS:
-            if names.get(name) and names.get("translate") != "no":
+            if names.get(name) and names.get("translate") != "no" and not self.silent:
                 depth, self.depth = self.depth, 0
                 self._read(names[name])
                 self.depth = depth
@@ -113,14 +113,23 @@ def without_brackets(text: str) -> str:
 
     Case does not count: a bracket at the head of a sentence has no capital.
     """
-    text = (
-        text.replace(OPEN, "").replace(CLOSE, "").replace("&quot;", '"').replace('lang="en-gb"', 'lang="en"')
-    )
+    for bracket in (OPEN, CLOSE):
+        text = text.replace(bracket, "").replace(json.dumps(bracket)[1:-1], "")
+    text = text.replace("&quot;", '"').replace('lang="en-gb"', 'lang="en"')
+    # How long a label is decides where it stands in a picture.
+    text = re.sub(r"<svg.*?</svg>", "", text, flags=re.DOTALL)
+    text = re.sub(r'"made": "[^"]*"', "", text)
     text = re.sub(r'<script id="words".*?</script>', "", text)
     text = re.sub(r'(name="(?:csrfmiddlewaretoken|identity)" value=)"[^"]*"', r"\1", text)
     text = re.sub(r'datetime="[^"]*"', "", text)
     text = re.sub(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}", "", text)
     return re.sub(r"\s+", " ", re.sub(r"\s*(<[^>]*>)\s*", r" \1 ", text)).lower()
+
+
+def in_brackets(sentence: str) -> str:
+    """A sentence in brackets that leave its first letter and its last stop where the site looks for them."""
+    first, rest, last = re.fullmatch(r"(\s*[^\W_]?)(.*?)([.:;,!?\s]*)", sentence, re.DOTALL).groups()
+    return f"{first}{OPEN}{rest}{CLOSE}{last}"
 
 
 def write_catalogue(folder: Path) -> None:
@@ -136,7 +145,7 @@ def write_catalogue(folder: Path) -> None:
         catalogue = Catalog(locale=LOCALE)
         for _file, _line, sentence in said:
             forms = (sentence,) if isinstance(sentence, str) else sentence
-            bracketed = tuple(f"{OPEN}{form}{CLOSE}" for form in forms)
+            bracketed = tuple(map(in_brackets, forms))
             catalogue.add(sentence, bracketed[0] if isinstance(sentence, str) else bracketed)
         with (place / f"{name}.mo").open("wb") as file:
             write_mo(file, catalogue)

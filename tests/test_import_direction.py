@@ -71,6 +71,8 @@ MAY_IMPORT = {
     "wsgi": set(),
     "apps": {"catalogue"},
 }
+# Every layer may say a sentence and write a figure for whoever reads.
+FOR_ALL = {"prospecting.calc.language", "prospecting.calc.number_words"}
 FRAMEWORK = {"django", "django_tables2", "django_filters", "csp", "whitenoise", "psycopg", "gunicorn"}
 HEAVY = {"numpy", "scipy", "pandas", "statsmodels", "plotly", "openpyxl"}
 # The two modules that may name trials, and only as text: INSTALLED_APPS and include().
@@ -147,7 +149,9 @@ def back_arrows(sources: Sources) -> list[str]:
                         found.append(f"{where}: {layer} imports {name}")
                 elif own.startswith("prospecting") and app == "trials":
                     found.append(f"{where}: prospecting imports {name}")
-                elif layer == "forms" and layer_of(name) == "actions" and only_classes(node):
+                elif name in FOR_ALL or (
+                    layer == "forms" and layer_of(name) == "actions" and only_classes(node)
+                ):
                     continue
                 elif layer_of(name) not in MAY_IMPORT.get(layer, set()):
                     found.append(f"{where}: {layer or 'the package'} imports {name}")

@@ -7,11 +7,13 @@ from datetime import timedelta
 from django.core.exceptions import PermissionDenied
 from django.db import DatabaseError, transaction
 from django.utils import timezone
+from django.utils.translation import gettext_lazy
 
 from prospecting.actions.calendar_link import KEY_BYTES, hash_of_key
 from prospecting.actions.journal import write_journal
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase
 from prospecting.models import ApiToken, Member
 
 logger = logging.getLogger(__name__)
@@ -27,10 +29,13 @@ def make_api_token(*, member: Member, name: str, days: int, may_record: bool) ->
     if may_record:
         require_writer(member)
     if days not in DAYS:
-        raise Refused("Choose how long it holds.", code="days", field="days")
+        raise Refused(phrase("Choose how long it holds."), code="days", field="days")
     member = Member.objects.select_for_update().get(pk=member.pk)
     if live_tokens(member).count() >= MOST_LIVE:
-        raise Refused(f"You have {MOST_LIVE} tokens. End one that nothing uses any more.", code="too_many")
+        raise Refused(
+            phrase("You have {most} tokens. End one that nothing uses any more.", most=MOST_LIVE),
+            code="too_many",
+        )
     key = secrets.token_urlsafe(KEY_BYTES)
     token = ApiToken(
         member=member,
@@ -50,7 +55,7 @@ def make_api_token(*, member: Member, name: str, days: int, may_record: bool) ->
 def end_api_token(*, token: ApiToken, ended_by: Member) -> ApiToken:
     """End a token, one's own or, as a keeper, anybody's. One that is over stays as it was."""
     if token.member_id != ended_by.pk and not ended_by.is_keeper:
-        raise PermissionDenied("Only its member, or a keeper, ends a token.")
+        raise PermissionDenied(gettext_lazy("Only its member, or a keeper, ends a token."))
     token = ApiToken.objects.select_for_update().select_related("member").get(pk=token.pk)
     if token.ended_at is None:
         token.ended_at = timezone.now()

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from django.conf import settings
 from django.db import IntegrityError, transaction
+from django.utils.formats import date_format
 
 from prospecting.actions.checks import judge_return
 from prospecting.actions.journal import write_journal
@@ -22,6 +23,7 @@ from prospecting.actions.refusal import Refused
 from prospecting.actions.uploads import check_disk, check_room, check_size
 from prospecting.actions.values import apply_rules
 from prospecting.calc.accepted_files import CERTIFICATE
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.models import AssayReturn, ColumnReading, Dispatch, Laboratory, Reading, Sample
 from prospecting.readers.certificate import Certificate, Row, method_kept
@@ -51,8 +53,11 @@ class FileStoredAlready(Refused):
 
     def __init__(self, known: AssayReturn) -> None:
         super().__init__(
-            f"This very file is stored already, as certificate {known.certificate_number} of dispatch "
-            f"{known.dispatch_id}. Nothing was changed.",
+            phrase(
+                "This very file is stored already, as certificate {certificate} of dispatch {dispatch}. Nothing was changed.",
+                certificate=known.certificate_number,
+                dispatch=known.dispatch_id,
+            ),
             code="file_twice",
             field="upload",
         )
@@ -81,7 +86,7 @@ def store_return(
     remembered for the laboratory's next file with the same titles.
     """
     for column in certificate.columns_without_unit:
-        raise Refused(f"Say first which unit {column} is in.", code="unit_unknown")
+        raise Refused(phrase("Say first which unit {column} is in.", column=column), code="unit_unknown")
     if settled is not None:
         _settle_columns(dispatch.laboratory, settled, recorded_by)
     return _store(
@@ -160,7 +165,7 @@ def hold_file(*, upload, held_by) -> str:
     check_disk(adds_bytes=upload.size, field="upload")
     data = upload.read()
     if not data:
-        raise Refused("The file is empty.", code="file_empty", field="upload")
+        raise Refused(phrase("The file is empty."), code="file_empty", field="upload")
     sha256 = file_sha256(data)
     check_file_is_new(sha256)
     _drop_forgotten_files(held_by)
@@ -269,7 +274,7 @@ def _store(
         what=f"{'read from ' + file_name if file_bytes is not None else 'typed in'}: cells {len(readings)}, "
         f"samples {len({each.sample_id for each in readings})}",
         why=f"left out as not of this dispatch: {', '.join(unknown)}"[:2000] if unknown else "",
-        changes={"replaces": ["", str(replaces)]} if replaces else None,
+        changes={"replaces": ["", replaces]} if replaces else None,
     )
     apply_rules(assay_return, recorded_by=recorded_by)
     if replaces is not None:
@@ -288,14 +293,21 @@ def _readings(
         for cell in row.readings:
             if cell.symbol not in Reading.Symbol.values:
                 raise Refused(
-                    f"“{' '.join(cell.raw_text.split())[:60]}” of sample {sample.tag} is not understood. Ask the laboratory "
-                    "what it means; nothing was stored.",
+                    phrase(
+                        "“{text}” of sample {tag} is not understood. Ask the laboratory what it means; nothing was stored.",
+                        text=" ".join(cell.raw_text.split())[:60],
+                        tag=sample.tag,
+                    ),
                     code="not_understood",
                 )
             turn[sample.pk] += 1
             if turn[sample.pk] > MOST_READINGS_OF_A_SAMPLE:
                 raise Refused(
-                    f"More than {MOST_READINGS_OF_A_SAMPLE} readings stand under tag {sample.tag}. Look at the file again.",
+                    phrase(
+                        "More than {most} readings stand under tag {tag}. Look at the file again.",
+                        most=MOST_READINGS_OF_A_SAMPLE,
+                        tag=sample.tag,
+                    ),
                     code="too_many_readings",
                 )
             reading = Reading(
@@ -315,7 +327,11 @@ def _readings(
             # What full_clean() would look at one by one, at a hundred times the cost.
             if len(reading.raw_text) > LONGEST_RAW or len(reading.method) > LONGEST_METHOD:
                 raise Refused(
-                    f"“{reading.raw_text[:60]}” of sample {sample.tag} is too long for a reading. Look at the file again.",
+                    phrase(
+                        "“{text}” of sample {tag} is too long for a reading. Look at the file again.",
+                        text=reading.raw_text[:60],
+                        tag=sample.tag,
+                    ),
                     code="too_long",
                 )
             readings.append(reading)
@@ -325,14 +341,21 @@ def _readings(
 def _check_tags(unknown: Sequence[str], samples: Mapping[str, Sample], *, leave_out_unknown: bool) -> None:
     if not samples:
         raise Refused(
-            "None of these tags belongs to this dispatch. Is it the right dispatch, and the right column of tags?",
+            phrase(
+                "None of these tags belongs to this dispatch. Is it the right dispatch, and the right column of tags?"
+            ),
             code="no_known_tag",
         )
     if unknown and not leave_out_unknown:
-        named = ", ".join(unknown[:8]) + (f" and {len(unknown) - 8} more" if len(unknown) > 8 else "")
+        named = ", ".join(unknown[:8])
+        if len(unknown) > 8:
+            named = phrase("{tags} and {number} more", tags=named, number=len(unknown) - 8)
         raise Refused(
-            f"This dispatch has no sample under {named}. Find out what they are; if they are the laboratory's own checks, "
-            "say so and they are left out.",
+            phrase(
+                "This dispatch has no sample under {tags}. Find out what they are; if they are the laboratory's own checks, "
+                "say so and they are left out.",
+                tags=named,
+            ),
             code="unknown_tag",
             field="leave_out_unknown",
         )
@@ -344,12 +367,17 @@ def _check_replaced(dispatch: Dispatch, replaced: AssayReturn | None) -> AssayRe
         return None
     found = dispatch.returns.without_file().filter(pk=replaced.pk).first()
     if found is None:
-        raise Refused("That certificate is of another dispatch.", code="other_dispatch", field="replaces")
+        raise Refused(
+            phrase("That certificate is of another dispatch."), code="other_dispatch", field="replaces"
+        )
     revised = AssayReturn.objects.without_file().filter(replaces=found).first()
     if revised is not None:
         raise Refused(
-            f"Certificate {found.certificate_number} is corrected already, by {revised.certificate_number}; that one may be "
-            "corrected.",
+            phrase(
+                "Certificate {certificate} is corrected already, by {other}; that one may be corrected.",
+                certificate=found.certificate_number,
+                other=revised.certificate_number,
+            ),
             code="replaced_already",
             field="replaces",
         )
@@ -363,21 +391,29 @@ def _check_new_return(
         check_file_is_new(sha256)
     if not certificate_number:
         raise Refused(
-            "Give the number of the certificate.", code="number_missing", field="certificate_number"
+            phrase("Give the number of the certificate."), code="number_missing", field="certificate_number"
         )
     if dispatch.returns.filter(certificate_number__iexact=certificate_number).exists():
         raise Refused(
-            f"Certificate {certificate_number} of this dispatch is stored already. "
-            "If the laboratory sent a new version of it, add a word that tells them apart, such as revised.",
+            phrase(
+                "Certificate {certificate} of this dispatch is stored already. If the laboratory sent a new version of it, "
+                "add a word that tells them apart, such as revised.",
+                certificate=certificate_number,
+            ),
             code="certificate_twice",
             field="certificate_number",
         )
     check_day(reported_on, field_name="reported_on")
     if dispatch.sent_on is None:
-        raise Refused("This dispatch is still being packed: say first when it was sent.", code="not_sent")
+        raise Refused(
+            phrase("This dispatch is still being packed: say first when it was sent."), code="not_sent"
+        )
     if reported_on < dispatch.sent_on:
         raise Refused(
-            f"The samples were sent on {dispatch.sent_on:%d %b %Y}: the return can't be older.",
+            phrase(
+                "The samples were sent on {day}: the return can't be older.",
+                day=date_format(dispatch.sent_on, "d M Y"),
+            ),
             code="reported_before_sent",
             field="reported_on",
         )
@@ -396,7 +432,10 @@ def _to_step(grade_g_per_t: Decimal | None) -> Decimal | None:
     kept = grade_g_per_t.quantize(GRADE_STEP, rounding=ROUND_HALF_EVEN)
     if kept == 0 and grade_g_per_t != 0:
         raise Refused(
-            f"{numeral(grade_g_per_t, 'f')} g/t is smaller than any laboratory reports. Check the figure and its unit.",
+            phrase(
+                "{grade} g/t is smaller than any laboratory reports. Check the figure and its unit.",
+                grade=numeral(grade_g_per_t, "f"),
+            ),
             code="grade_too_small",
         )
     return kept

@@ -7,6 +7,8 @@ from prospecting.actions.journal import write_journal
 from prospecting.actions.permission import require_keeper, require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.actions.values import apply_rules
+from prospecting.calc.language import phrase
+from prospecting.calc.number_words import as_written
 from prospecting.models import AssayReturn, Dispatch
 from prospecting.models.check_evidence import CheckBook
 
@@ -32,11 +34,13 @@ def judge_return(*, assay_return: AssayReturn, recorded_by) -> AssayReturn:
     assay_return.checks_state = state
     assay_return.accepted_by, assay_return.accepted_at, assay_return.accepted_reason = None, None, ""
     _save(assay_return)
+    with as_written():
+        now = assay_return.get_checks_state_display()
     write_journal(
         member=recorded_by,
         about=assay_return,
-        what=f"checks judged: {assay_return.get_checks_state_display()}",
-        changes={"checks": [CHECKS(before).label, assay_return.get_checks_state_display()]},
+        what=f"checks judged: {now}",
+        changes={"checks": [CHECKS(before).label, now]},
     )
     apply_rules(assay_return, recorded_by=recorded_by)
     return assay_return
@@ -47,7 +51,9 @@ def judge_again(*, assay_return: AssayReturn, recorded_by) -> AssayReturn:
     """Judge the checks of a return that stands by what is recorded now."""
     if AssayReturn.objects.filter(replaces=assay_return).exists():
         raise Refused(
-            "A later certificate corrects this one; none of its readings counts, so there is nothing to judge.",
+            phrase(
+                "A later certificate corrects this one; none of its readings counts, so there is nothing to judge."
+            ),
             code="replaced",
         )
     return judge_return(assay_return=assay_return, recorded_by=recorded_by)
@@ -61,20 +67,31 @@ def accept_return(*, assay_return: AssayReturn, reason: str, accepted_by) -> Ass
     reason = " ".join(reason.split())
     if AssayReturn.objects.filter(replaces=assay_return).exists():
         raise Refused(
-            "A later certificate corrects this one; none of its readings counts, so there is nothing to accept.",
+            phrase(
+                "A later certificate corrects this one; none of its readings counts, so there is nothing to accept."
+            ),
             code="replaced",
         )
     if assay_return.checks_state != CHECKS.FAILED:
         raise Refused(
-            f"Only a return with a failed check is accepted; of this one it says: {assay_return.get_checks_state_display()}.",
+            phrase(
+                "Only a return with a failed check is accepted; of this one it says: {state}.",
+                state=assay_return.get_checks_state_display(),
+            ),
             code="not_failed",
         )
     if not reason:
         raise Refused(
-            "Say why the values may be used although a check failed.", code="reason_missing", field="reason"
+            phrase("Say why the values may be used although a check failed."),
+            code="reason_missing",
+            field="reason",
         )
     if len(reason) > LONGEST_REASON:
-        raise Refused(f"Keep the reason to {LONGEST_REASON} signs.", code="reason_too_long", field="reason")
+        raise Refused(
+            phrase("Keep the reason to {most} signs.", most=LONGEST_REASON),
+            code="reason_too_long",
+            field="reason",
+        )
     assay_return.checks_state = CHECKS.ACCEPTED
     assay_return.accepted_by = accepted_by
     assay_return.accepted_at = timezone.now()

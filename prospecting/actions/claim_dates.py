@@ -4,11 +4,13 @@ import datetime
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.formats import date_format
 
 from prospecting.actions.journal import changed_fields, write_journal
 from prospecting.actions.material import check_day
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase
 from prospecting.models import Claim, ClaimDate
 
 # Further ahead a year is a slip of the thumb.
@@ -55,11 +57,13 @@ def keep_claim_date(
     check_day(done_on, field_name="done_on")
     if not done_how.strip():
         raise Refused(
-            "Say how it was kept: the receipt, who took it, where.", code="how_missing", field="done_how"
+            phrase("Say how it was kept: the receipt, who took it, where."),
+            code="how_missing",
+            field="done_how",
         )
     if next_due_on is not None and next_due_on <= date.due_on:
         raise Refused(
-            f"The next one comes after this one, {date.due_on:%d %b %Y}.",
+            phrase("The next one comes after this one, {day}.", day=date_format(date.due_on, "d M Y")),
             code="next_too_early",
             field="next_due_on",
         )
@@ -83,14 +87,20 @@ def reopen_claim_date(*, date: ClaimDate, reason: str, reopened_by) -> ClaimDate
     claim = Claim.objects.select_for_update().get(pk=date.claim_id)
     date = _locked(date)
     if date.is_open or date.voided_at is not None:
-        raise Refused("Only a date that was kept is opened again.", code="not_kept")
+        raise Refused(phrase("Only a date that was kept is opened again."), code="not_kept")
     if date.done_by_id != reopened_by.pk and not reopened_by.is_keeper:
-        raise Refused("Only who marked this date as kept, or a keeper, opens it again.", code="not_yours")
+        raise Refused(
+            phrase("Only who marked this date as kept, or a keeper, opens it again."), code="not_yours"
+        )
     if not reason.strip():
-        raise Refused("Say why it is opened again.", code="reason_missing", field="reason")
+        raise Refused(phrase("Say why it is opened again."), code="reason_missing", field="reason")
     if claim.dates.open().filter(what__iexact=date.what, due_on=date.due_on).exists():
         raise Refused(
-            f"{date.what} on {date.due_on:%d %b %Y} was written down anew and is open already.",
+            phrase(
+                "{what} on {day} was written down anew and is open already.",
+                what=date.what,
+                day=date_format(date.due_on, "d M Y"),
+            ),
             code="date_twice",
         )
     changes = {
@@ -116,11 +126,11 @@ def void_claim_date(*, date: ClaimDate, reason: str, voided_by) -> ClaimDate:
     require_writer(voided_by)
     date = _locked(date)
     if date.voided_at is not None:
-        raise Refused("This date is voided already.", code="void_already")
+        raise Refused(phrase("This date is voided already."), code="void_already")
     if date.recorded_by_id != voided_by.pk and not voided_by.is_keeper:
-        raise Refused("Only who typed this date in, or a keeper, voids it.", code="not_yours")
+        raise Refused(phrase("Only who typed this date in, or a keeper, voids it."), code="not_yours")
     if not reason.strip():
-        raise Refused("Say why this date is voided.", code="reason_missing", field="reason")
+        raise Refused(phrase("Say why this date is voided."), code="reason_missing", field="reason")
     date.voided_at, date.void_reason = timezone.now(), reason.strip()
     date.clean_fields(exclude=["claim", "watched_by", "done_by", "recorded_by"])
     date.save(update_fields=["voided_at", "void_reason"])
@@ -136,10 +146,16 @@ def _locked(date: ClaimDate) -> ClaimDate:
 
 def _must_be_open(date: ClaimDate) -> None:
     if date.voided_at is not None:
-        raise Refused("This date is voided; type it in anew if it is due after all.", code="date_void")
+        raise Refused(
+            phrase("This date is voided; type it in anew if it is due after all."), code="date_void"
+        )
     if date.done_on is not None:
         raise Refused(
-            f"This date was kept on {date.done_on:%d %b %Y}, {date.done_by} says. Open it again if that is wrong.",
+            phrase(
+                "This date was kept on {day}, {member} says. Open it again if that is wrong.",
+                day=date_format(date.done_on, "d M Y"),
+                member=date.done_by,
+            ),
             code="kept_already",
         )
 
@@ -147,18 +163,29 @@ def _must_be_open(date: ClaimDate) -> None:
 def _fill(date: ClaimDate, values: dict) -> None:
     due_on: datetime.date = values["due_on"]
     if due_on.year > timezone.localdate().year + MOST_YEARS_AHEAD:
-        raise Refused(f"That is more than {MOST_YEARS_AHEAD} years ahead.", code="too_far", field="due_on")
+        raise Refused(
+            phrase("That is more than {most} years ahead.", most=MOST_YEARS_AHEAD),
+            code="too_far",
+            field="due_on",
+        )
     alike = ClaimDate.objects.open().filter(claim=date.claim, what__iexact=values["what"], due_on=due_on)
     if alike.exclude(pk=date.pk).exists():
         raise Refused(
-            f"{values['what']} on {due_on:%d %b %Y} is in the books already for {date.claim}.",
+            phrase(
+                "{what} on {day} is in the books already for {claim}.",
+                what=values["what"],
+                day=date_format(due_on, "d M Y"),
+                claim=date.claim,
+            ),
             code="date_twice",
             field="due_on",
         )
     watched_by = values.get("watched_by")
     if watched_by is not None and watched_by != date.watched_by and not watched_by.can_write:
         raise Refused(
-            f"{watched_by} can't watch a date: choose a member.", code="no_watcher", field="watched_by"
+            phrase("{member} can't watch a date: choose a member.", member=watched_by),
+            code="no_watcher",
+            field="watched_by",
         )
     for field, value in values.items():
         setattr(date, field, value)

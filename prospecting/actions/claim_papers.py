@@ -19,6 +19,7 @@ from prospecting.actions.photos import redrawn_picture
 from prospecting.actions.refusal import Refused
 from prospecting.actions.uploads import check_room, check_size
 from prospecting.calc.accepted_files import PAPER
+from prospecting.calc.language import phrase
 from prospecting.models import Claim, ClaimPaper
 from prospecting.readers.pdf import has_its_end, is_pdf
 
@@ -66,7 +67,9 @@ def add_claim_paper(
     known = claim.papers.filter(file_sha256=sha256, voided_at__isnull=True).defer("file_bytes").first()
     if known is not None:
         raise Refused(
-            f"This very file is kept already, as {known.title}.", code="paper_twice", field="upload"
+            phrase("This very file is kept already, as {title}.", title=known.title),
+            code="paper_twice",
+            field="upload",
         )
     paper = ClaimPaper(
         claim=claim,
@@ -96,11 +99,11 @@ def void_claim_paper(*, paper: ClaimPaper, reason: str, voided_by) -> ClaimPaper
         .get(pk=paper.pk)
     )
     if paper.voided_at is not None:
-        raise Refused("This paper is voided already.", code="void_already")
+        raise Refused(phrase("This paper is voided already."), code="void_already")
     if paper.recorded_by_id != voided_by.pk and not voided_by.is_keeper:
-        raise Refused("Only who added this paper, or a keeper, voids it.", code="not_yours")
+        raise Refused(phrase("Only who added this paper, or a keeper, voids it."), code="not_yours")
     if not reason.strip():
-        raise Refused("Say why this paper is voided.", code="reason_missing", field="reason")
+        raise Refused(phrase("Say why this paper is voided."), code="reason_missing", field="reason")
     paper.voided_at, paper.void_reason = timezone.now(), reason.strip()
     paper.clean_fields(exclude=["claim", "recorded_by", "file_bytes"])
     paper.save(update_fields=["voided_at", "void_reason"])
@@ -113,7 +116,9 @@ def _to_keep(upload, *, keep_original: bool) -> _ToKeep:
     data = upload.read()
     if is_pdf(data):
         if not has_its_end(data):
-            raise Refused("This PDF is cut off: its end is missing.", code="paper_cut_off", field="upload")
+            raise Refused(
+                phrase("This PDF is cut off: its end is missing."), code="paper_cut_off", field="upload"
+            )
         return _ToKeep(data, PDF, "as it came")
     # Drawn in any case, so that what is kept can be opened again.
     read = redrawn_picture(upload, PAPER, field="upload")

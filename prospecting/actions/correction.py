@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from django.db import transaction
+from django.utils.formats import date_format
 
 from prospecting.actions.journal import write_journal
 from prospecting.actions.material import lock_lots
@@ -15,6 +16,7 @@ from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.calc import correction, mass_balance, units
 from prospecting.calc.correction import BookedStep, Books, Corrected, Taken, Unbalanced
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import as_written
 from prospecting.models import Dig, Draw, JournalEntry, Lot, Origin, Step
 from prospecting.models.onward import steps_onward
@@ -86,15 +88,15 @@ def correct_masses(
     part = _locked_part(step, with_drawn=bool(draws))
     step = part.steps[step.pk]
     if not reason:
-        raise Refused("Say why it is corrected.", code="reason_missing", field="reason")
+        raise Refused(phrase("Say why it is corrected."), code="reason_missing", field="reason")
     if step.is_void:
-        raise Refused("This step is void: its masses no longer count.", code="step_void")
+        raise Refused(phrase("This step is void: its masses no longer count."), code="step_void")
     if step.recorded_by_id != corrected_by.pk and not corrected_by.is_keeper:
-        raise Refused("Only who recorded a step, or a keeper, corrects its masses.", code="not_yours")
+        raise Refused(phrase("Only who recorded a step, or a keeper, corrects its masses."), code="not_yours")
     draws = part.really_other(draws, {draw.lot_id: draw.mass_g for draw in part.draws_of(step.pk)})
     makes = part.really_other(makes, {lot.pk: lot.mass_g for lot in part.made_by(step.pk)})
     if not draws and not makes:
-        raise Refused("These are the masses the books hold: nothing to correct.", code="no_change")
+        raise Refused(phrase("These are the masses the books hold: nothing to correct."), code="no_change")
     try:
         found = correction.corrected(
             part.books(),
@@ -111,8 +113,10 @@ def correct_masses(
     changes = sorted([*changes, *follow(changed_draws)], key=lambda change: change.what)
     if agreed is not None and agreed != fingerprint_of(changes):
         raise Refused(
-            "Something else would change than what you were shown: the books or your figures are others now. "
-            "Nothing was corrected; look at the list again.",
+            phrase(
+                "Something else would change than what you were shown: the books or your figures are others now. "
+                "Nothing was corrected; look at the list again."
+            ),
             code="outcome_changed",
         )
     entry = write_journal(
@@ -123,7 +127,8 @@ def correct_masses(
         changes={change.what: [change.before, change.after] for change in changes},
     )
     for other in sorted(part.touched(found) - {step.pk}):
-        what = f"reckoned anew after the masses of {_name(step)} were corrected"
+        with as_written():
+            what = f"reckoned anew after the masses of {_name(step)} were corrected"
         write_journal(member=corrected_by, about=part.steps[other], what=what, why=reason)
     return Correction(step=step, entry=entry, changes=changes)
 
@@ -150,9 +155,13 @@ class _Part:
         """The weights that differ from what is booked; one of a lot that has no part in the step is refused."""
         for lot, weight in weights.items():
             if lot not in booked_g:
-                raise Refused("That lot has no part in this step.", code="not_of_step", field=weight.field)
+                raise Refused(
+                    phrase("That lot has no part in this step."), code="not_of_step", field=weight.field
+                )
             if weight.mass_g <= 0:
-                raise Refused("A mass is more than nothing.", code="mass_not_positive", field=weight.field)
+                raise Refused(
+                    phrase("A mass is more than nothing."), code="mass_not_positive", field=weight.field
+                )
         return {lot: weight for lot, weight in weights.items() if weight.mass_g != booked_g[lot]}
 
     def books(self) -> Books:
@@ -306,7 +315,9 @@ def _locked_part(step: Step, *, with_drawn: bool) -> _Part:
     moved = {pk for pk, each in steps.items() if each.is_void and pk != step.pk}
     if moved or wanted != {step.pk, *steps_onward(start, after=step)}:
         raise Refused(
-            "Someone recorded something on this material at the same moment. Nothing was corrected; send it once more.",
+            phrase(
+                "Someone recorded something on this material at the same moment. Nothing was corrected; send it once more."
+            ),
             code="books_moved",
         )
     shares: dict[int, dict[int, Decimal]] = {pk: {} for pk in lots}
@@ -322,39 +333,68 @@ def _refusal(unbalanced: Unbalanced, part: _Part, unit: str, field: str | None) 
     if unbalanced.why == correction.OVERDRAWN:
         code = part.lots[unbalanced.lot].code
         return Refused(
-            f"By these figures {code} weighed {there} when it was made, but {wanted} of it was taken. Check the weight; if it "
-            "is right, the other figure was wrong, too: correct that first.",
+            phrase(
+                "By these figures {lot} weighed {there} when it was made, but {taken} of it was taken. Check the weight; if "
+                "it is right, the other figure was wrong, too: correct that first.",
+                lot=code,
+                there=there,
+                taken=wanted,
+            ),
             code="overdrawn",
             field=field,
         )
     where = part.steps[unbalanced.step]
     if unbalanced.why == correction.NOTHING_LEFT:
         code = part.lots[unbalanced.lot].code
-        again = "void it first" if where.kind == Kind.REWEIGH else "check the weight"
+        said = {"lot": code, "step": _name(where)}
         return Refused(
-            f"Nothing of {code} would have been left for {_name(where)}, which is booked with the rest of it: {again}.",
+            phrase(
+                "Nothing of {lot} would have been left for {step}, which is booked with the rest of it: void it first.",
+                **said,
+            )
+            if where.kind == Kind.REWEIGH
+            else phrase(
+                "Nothing of {lot} would have been left for {step}, which is booked with the rest of it: check the weight.",
+                **said,
+            ),
             code="nothing_left",
             field=field,
         )
     made = ", ".join(lot.code for lot in part.made_by(where.pk))
     if where.pk == part.corrected:
         return Refused(
-            f"{wanted} would have come out of {there} put in, and material doesn't grow. Check the weight; if it is right, "
-            "what went in was wrong, too: correct all masses of the step together.",
+            phrase(
+                "{came_out} would have come out of {put_in} put in, and material doesn't grow. Check the weight; if it is "
+                "right, what went in was wrong, too: correct all masses of the step together.",
+                came_out=wanted,
+                put_in=there,
+            ),
             code="gain",
             field=field,
         )
     return Refused(
-        f"Only {there} would have gone into {_name(where)}, and {wanted} came out of it as {made}. "
-        f"If this weight is right, correct {made} first.",
+        phrase(
+            "Only {put_in} would have gone into {step}, and {came_out} came out of it as {lots}. If this weight is right, "
+            "correct {lots} first.",
+            put_in=there,
+            step=_name(where),
+            came_out=wanted,
+            lots=made,
+        ),
         code="gain_later",
         field=field,
     )
 
 
 def _name(step: Step, *, capital: bool = False) -> str:
-    word = "Step" if capital else "step"
-    return f"{word} {step.pk} ({step.get_kind_display().lower()}, {step.done_on:%d %b %Y})"
+    said = {
+        "number": step.pk,
+        "kind": step.get_kind_display().lower(),
+        "day": date_format(step.done_on, "d M Y"),
+    }
+    if capital:
+        return phrase("Step {number} ({kind}, {day})", **said)
+    return phrase("step {number} ({kind}, {day})", **said)
 
 
 def _masses(before_g: Decimal, after_g: Decimal, unit: str) -> tuple[str, str]:

@@ -13,6 +13,7 @@ from django.utils import timezone
 
 from prospecting.actions.photos import without_files_of_failures
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase
 from prospecting.calc.phone_clock import read_phone_clock
 from prospecting.models.journal import Delivery
 
@@ -72,13 +73,17 @@ def deliver_once(
             # Not our identity: two people made the same thing (a name, a number) in the same instant.
             logger.exception("refused by the database")
             raise Refused(
-                "Someone else recorded the same a moment ago. Nothing was recorded; look, then send it again.",
+                phrase(
+                    "Someone else recorded the same a moment ago. Nothing was recorded; look, then send it again."
+                ),
                 code="recorded_by_another",
             ) from None
     if known.member_id != member.pk or known.body_sha256 != sha256:
         raise Refused(
-            "This form was already recorded once, with other values. Nothing was changed. To record another one, "
-            "open a new form; to change the first, open its record.",
+            phrase(
+                "This form was already recorded once, with other values. Nothing was changed. To record another one, "
+                "open a new form; to change the first, open its record."
+            ),
             code="sent_before_with_other_values",
         )
     known.is_repeat = True

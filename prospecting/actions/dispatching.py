@@ -7,6 +7,7 @@ from decimal import Decimal
 from random import SystemRandom
 
 from django.db import IntegrityError, models, transaction
+from django.utils.formats import date_format
 
 from prospecting.actions.journal import changed_fields, write_journal
 from prospecting.actions.material import DrawFrom, StepDetails, check_day, lock_lots
@@ -14,6 +15,8 @@ from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.actions.steps import take_for_assay
 from prospecting.calc import codes
+from prospecting.calc.language import phrase
+from prospecting.calc.number_words import as_written
 from prospecting.calc.packing import Expectation, list_order
 from prospecting.models import Dispatch, Draw, Laboratory, Lot, ReferenceMaterial, Sample
 
@@ -50,7 +53,7 @@ def add_laboratory(
 ) -> Laboratory:
     require_writer(recorded_by)
     laboratory = Laboratory(name=_tidy(name), note=note.strip(), turnaround_days=turnaround_days)
-    _save_named(laboratory, missing="Give the laboratory's name.", code="laboratory_twice")
+    _save_named(laboratory, missing=phrase("Give the laboratory's name."), code="laboratory_twice")
     write_journal(member=recorded_by, about=laboratory, what="laboratory added")
     return laboratory
 
@@ -63,7 +66,7 @@ def change_laboratory(
     laboratory = Laboratory.objects.select_for_update().get(pk=laboratory.pk)
     values = {"name": _tidy(name), "note": note.strip(), "turnaround_days": turnaround_days}
     if changes := _set(laboratory, values):
-        _save_named(laboratory, missing="Give the laboratory's name.", code="laboratory_twice")
+        _save_named(laboratory, missing=phrase("Give the laboratory's name."), code="laboratory_twice")
         write_journal(member=recorded_by, about=laboratory, what="laboratory changed", changes=changes)
     return laboratory
 
@@ -77,7 +80,7 @@ def add_material(*, name: str, kind: str, recorded_by, **values) -> ReferenceMat
     require_writer(recorded_by)
     material = ReferenceMaterial(name=_tidy(name), kind=kind, recorded_by=recorded_by, **values)
     _check_material(material)
-    _save_named(material, missing="Give the material's name.", code="material_twice")
+    _save_named(material, missing=phrase("Give the material's name."), code="material_twice")
     write_journal(member=recorded_by, about=material, what="check material added")
     return material
 
@@ -95,7 +98,9 @@ def change_material(
     went_out = material.samples.filter(dispatch__sent_on__isnull=False).exists()
     if went_out and "kind" in changes:
         raise Refused(
-            "Packets of it went out already: it stays the kind it is. Add the other as a material of its own.",
+            phrase(
+                "Packets of it went out already: it stays the kind it is. Add the other as a material of its own."
+            ),
             code="kind_used",
             field="kind",
         )
@@ -108,12 +113,12 @@ def change_material(
     }
     if went_out and judged_by & set(changes) and not reason.strip():
         raise Refused(
-            "Returns were judged by these figures. Say why they change.",
+            phrase("Returns were judged by these figures. Say why they change."),
             code="reason_missing",
             field="reason",
         )
     _check_material(material)
-    _save_named(material, missing="Give the material's name.", code="material_twice")
+    _save_named(material, missing=phrase("Give the material's name."), code="material_twice")
     write_journal(
         member=recorded_by,
         about=material,
@@ -156,7 +161,9 @@ def pack_dispatch(
     samples = _add_lots(dispatch, lots)
     samples += [_add_check(dispatch, check, recorded_by) for check in checks]
     write_journal(
-        member=recorded_by, about=dispatch, what=_listed("begun to pack", samples) + _order(dispatch, expect)
+        member=recorded_by,
+        about=dispatch,
+        what=_listed("begun to pack", samples) + _order(dispatch, expect),
     )
     return dispatch
 
@@ -172,7 +179,9 @@ def change_dispatch(*, dispatch: Dispatch, recorded_by, **values) -> Dispatch:
     for name in ("laboratory", "method", "preparation"):
         if dispatch.sent_on and name in changes:
             raise Refused(
-                "It has gone: the laboratory, the method and the preparation stay as they were asked for.",
+                phrase(
+                    "It has gone: the laboratory, the method and the preparation stay as they were asked for."
+                ),
                 code="gone",
                 field=name,
             )
@@ -192,7 +201,7 @@ def add_splits(
     require_writer(recorded_by)
     dispatch = _being_packed(dispatch)
     if not lots:
-        raise Refused("Tick at least one split to send.", code="nothing_to_send", field="lots")
+        raise Refused(phrase("Tick at least one split to send."), code="nothing_to_send", field="lots")
     samples = _add_lots(dispatch, lots)
     return _repacked(dispatch, _listed("packed", samples), recorded_by, expect)
 
@@ -211,7 +220,7 @@ def take_splits(
     require_writer(recorded_by)
     dispatch = _being_packed(dispatch)
     if not draws:
-        raise Refused("Choose at least one lot.", code="nothing_to_send", field="lots")
+        raise Refused(phrase("Choose at least one lot."), code="nothing_to_send", field="lots")
     # In the order in which every action locks lots, so that two members never wait for each other.
     lock_lots(draw.lot for draw in draws)
     made = [
@@ -230,7 +239,7 @@ def add_checks(
     require_writer(recorded_by)
     dispatch = _being_packed(dispatch)
     if not checks:
-        raise Refused("Tick at least one check, or go back.", code="no_check")
+        raise Refused(phrase("Tick at least one check, or go back."), code="no_check")
     samples = [_add_check(dispatch, check, recorded_by) for check in checks]
     return _repacked(dispatch, _listed("packed", samples), recorded_by, expect)
 
@@ -242,13 +251,16 @@ def take_out(*, sample: Sample, reason: str, recorded_by, expect: Expect = nothi
     dispatch = _being_packed(sample.dispatch)
     sample = Sample.objects.with_what().filter(pk=sample.pk).first()
     if sample is None:
-        raise Refused("This tag was taken out meanwhile.", code="taken_out")
+        raise Refused(phrase("This tag was taken out meanwhile."), code="taken_out")
     if twins := list(sample.duplicates.all()):
         named = ", ".join(twin.tag for twin in twins)
         raise Refused(
-            f"{named} is a duplicate of it. Take that out first.", code="has_duplicate", field="reason"
+            phrase("{tags} is a duplicate of it. Take that out first.", tags=named),
+            code="has_duplicate",
+            field="reason",
         )
-    what = f"taken out {sample.tag}, {sample.what}"
+    with as_written():
+        what = f"taken out {sample.tag}, {sample.what}"
     sample.delete()
     return _repacked(dispatch, what, recorded_by, expect, why=reason.strip())
 
@@ -259,7 +271,7 @@ def give_up(*, dispatch: Dispatch, reason: str, recorded_by) -> Laboratory:
     require_writer(recorded_by)
     dispatch = _being_packed(dispatch)
     if not reason.strip():
-        raise Refused("Say why it is given up.", code="reason_missing", field="reason")
+        raise Refused(phrase("Say why it is given up."), code="reason_missing", field="reason")
     laboratory = dispatch.laboratory
     what = _listed(f"dispatch {dispatch.pk} given up before it went", list(dispatch.samples.with_what()))
     try:
@@ -268,7 +280,7 @@ def give_up(*, dispatch: Dispatch, reason: str, recorded_by) -> Laboratory:
         dispatch.delete()
     except models.ProtectedError:
         raise Refused(
-            "Something is recorded about this dispatch already, so it stays.", code="in_use"
+            phrase("Something is recorded about this dispatch already, so it stays."), code="in_use"
         ) from None
     write_journal(member=recorded_by, about=laboratory, what=what, why=reason.strip())
     return laboratory
@@ -287,7 +299,7 @@ def say_sent(
     dispatch = _being_packed(dispatch)
     samples = list(dispatch.samples.with_what())
     if not any(sample.lot_id for sample in samples):
-        raise Refused("No split of a lot is packed yet.", code="nothing_to_send")
+        raise Refused(phrase("No split of a lot is packed yet."), code="nothing_to_send")
     _send(dispatch, sent_on, expected_on)
     write_journal(member=recorded_by, about=dispatch, what=_listed("sent", samples))
     return dispatch
@@ -307,7 +319,7 @@ def send_dispatch(
     """Pack and send at once, without checks: each lot gets a tag drawn at random, which tells the laboratory nothing."""
     require_writer(recorded_by)
     if not lots:
-        raise Refused("Tick at least one split to send.", code="nothing_to_send", field="lots")
+        raise Refused(phrase("Tick at least one split to send."), code="nothing_to_send", field="lots")
     dispatch = _new_dispatch(laboratory=laboratory, method=method, note=note.strip(), recorded_by=recorded_by)
     samples = _add_lots(dispatch, lots)
     _order(dispatch, nothing_known)
@@ -341,13 +353,13 @@ def _check_days(dispatch: Dispatch) -> None:
         return
     if dispatch.expected_on is not None and dispatch.expected_on < dispatch.sent_on:
         raise Refused(
-            "The return can't be expected before the samples are sent.",
+            phrase("The return can't be expected before the samples are sent."),
             code="expected_too_early",
             field="expected_on",
         )
     if dispatch.rejects_until is not None and dispatch.rejects_until < dispatch.sent_on:
         raise Refused(
-            "Rejects can't be kept until a day before the samples are sent.",
+            phrase("Rejects can't be kept until a day before the samples are sent."),
             code="rejects_too_early",
             field="rejects_until",
         )
@@ -355,7 +367,7 @@ def _check_days(dispatch: Dispatch) -> None:
 
 def _check_method(dispatch: Dispatch) -> None:
     if dispatch.method == Dispatch.Method.OTHER and not dispatch.note.strip():
-        raise Refused("Say in the note which method it is.", code="method_unsaid", field="note")
+        raise Refused(phrase("Say in the note which method it is."), code="method_unsaid", field="note")
 
 
 def _locked(dispatch: Dispatch) -> Dispatch:
@@ -364,14 +376,17 @@ def _locked(dispatch: Dispatch) -> Dispatch:
             Dispatch.objects.select_for_update(of=("self",)).select_related("laboratory").get(pk=dispatch.pk)
         )
     except Dispatch.DoesNotExist:
-        raise Refused("This dispatch was given up meanwhile.", code="given_up") from None
+        raise Refused(phrase("This dispatch was given up meanwhile."), code="given_up") from None
 
 
 def _being_packed(dispatch: Dispatch) -> Dispatch:
     dispatch = _locked(dispatch)
     if dispatch.sent_on is not None:
         raise Refused(
-            f"This dispatch went on {dispatch.sent_on:%d %b %Y}: nothing goes in or out any more.",
+            phrase(
+                "This dispatch went on {day}: nothing goes in or out any more.",
+                day=date_format(dispatch.sent_on, "d M Y"),
+            ),
             code="gone",
         )
     return dispatch
@@ -394,16 +409,16 @@ def _check_may_go(lots: Sequence[Lot]) -> None:
     sent = dict(Sample.objects.filter(lot__in=lots).values_list("lot_id", "dispatch_id"))
     for lot in lots:
         if lot.pk in sent:
-            why = f"is in dispatch {sent[lot.pk]} already"
+            why = phrase("{lot} is in dispatch {dispatch} already.", lot=lot.code, dispatch=sent[lot.pk])
         elif lot.is_void:
-            why = "is void"
+            why = phrase("{lot} is void.", lot=lot.code)
         elif lot.kind != Lot.Kind.ASSAY_SPLIT:
-            why = "is not a split for assay: take one from it first"
+            why = phrase("{lot} is not a split for assay: take one from it first.", lot=lot.code)
         elif lot.on_hand_g == 0:
-            why = "is used up: nothing is left to send"
+            why = phrase("{lot} is used up: nothing is left to send.", lot=lot.code)
         else:
             continue
-        raise Refused(f"{lot.code} {why}.", code="may_not_go", field="lots")
+        raise Refused(why, code="may_not_go", field="lots")
 
 
 def _add_check(dispatch: Dispatch, check: PlannedCheck, recorded_by) -> Sample:
@@ -423,10 +438,16 @@ def _add_check(dispatch: Dispatch, check: PlannedCheck, recorded_by) -> Sample:
 def _packet(check: PlannedCheck) -> ReferenceMaterial:
     material = check.material
     if material is None or material.kind != check.kind:
-        what = "barren material" if check.kind == Kind.BLANK else "reference material"
-        raise Refused(f"Choose the {what}.", code="material_missing", field=check.field)
+        missing = (
+            phrase("Choose the barren material.")
+            if check.kind == Kind.BLANK
+            else phrase("Choose the reference material.")
+        )
+        raise Refused(missing, code="material_missing", field=check.field)
     if material.is_retired:
-        raise Refused(f"{material} is retired.", code="material_retired", field=check.field)
+        raise Refused(
+            phrase("{material} is retired.", material=material), code="material_retired", field=check.field
+        )
     return material
 
 
@@ -434,7 +455,7 @@ def _twin(dispatch: Dispatch, check: PlannedCheck) -> Sample:
     of = check.of
     if of is None or of.dispatch_id != dispatch.pk or of.kind != Kind.LOT:
         raise Refused(
-            "Choose which sample of this dispatch is to be assayed twice.",
+            phrase("Choose which sample of this dispatch is to be assayed twice."),
             code="twin_missing",
             field=check.field,
         )
@@ -446,7 +467,7 @@ def _second_split(of: Sample, check: PlannedCheck, recorded_by) -> Lot:
     source = parent_of(of.lot)
     if source is None:
         raise Refused(
-            f"{of.lot.code} was not taken from one lot, so no second split can be.",
+            phrase("{lot} was not taken from one lot, so no second split can be.", lot=of.lot.code),
             code="no_source",
             field=check.field,
         )
@@ -471,6 +492,7 @@ def _repacked(dispatch: Dispatch, what: str, recorded_by, expect: Expect, why: s
     return dispatch
 
 
+@as_written()
 def _order(dispatch: Dispatch, expect: Expect) -> str:
     """Draw the order of the laboratory's list anew; what is said of where the coarse blanks stand, and why there."""
     samples = list(dispatch.samples.with_what().order_by("pk"))
@@ -495,6 +517,7 @@ def _why_there(expectation: Expectation | None) -> str:
     return f"expected the richest not taken yet ({expectation.where})"
 
 
+@as_written()
 def _listed(verb: str, samples: Sequence[Sample]) -> str:
     """What went under which tag, in the order of the tags, for the journal."""
     named = ", ".join(f"{sample.what} as {sample.tag}" for sample in sorted(samples, key=lambda one: one.tag))
@@ -505,15 +528,17 @@ def _check_material(material: ReferenceMaterial) -> None:
     if material.kind == ReferenceMaterial.Kind.BLANK:
         if material.certified_g_per_t is not None:
             raise Refused(
-                "Barren material has no certified grade. Leave it empty, or choose the other kind.",
+                phrase("Barren material has no certified grade. Leave it empty, or choose the other kind."),
                 code="blank_with_grade",
                 field="certified",
             )
     elif not material.certified_g_per_t or material.certified_g_per_t <= 0:
-        raise Refused("Give the certified value.", code="value_missing", field="certified")
+        raise Refused(phrase("Give the certified value."), code="value_missing", field="certified")
     elif material.plus_minus_g_per_t is not None and not material.plus_minus_kind:
         raise Refused(
-            "Say what the certificate's plus or minus means; “the certificate does not say” is an answer too.",
+            phrase(
+                "Say what the certificate's plus or minus means; “the certificate does not say” is an answer too."
+            ),
             code="kind_missing",
             field="plus_minus_kind",
         )
@@ -534,7 +559,7 @@ def _save_named(record: Laboratory | ReferenceMaterial, *, missing: str, code: s
     """Save what has a name of its own; a name another one has is refused beside its field."""
     if not record.name:
         raise Refused(missing, code="name_missing", field="name")
-    twice = Refused(f"{record.name} is in the list already.", code=code, field="name")
+    twice = Refused(phrase("{name} is in the list already.", name=record.name), code=code, field="name")
     if type(record).objects.filter(name__iexact=record.name).exclude(pk=record.pk).exists():
         raise twice
     record.clean_fields(exclude=["recorded_by"] if hasattr(record, "recorded_by_id") else None)
@@ -555,4 +580,4 @@ def _new_tags(number: int) -> list[str]:
         drawn = dict.fromkeys(codes.draw_tag(_rng) for _ in range(number - len(free)))
         used = {*free, *Sample.objects.filter(tag__in=drawn).values_list("tag", flat=True)}
         free.extend(tag for tag in drawn if tag not in used)
-    raise Refused("No free tag was found. Please try once more.", code="no_free_tag")
+    raise Refused(phrase("No free tag was found. Please try once more."), code="no_free_tag")

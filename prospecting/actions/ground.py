@@ -7,6 +7,7 @@ from prospecting.actions.permission import require_keeper, require_writer
 from prospecting.actions.photos import keep_photo
 from prospecting.actions.refusal import Refused
 from prospecting.actions.steps import record_dig
+from prospecting.calc.language import phrase
 from prospecting.models import Claim, Dig, Zone
 
 
@@ -46,7 +47,10 @@ def change_zone(*, zone: Zone, name: str, stripe: str, recorded_by, note: str = 
     zone = Zone.objects.select_for_update(of=("self",)).select_related("claim").get(pk=zone.pk)
     if stripe != zone.stripe and zone.digs.standing().exists():
         raise Refused(
-            f"Tags with stripe {zone.stripe.upper()} already hang on buckets from this zone, so its stripe stays.",
+            phrase(
+                "Tags with stripe {stripe} already hang on buckets from this zone, so its stripe stays.",
+                stripe=zone.stripe.upper(),
+            ),
             code="stripe_in_use",
             field="stripe",
         )
@@ -72,7 +76,7 @@ def dig_at_station(*, recorded_by, upload=None, **facts) -> Dig:
 def _fill_claim(claim: Claim, values: dict) -> None:
     name = values["name"]
     if Claim.objects.filter(name__iexact=name).exclude(pk=claim.pk).exists():
-        raise Refused(f"{name} is in the books already.", code="claim_twice", field="name")
+        raise Refused(phrase("{name} is in the books already.", name=name), code="claim_twice", field="name")
     for field, value in values.items():
         setattr(claim, field, value)
     claim.full_clean()
@@ -82,7 +86,11 @@ def _fill_claim(claim: Claim, values: dict) -> None:
 def _fill_zone(zone: Zone, values: dict) -> None:
     name = values["name"]
     if Zone.objects.filter(claim=zone.claim, name__iexact=name).exclude(pk=zone.pk).exists():
-        raise Refused(f"{zone.claim} has a zone called {name} already.", code="zone_twice", field="name")
+        raise Refused(
+            phrase("{claim} has a zone called {name} already.", claim=zone.claim, name=name),
+            code="zone_twice",
+            field="name",
+        )
     for field, value in values.items():
         setattr(zone, field, value)
     zone.full_clean()

@@ -10,7 +10,8 @@ from prospecting.actions.journal import write_journal
 from prospecting.actions.permission import require_keeper, require_writer
 from prospecting.actions.photos import keep_photo
 from prospecting.actions.refusal import Refused
-from prospecting.calc.number_words import unmarked
+from prospecting.calc.language import phrase
+from prospecting.calc.number_words import as_written, unmarked
 from prospecting.models import HeldEntry, Photo
 from prospecting.models.journal import Delivery
 
@@ -46,7 +47,7 @@ def hold_entry(
         body=body,
         photo=keep_photo(upload=upload, added_by=member) if upload is not None else None,
         code=refusal.code,
-        sentence=unmarked(" ".join(refusal.messages)),
+        sentence=_as_kept(refusal),
     )
     write_journal(
         member=member,
@@ -65,7 +66,9 @@ def settle_held(*, pk: int, record: Model, form_path: str, settled_by) -> HeldEn
     held = _waiting(pk)
     if held.form_path.partition("?")[0] != form_path:
         raise Refused(
-            "This form is not the one the held entry was typed into. Open the held entry and go on from there.",
+            phrase(
+                "This form is not the one the held entry was typed into. Open the held entry and go on from there."
+            ),
             code="other_form",
         )
     return _settle(
@@ -84,7 +87,7 @@ def set_held_aside(*, held: HeldEntry, reason: str, settled_by) -> HeldEntry:
     held = _waiting(held.pk)
     reason = reason.strip()
     if not reason:
-        raise Refused("Say why it is set aside.", code="reason_missing", field="reason")
+        raise Refused(phrase("Say why it is set aside."), code="reason_missing", field="reason")
     return _settle(
         held,
         outcome=HeldEntry.Outcome.SET_ASIDE,
@@ -102,11 +105,19 @@ def photo_of_held(pk: int | None) -> Photo | None:
     return held and held.photo
 
 
+def _as_kept(refusal: Refused) -> str:
+    """Its sentences as the books have them: what is made when it is read, in English; of any other, the figures at least."""
+    with as_written():
+        sentences = " ".join(refusal.messages)
+    return unmarked(sentences)
+
+
 def _waiting(pk: int) -> HeldEntry:
     held = HeldEntry.objects.select_for_update().filter(pk=pk).first()
     if held is None or held.outcome:
         raise Refused(
-            "This held entry is settled already. Nothing was recorded by this form.", code="settled_already"
+            phrase("This held entry is settled already. Nothing was recorded by this form."),
+            code="settled_already",
         )
     return held
 

@@ -11,6 +11,7 @@ from prospecting.actions.journal import write_journal
 from prospecting.actions.members import new_member
 from prospecting.actions.permission import require_keeper
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase
 from prospecting.models import Invitation, Member
 
 DAYS = (1, 7, 30)
@@ -21,7 +22,7 @@ def invite(*, meant_for: str, role: str, days: int, invited_by: Member) -> tuple
     """A new invitation and its key, which is told this once."""
     require_keeper(invited_by)
     if days not in DAYS:
-        raise Refused("An invitation is open for 1, 7 or 30 days.", code="days", field="days")
+        raise Refused(phrase("An invitation is open for 1, 7 or 30 days."), code="days", field="days")
     key = secrets.token_urlsafe(KEY_BYTES)
     invitation = Invitation(
         key_sha256=hash_of_key(key),
@@ -44,7 +45,7 @@ def withdraw_invitation(*, invitation: Invitation, withdrawn_by: Member) -> Invi
     invitation = Invitation.objects.select_for_update().get(pk=invitation.pk)
     if invitation.joined_as_id:
         raise Refused(
-            "Somebody has joined by it already. Switch the member off instead.", code="joined_already"
+            phrase("Somebody has joined by it already. Switch the member off instead."), code="joined_already"
         )
     if invitation.withdrawn_at is None:
         invitation.withdrawn_at = timezone.now()
@@ -59,7 +60,7 @@ def join(*, key: str, username: str, first_name: str, last_name: str, password: 
     open_ones = Invitation.objects.still_open().select_for_update(of=("self",))
     invitation = open_ones.filter(key_sha256=hash_of_key(key)).first()
     if invitation is None:
-        raise Refused("This invitation is no longer open.", code="not_open")
+        raise Refused(phrase("This invitation is no longer open."), code="not_open")
     member = new_member(
         username=username,
         role=invitation.role,

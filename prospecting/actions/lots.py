@@ -5,9 +5,10 @@ from collections.abc import Sequence
 from django.db import transaction
 
 from prospecting.actions.journal import changed_fields, write_journal
-from prospecting.actions.material import lock_lots
+from prospecting.actions.material import lock_lots, used_up
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase
 from prospecting.models import Lot
 
 
@@ -17,7 +18,9 @@ def describe_lot(*, lot: Lot, title: str, place: str, note: str, recorded_by) ->
     require_writer(recorded_by)
     lot = lock_lots([lot])[lot.pk]
     if lot.is_void:
-        raise Refused(f"{lot.code} is void: what was written about it stays.", code="lot_void")
+        raise Refused(
+            phrase("{lot} is void: what was written about it stays.", lot=lot.code), code="lot_void"
+        )
     _set(lot, {"title": title, "place": place, "note": note}, what="described anew", by=recorded_by)
     return lot
 
@@ -27,7 +30,7 @@ def move_lots(*, lots: Sequence[Lot], place: str, recorded_by) -> list[Lot]:
     """Put lots somewhere else, all of them or none."""
     place = place.strip()
     if not place:
-        raise Refused("Say where it stands now.", code="place_missing", field="place")
+        raise Refused(phrase("Say where it stands now."), code="place_missing", field="place")
     return _set_all(lots, {"place": place}, what=f"moved to {place}", by=recorded_by)
 
 
@@ -44,7 +47,7 @@ def reserve_lots(*, lots: Sequence[Lot], reason: str, recorded_by) -> list[Lot]:
     """Hold lots back, all of them or none: nothing is taken from them until they are released."""
     reason = reason.strip()
     if not reason:
-        raise Refused("Say what it is held back for.", code="reason_missing", field="reason")
+        raise Refused(phrase("Say what it is held back for."), code="reason_missing", field="reason")
     return _set_all(lots, {"reserve_reason": reason}, what="held back", why=reason, by=recorded_by)
 
 
@@ -53,10 +56,10 @@ def release_lots(*, lots: Sequence[Lot], reason: str, recorded_by) -> list[Lot]:
     """Let material be taken again from lots that were held back, all of them or none."""
     reason = reason.strip()
     if not reason:
-        raise Refused("Say why it is released.", code="reason_missing", field="reason")
+        raise Refused(phrase("Say why it is released."), code="reason_missing", field="reason")
     for lot in lock_lots(lots).values():
         if not lot.reserve_reason:
-            raise Refused(f"{lot.code} is not held back.", code="not_held_back")
+            raise Refused(phrase("{lot} is not held back.", lot=lot.code), code="not_held_back")
     return _set_all(lots, {"reserve_reason": ""}, what="released", why=reason, by=recorded_by)
 
 
@@ -74,14 +77,16 @@ def _set_all(lots: Sequence[Lot], values: dict[str, str], *, what: str, by, why:
     """Set these fields on every lot, or refuse and set none; in the order given."""
     require_writer(by)
     if not lots:
-        raise Refused("Tick at least one lot.", code="no_lot")
+        raise Refused(phrase("Tick at least one lot."), code="no_lot")
     locked = lock_lots(lots)
     for lot in lots:
         lot = locked[lot.pk]
         if lot.is_void:
-            raise Refused(f"{lot.code} is void: nothing can be done with it.", code="lot_void")
+            raise Refused(
+                phrase("{lot} is void: nothing can be done with it.", lot=lot.code), code="lot_void"
+            )
         if lot.on_hand_g == 0:
-            raise Refused(f"{lot.code} is used up: nothing is left of it.", code="lot_used_up")
+            raise Refused(used_up(lot), code="lot_used_up")
     for lot in locked.values():
         _set(lot, values, what=what, by=by, why=why)
     return [locked[lot.pk] for lot in lots]

@@ -9,11 +9,14 @@ from random import SystemRandom
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.formats import date_format
 
 from prospecting.actions.journal import write_journal, write_many
 from prospecting.actions.permission import require_keeper, require_writer
-from prospecting.actions.refusal import Refused
+from prospecting.actions.refusal import Refused, said_when_read
 from prospecting.calc import codes, lineage, mass_balance, units
+from prospecting.calc.language import phrase
+from prospecting.calc.number_words import as_written
 from prospecting.models import Contamination, Dig, Draw, Lot, OldSheet, Origin, Step
 
 _rng = SystemRandom()
@@ -84,19 +87,21 @@ def new_codes(number: int) -> list[str]:
         drawn = dict.fromkeys(codes.draw_code(_rng, digits=2 if attempt < 12 else 3) for _ in range(missing))
         used = {*free, *Lot.objects.filter(code__in=drawn).values_list("code", flat=True)}
         free.extend(code for code in drawn if code not in used)
-    raise Refused("No free lot code was found. Please try once more.", code="no_free_code")
+    raise Refused(phrase("No free lot code was found. Please try once more."), code="no_free_code")
 
 
 def check_day(day: datetime.date, *, field_name: str = "done_on") -> None:
     if day > timezone.localdate() + datetime.timedelta(days=1):
         raise Refused(
-            f"{day:%d %b %Y} has not come yet. Give the day it was done.",
+            phrase("{day} has not come yet. Give the day it was done.", day=date_format(day, "d M Y")),
             code="day_in_future",
             field=field_name,
         )
     if day.year < 1900:
         raise Refused(
-            f"{day} is too long ago to be the day it was done.", code="day_too_early", field=field_name
+            phrase("{day} is too long ago to be the day it was done.", day=day),
+            code="day_too_early",
+            field=field_name,
         )
 
 
@@ -265,7 +270,9 @@ def _new_draw(step: Step, draw: DrawFrom, lot: Lot) -> Draw:
 def check_makes(makes: Sequence[NewLot]) -> None:
     for new in makes:
         if new.mass_g <= 0:
-            raise Refused("A lot weighs more than nothing.", code="mass_not_positive", field=new.field)
+            raise Refused(
+                phrase("A lot weighs more than nothing."), code="mass_not_positive", field=new.field
+            )
 
 
 def make_lots(
@@ -331,18 +338,21 @@ def void_step(*, step: Step, reason: str, voided_by) -> Step:
     step = Step.objects.select_for_update().get(pk=step.pk)
     reason = reason.strip()
     if not reason:
-        raise Refused("Say why this step is voided.", code="reason_missing", field="reason")
+        raise Refused(phrase("Say why this step is voided."), code="reason_missing", field="reason")
     if step.is_void:
-        raise Refused("This step is void already.", code="void_already")
+        raise Refused(phrase("This step is void already."), code="void_already")
     if step.recorded_by_id != voided_by.pk and not voided_by.is_keeper:
-        raise Refused("Only a keeper voids what someone else recorded.", code="not_yours")
+        raise Refused(phrase("Only a keeper voids what someone else recorded."), code="not_yours")
     draws = list(step.draws.select_related("lot"))
     made = list(step.made.all())
     locked = lock_lots([draw.lot for draw in draws] + made)
     for lot in made:
         use = use_of_lot(locked[lot.pk])
         if use:
-            raise Refused(f"{lot.code}, made by this step, {use}. Void that first.", code="used_downstream")
+            raise Refused(
+                phrase("{lot}, made by this step, {use}. Void that first.", lot=lot.code, use=use),
+                code="used_downstream",
+            )
     for draw in draws:
         lot = locked[draw.lot_id]
         lot.on_hand_g = mass_balance.total_mass_g([lot.on_hand_g, draw.mass_g])
@@ -363,7 +373,7 @@ def void_step(*, step: Step, reason: str, voided_by) -> Step:
 def use_of_lot(lot: Lot) -> str:
     """What already uses this lot, as the end of a sentence; blank when nothing does."""
     if lot.draws.filter(step__voided_at__isnull=True).exists():
-        return "has had material taken from it"
+        return phrase("has had material taken from it")
     for relation in Lot._meta.related_objects:
         if relation.related_model in (Contamination, Draw, Origin):
             continue
@@ -371,7 +381,7 @@ def use_of_lot(lot: Lot) -> str:
         if any(field.name == "step" for field in relation.related_model._meta.fields):
             users = users.filter(step__voided_at__isnull=True)
         if users.exists():
-            return f"is used by a {relation.related_model._meta.verbose_name}"
+            return phrase("is used by a {user}", user=relation.related_model._meta.verbose_name)
     return ""
 
 
@@ -385,9 +395,11 @@ def void_together(*, steps: Sequence[Step], reason: str, voided_by) -> None:
     numbers = [step.pk for step in steps]
     made = lock_lots(Lot.objects.filter(made_by__in=numbers))
     if Draw.objects.filter(step__in=numbers).exclude(lot__made_by__in=numbers).exists():
-        raise Refused("One of these steps drew on other material: void it alone.", code="draws_elsewhere")
+        raise Refused(
+            phrase("One of these steps drew on other material: void it alone."), code="draws_elsewhere"
+        )
     if uses := uses_beside(made.values(), numbers):
-        raise Refused(f"{uses[0]}. Void that first.", code="used_downstream")
+        raise Refused(phrase("{use}. Void that first.", use=uses[0]), code="used_downstream")
     standing = Step.objects.select_for_update().filter(pk__in=numbers, voided_at__isnull=True)
     voided = list(standing.order_by("-pk"))
     standing.update(voided_at=timezone.now(), voided_by=voided_by, void_reason=reason)
@@ -405,7 +417,12 @@ def uses_beside(lots: Iterable[Lot], step_numbers: Sequence[int]) -> list[str]:
         .order_by("pk")
     )
     said = [
-        f"{codes[draw.lot_id]}: {draw.step.get_kind_display()} on {draw.step.done_on:%d %b %Y}"
+        phrase(
+            "{lot}: {step} on {day}",
+            lot=codes[draw.lot_id],
+            step=draw.step.get_kind_display(),
+            day=date_format(draw.step.done_on, "d M Y"),
+        )
         for draw in draws
     ]
     for relation in Lot._meta.related_objects:
@@ -416,7 +433,8 @@ def uses_beside(lots: Iterable[Lot], step_numbers: Sequence[int]) -> list[str]:
             users = users.filter(step__voided_at__isnull=True).exclude(step__in=step_numbers)
         name = relation.related_model._meta.verbose_name
         said += [
-            f"{codes[pk]} is used by a {name}" for pk in users.values_list(relation.field.attname, flat=True)
+            phrase("{lot} is used by a {user}", lot=codes[pk], user=name)
+            for pk in users.values_list(relation.field.attname, flat=True)
         ]
     return said
 
@@ -439,7 +457,9 @@ def _check_draws(locked: dict[int, Lot], draws: Sequence[DrawFrom], kind: str) -
     for draw in draws:
         if draw.lot.pk in drawn_already:
             raise Refused(
-                f"{draw.lot.code} is listed twice: give its mass once.", code="lot_twice", field=draw.field
+                phrase("{lot} is listed twice: give its mass once.", lot=draw.lot.code),
+                code="lot_twice",
+                field=draw.field,
             )
         drawn_already.add(draw.lot.pk)
         _check_draw(locked[draw.lot.pk], draw, kind)
@@ -447,19 +467,41 @@ def _check_draws(locked: dict[int, Lot], draws: Sequence[DrawFrom], kind: str) -
 
 def _check_draw(lot: Lot, draw: DrawFrom, kind: str) -> None:
     if lot.is_void:
-        raise Refused(f"{lot.code} is void: nothing can be taken from it.", code="lot_void", field=draw.field)
+        raise Refused(
+            phrase("{lot} is void: nothing can be taken from it.", lot=lot.code),
+            code="lot_void",
+            field=draw.field,
+        )
     if lot.reserve_reason and kind != Step.Kind.REWEIGH:
         raise Refused(
-            f"{lot.code} is held back ({lot.reserve_reason}): release it first.",
+            phrase(
+                "{lot} is held back ({reason}): release it first.", lot=lot.code, reason=lot.reserve_reason
+            ),
             code="held_back",
             field=draw.field,
         )
     if lot.on_hand_g == 0:
-        raise Refused(f"{lot.code} is used up: nothing is left of it.", code="lot_used_up", field=draw.field)
-    try:
-        mass_balance.check_draw_fits(lot.on_hand_g, draw.mass_g)
-    except ValueError as error:
-        raise Refused(f"{lot.code}: {error}", code="too_little_on_hand", field=draw.field) from None
+        raise Refused(used_up(lot), code="lot_used_up", field=draw.field)
+    on_hand_g = lot.on_hand_g
+
+    def problem() -> str:
+        try:
+            mass_balance.check_draw_fits(on_hand_g, draw.mass_g)
+        except ValueError as error:
+            return str(error)
+        return ""
+
+    if problem():
+        raise Refused(
+            said_when_read(lambda: phrase("{lot}: {problem}", lot=lot.code, problem=problem())),
+            code="too_little_on_hand",
+            field=draw.field,
+        )
+
+
+def used_up(lot: Lot) -> str:
+    code = lot.code
+    return said_when_read(lambda: phrase("{lot} is used up: nothing is left of it.", lot=code))
 
 
 def _check_balance(
@@ -476,16 +518,24 @@ def _check_balance(
         loss_g = mass_balance.step_loss_g([drawn_g], [made_g])
     except ValueError:
         raise Refused(
-            f"{units.format_mass(made_g, mass_unit)} came out of {put_in} put in: "
-            f"{units.format_mass(mass_balance.mass_left_g(made_g, [drawn_g]), mass_unit)} too much, and material doesn't grow. "
-            "Check the weights and their units.",
+            phrase(
+                "{came_out} came out of {put_in} put in: {more} too much, and material doesn't grow. Check the weights and "
+                "their units.",
+                came_out=units.format_mass(made_g, mass_unit),
+                put_in=put_in,
+                more=units.format_mass(mass_balance.mass_left_g(made_g, [drawn_g]), mass_unit),
+            ),
             code="gain",
             field=makes[-1].field if makes else None,
         ) from None
     if mass_balance.loss_needs_reason(kind, drawn_g, loss_g) and not details.loss_reason.strip():
         raise Refused(
-            f"{units.format_mass(loss_g, mass_unit)} is missing of {put_in} put in: more than this step usually loses. "
-            "Check the weights; if they are right, say where it went.",
+            phrase(
+                "{loss} is missing of {put_in} put in: more than this step usually loses. Check the weights; if they are "
+                "right, say where it went.",
+                loss=units.format_mass(loss_g, mass_unit),
+                put_in=put_in,
+            ),
             code="loss_without_reason",
             field="loss_reason",
         )
@@ -503,6 +553,7 @@ def _largest(sizes: list[Decimal | None]) -> Decimal | None:
     return None if any(size is None for size in sizes) else max(sizes)
 
 
+@as_written()
 def _sentence(step: Step, draws: Sequence[DrawFrom], lots: Sequence[Lot]) -> str:
     taken = ", ".join(f"{draw.typed or f'{draw.mass_g} g'} of {draw.lot.code}" for draw in draws)
     made = ", ".join(lot.code for lot in lots)

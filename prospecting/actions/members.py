@@ -10,6 +10,7 @@ from prospecting.actions.journal import changed_fields, write_event, write_journ
 from prospecting.actions.permission import require_keeper
 from prospecting.actions.refusal import Refused
 from prospecting.actions.sign_ins import end_keys, end_sessions
+from prospecting.calc.language import phrase
 from prospecting.models import Member
 
 Role = Member.Role
@@ -56,7 +57,10 @@ def change_member(
     stays_keeper = role == Role.KEEPER and is_active
     if keepers == {member.pk} and not stays_keeper:
         raise Refused(
-            f"{member} is the only keeper who can sign in. Make someone else a keeper first.",
+            phrase(
+                "{member} is the only keeper who can sign in. Make someone else a keeper first.",
+                member=member,
+            ),
             code="last_keeper",
             field="role" if role != Role.KEEPER else "is_active",
         )
@@ -139,7 +143,11 @@ def new_member(
     # Two user names that differ only in capitals would be mixed up on a phone that writes its own capitals.
     taken = {folded(other) for other in Member.objects.values_list("username", flat=True)}
     if folded(username) in taken:
-        raise Refused(f"Someone is called {username} already.", code="username_taken", field="username")
+        raise Refused(
+            phrase("Someone is called {username} already.", username=username),
+            code="username_taken",
+            field="username",
+        )
     member = Member(username=username, role=role, first_name=first_name, last_name=last_name, **units)
     _check_password(member, password)
     member.set_password(password)

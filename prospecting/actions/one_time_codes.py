@@ -17,6 +17,7 @@ from prospecting.actions.permission import require_keeper
 from prospecting.actions.refusal import Refused
 from prospecting.actions.sign_ins import end_sessions
 from prospecting.calc.codes import DIGITS, LETTERS
+from prospecting.calc.language import phrase
 from prospecting.models import Member
 
 RECOVERY_CODES = 10
@@ -44,7 +45,7 @@ def begin_codes(*, member: Member) -> TOTPDevice:
     """A new key, which asks for nothing until its first code was typed."""
     member = Member.objects.select_for_update().get(pk=member.pk)
     if codes_of(member):
-        raise Refused("One-time codes are on already.", code="codes_on")
+        raise Refused(phrase("One-time codes are on already."), code="codes_on")
     TOTPDevice.objects.filter(user=member, confirmed=False).delete()
     return TOTPDevice.objects.create(user=member, name="phone", confirmed=False)
 
@@ -55,7 +56,7 @@ def turn_codes_on(*, member: Member, code: str) -> list[str] | None:
     member = Member.objects.select_for_update().get(pk=member.pk)
     device = codes_begun(member)
     if device is None:
-        raise Refused("Begin anew: the key of before is gone.", code="not_begun")
+        raise Refused(phrase("Begin anew: the key of before is gone."), code="not_begun")
     if not device.verify_token(_plain(code)):
         return None
     device.confirmed = True
@@ -86,7 +87,7 @@ def renew_recovery_codes(*, member: Member) -> list[str]:
     """Ten new recovery codes, told this once; those before open nothing any more."""
     member = Member.objects.select_for_update().get(pk=member.pk)
     if codes_of(member) is None:
-        raise Refused("One-time codes are off.", code="codes_off")
+        raise Refused(phrase("One-time codes are off."), code="codes_off")
     write_journal(member=member, about=member, what="made new recovery codes")
     return _new_recovery_codes(member)
 
@@ -105,9 +106,9 @@ def take_codes_off(*, member: Member, why: str, taken_by: Member) -> Member:
     require_keeper(taken_by)
     if member.pk == taken_by.pk:
         # There a code is asked for too: the password alone must not do it.
-        raise Refused("Turn your own codes off under My settings.", code="own_codes")
+        raise Refused(phrase("Turn your own codes off under My settings."), code="own_codes")
     if codes_of(member) is None:
-        raise Refused(f"{member} has no one-time codes.", code="codes_off")
+        raise Refused(phrase("{member} has no one-time codes.", member=member), code="codes_off")
     _forget_codes(member)
     write_journal(member=taken_by, about=member, what="one-time codes taken off by a keeper", why=why)
     return member
@@ -117,7 +118,7 @@ def take_codes_off(*, member: Member, why: str, taken_by: Member) -> Member:
 def take_codes_off_at_server(*, member: Member) -> Member:
     """For a keeper whom no other keeper can help. Whoever has the server's shell is asked for nothing more."""
     if codes_of(member) is None:
-        raise Refused(f"{member} has no one-time codes.", code="codes_off")
+        raise Refused(phrase("{member} has no one-time codes.", member=member), code="codes_off")
     _forget_codes(member)
     end_sessions(member)
     write_journal(member=None, about=member, what="one-time codes taken off at the server")

@@ -8,6 +8,7 @@ from django.db import transaction
 from prospecting.actions.journal import changed_fields, write_event, write_journal
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase
 from prospecting.models import Claim, Dig
 
 
@@ -21,7 +22,7 @@ def place_digs(
     """
     require_writer(recorded_by)
     if not positions:
-        raise Refused("There is no position to record.", code="no_position")
+        raise Refused(phrase("There is no position to record."), code="no_position")
     digs = list(
         Dig.objects.select_for_update(of=("self",))
         .standing()
@@ -31,7 +32,7 @@ def place_digs(
     )
     if len(digs) != len(positions):
         raise Refused(
-            "A dig was voided meanwhile. Look at the file's stations again.",
+            phrase("A dig was voided meanwhile. Look at the file's stations again."),
             code="digs_changed",
             field="upload",
         )
@@ -49,7 +50,10 @@ def place_digs(
         write_journal(member=recorded_by, about=dig.step, what="position from a file", changes=changes)
     if moved and not may_move:
         raise Refused(
-            f"{', '.join(dict.fromkeys(moved))} would move. Say that you mean it, or leave them out of the file.",
+            phrase(
+                "{stations} would move. Say that you mean it, or leave them out of the file.",
+                stations=", ".join(dict.fromkeys(moved)),
+            ),
             code="would_move",
             field="may_move",
         )

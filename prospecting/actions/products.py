@@ -9,6 +9,8 @@ from prospecting.actions.material import NewLot, blended_shares, check_makes, lo
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.calc import mass_balance
+from prospecting.calc.language import phrase
+from prospecting.calc.number_words import as_written
 from prospecting.models import Lot, Step
 
 
@@ -18,12 +20,12 @@ def keep_products(*, step: Step, products: Sequence[NewLot], recorded_by) -> lis
     require_writer(recorded_by)
     step = Step.objects.select_for_update().get(pk=step.pk)
     if step.is_void:
-        raise Refused("This step is void.", code="step_void")
+        raise Refused(phrase("This step is void."), code="step_void")
     if step.kind != Step.Kind.RECOVER:
-        raise Refused("Only a recovery has concentrate and tails.", code="no_recovery")
+        raise Refused(phrase("Only a recovery has concentrate and tails."), code="no_recovery")
     if not products:
         raise Refused(
-            "Weigh the concentrate, the tails, or both.", code="nothing_weighed", field="concentrate"
+            phrase("Weigh the concentrate, the tails, or both."), code="nothing_weighed", field="concentrate"
         )
     check_makes(products)
     draws = list(step.draws.select_related("lot"))
@@ -33,7 +35,10 @@ def keep_products(*, step: Step, products: Sequence[NewLot], recorded_by) -> lis
     for product in products:
         if any(lot.kind == product.kind for lot in there):
             raise Refused(
-                f"The {Lot.Kind(product.kind).label.lower()} of this run is a lot already.",
+                phrase(
+                    "The {product} of this run is a lot already.",
+                    product=Lot.Kind(product.kind).label.lower(),
+                ),
                 code="kept_already",
                 field=product.field,
             )
@@ -52,6 +57,11 @@ def keep_products(*, step: Step, products: Sequence[NewLot], recorded_by) -> lis
         write_journal(
             member=recorded_by,
             about=step,
-            what=f"kept {lot.get_kind_display().lower()} as {lot.code}, {lot.mass_typed}",
+            what=_kept(lot),
         )
     return lots
+
+
+@as_written()
+def _kept(lot: Lot) -> str:
+    return f"kept {lot.get_kind_display().lower()} as {lot.code}, {lot.mass_typed}"

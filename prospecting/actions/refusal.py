@@ -1,6 +1,14 @@
 """How an action says no: a sentence for the person, and the name of the form field it stands beside."""
 
+from collections.abc import Callable
+
 from django.core.exceptions import ValidationError
+from django.utils.functional import lazy
+
+
+def said_when_read(say: Callable[[], str]) -> str:
+    """A sentence that is made whenever it is read: once for whoever is refused, and once more as the books keep it."""
+    return lazy(say, str)()
 
 
 class Refused(ValidationError):

@@ -9,8 +9,9 @@ from django.db import transaction
 
 from prospecting.actions.material import DrawFrom, NewLot, StepDetails, lock_lots, record_step
 from prospecting.actions.permission import require_writer
-from prospecting.actions.refusal import Refused
+from prospecting.actions.refusal import Refused, said_when_read
 from prospecting.calc import mass_balance, units
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.models import Lot, Step
 
 Kind = Lot.Kind
@@ -36,7 +37,9 @@ def record_dig(
 ) -> Step:
     """Record one dig and the buckets (lots of kind bucket) it filled."""
     if not buckets:
-        raise Refused("A dig fills at least one bucket: give its weight.", code="no_bucket", field="mass")
+        raise Refused(
+            phrase("A dig fills at least one bucket: give its weight."), code="no_bucket", field="mass"
+        )
     return record_step(
         kind=Step.Kind.DIG,
         draws=[],
@@ -86,7 +89,7 @@ def dry_lot(
 def crush_lot(*, draw: DrawFrom, crushed: NewLot, recorded_by, done_on, details: StepDetails) -> Step:
     """Crush to the target size of `details`, which becomes the new lot's top size."""
     if details.target_size_um is None:
-        raise Refused("Give the size it was crushed to.", code="size_missing", field="target_size")
+        raise Refused(phrase("Give the size it was crushed to."), code="size_missing", field="target_size")
     return record_step(
         kind=Step.Kind.CRUSH,
         draws=[draw],
@@ -125,7 +128,9 @@ def screen_lot(
     if oversize is not None:
         makes.append(replace(oversize, kind=Kind.OVERSIZE, title=oversize.title or draw.lot.title))
     if not makes:
-        raise Refused("Weigh the undersize, the oversize, or both.", code="nothing_made", field="undersize")
+        raise Refused(
+            phrase("Weigh the undersize, the oversize, or both."), code="nothing_made", field="undersize"
+        )
     return record_step(
         kind=Step.Kind.SCREEN,
         draws=[draw],
@@ -141,7 +146,7 @@ def split_lot(
 ) -> Step:
     """Divide material into two or more splits by a named method."""
     if len(pieces) < 2:
-        raise Refused("A split makes at least two pieces.", code="one_piece", field="pieces")
+        raise Refused(phrase("A split makes at least two pieces."), code="one_piece", field="pieces")
     _need_method(details)
     return record_step(
         kind=Step.Kind.SPLIT,
@@ -174,7 +179,7 @@ def blend_lots(
     method it was mixed by.
     """
     if len(draws) < 2:
-        raise Refused("A blend needs material of at least two lots.", code="one_parent")
+        raise Refused(phrase("A blend needs material of at least two lots."), code="one_parent")
     _need_method(details)
     step = record_step(
         kind=Step.Kind.BLEND,
@@ -214,15 +219,24 @@ def cut_portions(
 ) -> Step:
     """Cut portions of a lot all at once, numbered in the order they were cut."""
     if not portions:
-        raise Refused("Cut at least one portion.", code="no_portion", field="number")
+        raise Refused(phrase("Cut at least one portion."), code="no_portion", field="number")
     _need_method(details)
     lot = lock_lots([draw.lot])[draw.lot.pk]
     if draw.mass_g > lot.on_hand_g > 0:
         each = portions[0]
-        holds = mass_balance.equal_portions(lot.on_hand_g, each.mass_g)
+        on_hand_g = lot.on_hand_g
         raise Refused(
-            f"{lot.code} holds {units.format_mass(lot.on_hand_g, recorded_by.mass_unit)}: "
-            f"enough for {holds} portion{'' if holds == 1 else 's'} of {each.typed}, not for {len(portions)}.",
+            said_when_read(
+                lambda: phrase_counted(
+                    "{lot} holds {on_hand}: enough for {number} portion of {mass}, not for {wanted}.",
+                    "{lot} holds {on_hand}: enough for {number} portions of {mass}, not for {wanted}.",
+                    mass_balance.equal_portions(on_hand_g, each.mass_g),
+                    lot=lot.code,
+                    on_hand=units.format_mass(on_hand_g, recorded_by.mass_unit),
+                    mass=each.typed,
+                    wanted=len(portions),
+                )
+            ),
             code="too_little_on_hand",
             field=draw.field,
         )
@@ -280,22 +294,27 @@ def reweigh_lot(
     # Locked before the books are compared with the scale: a draw booked a moment ago must not be counted as missing.
     lot = lock_lots([lot])[lot.pk]
     if lot.is_void:
-        raise Refused(f"{lot.code} is void: there is nothing to weigh.", code="lot_void", field="mass")
+        raise Refused(
+            phrase("{lot} is void: there is nothing to weigh.", lot=lot.code), code="lot_void", field="mass"
+        )
     missing_g = mass_balance.mass_left_g(lot.on_hand_g, [weighed_g])
     if missing_g < 0:
         raise Refused(
-            f"The books hold {units.format_mass(lot.on_hand_g, recorded_by.mass_unit)}, and material doesn't grow. "
-            "If an earlier weight was wrong, correct it; if something was added, record it as a blend.",
+            phrase(
+                "The books hold {on_hand}, and material doesn't grow. If an earlier weight was wrong, correct it; if "
+                "something was added, record it as a blend.",
+                on_hand=units.format_mass(lot.on_hand_g, recorded_by.mass_unit),
+            ),
             code="gain",
             field="mass",
         )
     if missing_g == 0:
         raise Refused(
-            "This is exactly what the books hold: nothing to change.", code="no_change", field="mass"
+            phrase("This is exactly what the books hold: nothing to change."), code="no_change", field="mass"
         )
     if not details.loss_reason.strip():
         raise Refused(
-            "Say where the missing mass went (dried out, spilled, weighed wrong before).",
+            phrase("Say where the missing mass went (dried out, spilled, weighed wrong before)."),
             code="loss_without_reason",
             field="loss_reason",
         )
@@ -312,7 +331,7 @@ def reweigh_lot(
 def discard_from_lot(*, draw: DrawFrom, recorded_by, done_on, details: StepDetails) -> Step:
     """Throw material away, with the reason."""
     if not details.loss_reason.strip():
-        raise Refused("Say why it is discarded.", code="reason_missing", field="loss_reason")
+        raise Refused(phrase("Say why it is discarded."), code="reason_missing", field="loss_reason")
     return record_step(
         kind=Step.Kind.DISCARD,
         draws=[draw],
@@ -326,7 +345,7 @@ def discard_from_lot(*, draw: DrawFrom, recorded_by, done_on, details: StepDetai
 def _need_method(details: StepDetails) -> None:
     if not details.method:
         raise Refused(
-            "Say how it was done: the method decides how far it can be trusted.",
+            phrase("Say how it was done: the method decides how far it can be trusted."),
             code="method_missing",
             field="method",
         )

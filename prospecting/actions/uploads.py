@@ -7,6 +7,7 @@ from django.db import transaction
 
 from prospecting.actions.refusal import Refused
 from prospecting.calc.accepted_files import AcceptedFile, megabytes
+from prospecting.calc.language import phrase
 from prospecting.models import Member
 from prospecting.models.room import bytes_kept
 
@@ -30,17 +31,24 @@ def check_room(*, member, adds_bytes: int, field: str | None) -> None:
     own = kept[member.pk].total
     if own + adds_bytes > settings.MEMBER_QUOTA_BYTES:
         raise Refused(
-            f"It does not fit any more: your pictures and files take {megabytes(own)} of the "
-            f"{megabytes(settings.MEMBER_QUOTA_BYTES)} a member has. Leave it out and record the rest, and ask a keeper for "
-            "more room.",
+            phrase(
+                "It does not fit any more: your pictures and files take {taken} of the {room} a member has. Leave it out and "
+                "record the rest, and ask a keeper for more room.",
+                taken=megabytes(own),
+                room=megabytes(settings.MEMBER_QUOTA_BYTES),
+            ),
             code="member_quota",
             field=field,
         )
     everybody = sum(each.total for each in kept.values())
     if everybody + adds_bytes > settings.SITE_QUOTA_BYTES:
         raise Refused(
-            f"It does not fit any more: all pictures and files of the site take {megabytes(everybody)} of "
-            f"{megabytes(settings.SITE_QUOTA_BYTES)}. Leave it out and record the rest, and tell a keeper.",
+            phrase(
+                "It does not fit any more: all pictures and files of the site take {taken} of {room}. Leave it out and "
+                "record the rest, and tell a keeper.",
+                taken=megabytes(everybody),
+                room=megabytes(settings.SITE_QUOTA_BYTES),
+            ),
             code="site_quota",
             field=field,
         )
@@ -51,8 +59,11 @@ def check_disk(*, adds_bytes: int, field: str | None) -> None:
     left = shutil.disk_usage(settings.DATA_DIR).free
     if left - adds_bytes < settings.DISK_FLOOR_BYTES:
         raise Refused(
-            f"The site's disk is nearly full ({megabytes(left)} are left), so no pictures or files are taken just now. Leave "
-            "it out and record the rest, and tell a keeper.",
+            phrase(
+                "The site's disk is nearly full ({left} are left), so no pictures or files are taken just now. Leave it out "
+                "and record the rest, and tell a keeper.",
+                left=megabytes(left),
+            ),
             code="disk_nearly_full",
             field=field,
         )

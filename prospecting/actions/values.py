@@ -10,6 +10,8 @@ from prospecting.actions.journal import write_journal
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.calc import value_in_use
+from prospecting.calc.language import phrase
+from prospecting.calc.number_words import as_written
 from prospecting.calc.value_in_use import Value
 from prospecting.models import AssayReturn, Dispatch, Reading, Sample
 from prospecting.models.check_evidence import as_figure, counting, readings_of_samples
@@ -31,29 +33,35 @@ def choose_reading(*, sample: Sample, reading: Reading, reason: str, chosen_by) 
     )
     reading = readings.get(pk=reading.pk)
     if reading.sample_id != sample.pk:
-        raise Refused("That reading is of another sample.", code="other_sample", field="reading")
+        raise Refused(phrase("That reading is of another sample."), code="other_sample", field="reading")
     if reading.symbol not in Reading.FIGURES:
         raise Refused(
-            f"“{reading.get_symbol_display()}” says nothing of the grade: it can't be the reading in use.",
+            phrase(
+                "“{reading}” says nothing of the grade: it can't be the reading in use.",
+                reading=reading.get_symbol_display(),
+            ),
             code="no_figure",
             field="reading",
         )
     if reading.fraction:
         raise Refused(
-            "That is the reading of one fraction, not of the whole sample.",
+            phrase("That is the reading of one fraction, not of the whole sample."),
             code="only_a_fraction",
             field="reading",
         )
     if hasattr(reading.assay_return, "replaced_by"):
         raise Refused(
-            f"{reading.assay_return} was replaced by a revised one: its readings count no longer.",
+            phrase(
+                "{certificate} was replaced by a revised one: its readings count no longer.",
+                certificate=reading.assay_return,
+            ),
             code="replaced",
             field="reading",
         )
-    reason = _reason(reason, "Say why this reading is the better one.")
+    reason = _reason(reason, phrase("Say why this reading is the better one."))
     reckoned = (Sample.Rule.MEAN, Sample.Rule.SCREEN)
     if sample.in_use_rule not in reckoned and sample.reading_in_use_id == reading.pk:
-        raise Refused("This reading is in use already.", code="no_change", field="reading")
+        raise Refused(phrase("This reading is in use already."), code="no_change", field="reading")
     # Where a rule reckoned the value, it stood in no one reading.
     before, stood_in = _words(sample), sample.reading_in_use
     _use(sample, value_in_use.first_value([as_figure(reading)]))
@@ -80,11 +88,11 @@ def set_rule(*, sample: Sample, rule: str, reason: str, set_by) -> Sample:
     It stays asked for where it gives no value yet; the first reading stands in until it does.
     """
     require_writer(set_by)
-    reason = _reason(reason, "Say why this rule fits better.")
+    reason = _reason(reason, phrase("Say why this rule fits better."))
     _check_rule(rule)
     sample = Sample.objects.select_for_update(of=("self",)).select_related("dispatch").get(pk=sample.pk)
     if sample.holding_rule == rule:
-        raise Refused("This rule holds already.", code="no_change", field="rule")
+        raise Refused(phrase("This rule holds already."), code="no_change", field="rule")
     asked, before = _asked_words(sample), _words(sample)
     sample.asked_rule, sample.asked_reason = rule, reason
     gives_none = _settle(sample, readings_of_samples(Q(sample=sample)))
@@ -109,7 +117,7 @@ def set_dispatch_rule(*, dispatch: Dispatch, rule: str, reason: str, set_by) -> 
     Refused when it holds for all of them already.
     """
     require_writer(set_by)
-    reason = _reason(reason, "Say why this rule fits better.")
+    reason = _reason(reason, phrase("Say why this rule fits better."))
     _check_rule(rule)
     dispatch = Dispatch.objects.select_for_update().get(pk=dispatch.pk)
     readings = _readings_of(dispatch)
@@ -126,15 +134,17 @@ def set_dispatch_rule(*, dispatch: Dispatch, rule: str, reason: str, set_by) -> 
             changes[sample.tag] = [before, _words(sample)]
     if not changed:
         raise Refused(
-            "This rule holds for all samples already, or they were chosen by hand.",
+            phrase("This rule holds for all samples already, or they were chosen by hand."),
             code="no_change",
             field="rule",
         )
     _save_all(changed)
+    with as_written():
+        named = str(Sample.Rule(rule).label)
     write_journal(
         member=set_by,
         about=dispatch,
-        what=f"values in use by rule for {len(changed)} samples: {Sample.Rule(rule).label}"
+        what=f"values in use by rule for {len(changed)} samples: {named}"
         + (f"; it gives no value yet for {', '.join(without)}"[:1500] if without else ""),
         why=reason,
         changes=changes,
@@ -181,6 +191,7 @@ def _apply(sample: Sample, standing: Sequence[Reading]) -> None:
     _settle(sample, standing)
 
 
+@as_written()
 def _settle(sample: Sample, standing: Sequence[Reading]) -> str:
     """Let the sample count by the rule asked for; returns why that gives no value, or nothing."""
     settled = value_in_use.settle(
@@ -240,7 +251,7 @@ def _readings_of(dispatch: Dispatch) -> dict[int, list[Reading]]:
 
 def _check_rule(rule: str) -> None:
     if rule not in value_in_use.RULES:
-        raise Refused("Choose one of the rules.", code="rule_unknown", field="rule")
+        raise Refused(phrase("Choose one of the rules."), code="rule_unknown", field="rule")
 
 
 def _reason(typed: str, missing: str) -> str:
@@ -248,7 +259,11 @@ def _reason(typed: str, missing: str) -> str:
     if not reason:
         raise Refused(missing, code="reason_missing", field="reason")
     if len(reason) > LONGEST_REASON:
-        raise Refused(f"Keep the reason to {LONGEST_REASON} signs.", code="reason_too_long", field="reason")
+        raise Refused(
+            phrase("Keep the reason to {most} signs.", most=LONGEST_REASON),
+            code="reason_too_long",
+            field="reason",
+        )
     return reason
 
 
@@ -256,6 +271,7 @@ def _state(sample: Sample) -> tuple:
     return tuple(getattr(sample, name) for name in ("reading_in_use_id", *WITH_RULE[1:]))
 
 
+@as_written()
 def _words(sample: Sample) -> str:
     """The value in use as the journal keeps it; nothing while there is none."""
     if not sample.in_use_symbol:
@@ -265,6 +281,7 @@ def _words(sample: Sample) -> str:
     return f"{way}{number.normalize():f} g/t, {sample.get_in_use_rule_display()}"
 
 
+@as_written()
 def _asked_words(sample: Sample) -> str:
     """The rule asked for as the journal keeps it; nothing where nobody asked."""
     return sample.get_asked_rule_display() if sample.asked_rule else ""

@@ -7,6 +7,7 @@ and a scanner sends fits in, and a small computer can read it.
 
 from dataclasses import dataclass
 
+from prospecting.calc.language import phrase, to_phrase
 from prospecting.calc.number_words import numeral
 
 MEGABYTE = 1_000_000
@@ -22,7 +23,7 @@ _PICTURE_ACCEPT = "image/jpeg,image/png,image/webp,image/heic,image/heif,image/a
 class AcceptedFile:
     """What is taken at one place: its kinds by name, and what the browser is told to offer."""
 
-    what: str
+    name: str
     kinds: tuple[str, ...]
     most_bytes: int
     accept: str
@@ -30,15 +31,27 @@ class AcceptedFile:
     # As which pictures among them are kept: redrawn, at most so long.
     longest_px: int | None = None
 
+    @property
+    def what(self) -> str:
+        return phrase(self.name)
+
     def in_words(self) -> str:
         """The kinds and limits in a sentence.
 
         >>> CERTIFICATE.in_words()
         'CSV, text or spreadsheet (.xlsx), at most 2 MB.'
         """
-        kinds = ", ".join(self.kinds[:-1]) + " or " + self.kinds[-1]
-        pixels = f" and {self.most_pixels // 1_000_000} million pixels" if self.most_pixels else ""
-        return f"{kinds}, at most {megabytes(self.most_bytes)}{pixels}."
+        *others, last = [phrase(kind) for kind in self.kinds]
+        kinds = phrase("{others} or {last}", others=", ".join(others), last=last)
+        size = megabytes(self.most_bytes)
+        if not self.most_pixels:
+            return phrase("{kinds}, at most {size}.", kinds=kinds, size=size)
+        return phrase(
+            "{kinds}, at most {size} and {pixels} million pixels.",
+            kinds=kinds,
+            size=size,
+            pixels=self.most_pixels // 1_000_000,
+        )
 
     def too_large(self, size_bytes: int) -> str | None:
         """Why a file of this size is not taken; None where it is.
@@ -50,8 +63,10 @@ class AcceptedFile:
             return None
         # Upwards, so that a byte too many does not read as the limit itself.
         tenths = -(-size_bytes // (MEGABYTE // 10))
-        return (
-            f"The file has {numeral(tenths / 10, ',g')} MB; at most {megabytes(self.most_bytes)} are taken."
+        return phrase(
+            "The file has {size} MB; at most {most} are taken.",
+            size=numeral(tenths / 10, ",g"),
+            most=megabytes(self.most_bytes),
         )
 
 
@@ -62,13 +77,18 @@ def megabytes(size_bytes: int) -> str:
     ('2,000 MB', 'less than 1 MB', 'nothing')
     """
     if not size_bytes:
-        return "nothing"
-    return f"{numeral(round(size_bytes / MEGABYTE), ',')} MB" if size_bytes >= MEGABYTE else "less than 1 MB"
+        return phrase("nothing")
+    if size_bytes < MEGABYTE:
+        return phrase("less than 1 MB")
+    return f"{numeral(round(size_bytes / MEGABYTE), ',')} MB"
 
 
-PHOTO = AcceptedFile("Photo", PICTURE_KINDS, 12 * MEGABYTE, _PICTURE_ACCEPT, MOST_PIXELS, longest_px=1600)
+_TEXT, _SPREADSHEET = to_phrase("text"), to_phrase("spreadsheet (.xlsx)")
+PHOTO = AcceptedFile(
+    to_phrase("Photo"), PICTURE_KINDS, 12 * MEGABYTE, _PICTURE_ACCEPT, MOST_PIXELS, longest_px=1600
+)
 PAPER = AcceptedFile(
-    "Paper of a claim",
+    to_phrase("Paper of a claim"),
     ("PDF", *PICTURE_KINDS),
     10 * MEGABYTE,
     f"application/pdf,{_PICTURE_ACCEPT}",
@@ -77,22 +97,22 @@ PAPER = AcceptedFile(
     longest_px=3600,
 )
 CERTIFICATE = AcceptedFile(
-    "Laboratory's file",
-    ("CSV", "text", "spreadsheet (.xlsx)"),
+    to_phrase("Laboratory's file"),
+    ("CSV", _TEXT, _SPREADSHEET),
     2 * MEGABYTE,
     ".csv,.txt,.tsv,.xlsx,.xlsm,text/csv,text/plain",
 )
 RUN_TABLE = AcceptedFile(
-    "Table of runs", ("CSV", "spreadsheet (.xlsx)"), 2 * MEGABYTE, ".csv,.txt,.tsv,.xlsx,text/csv"
+    to_phrase("Table of runs"), ("CSV", _SPREADSHEET), 2 * MEGABYTE, ".csv,.txt,.tsv,.xlsx,text/csv"
 )
 OLD_LIST = AcceptedFile(
-    "List kept before the site",
-    ("CSV", "text", "spreadsheet (.xlsx)"),
+    to_phrase("List kept before the site"),
+    ("CSV", _TEXT, _SPREADSHEET),
     2 * MEGABYTE,
     ".csv,.txt,.tsv,.xlsx,.xlsm,text/csv,text/plain",
 )
 POSITIONS = AcceptedFile(
-    "Positions of digs",
+    to_phrase("Positions of digs"),
     ("GPX 1.1", "GeoJSON"),
     2 * MEGABYTE,
     ".gpx,.geojson,.json,application/gpx+xml,application/geo+json",

@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Collection
 from dataclasses import asdict, dataclass, field
 
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import numeral
 
 # So many days, weeks and months that have a backup keep their newest one.
@@ -130,14 +131,11 @@ def span_words(span: datetime.timedelta) -> str:
     ('1 minute', '27 hours')
     """
     minutes = max(0, int(span.total_seconds() // 60))
-    for number, unit, least in (
-        (minutes // 1440, "day", 2),
-        (minutes // 60, "hour", 2),
-        (minutes, "minute", 0),
-    ):
-        if number >= least:
-            return f"{number} {unit}" if number == 1 else f"{number} {unit}s"
-    raise AssertionError
+    if minutes >= 2 * 1440:
+        return phrase_counted("{number} day", "{number} days", minutes // 1440)
+    if minutes >= 2 * 60:
+        return phrase_counted("{number} hour", "{number} hours", minutes // 60)
+    return phrase_counted("{number} minute", "{number} minutes", minutes)
 
 
 def size_words(size: int) -> str:
@@ -150,7 +148,7 @@ def size_words(size: int) -> str:
         if size >= scale:
             amount = size / scale
             return f"{numeral(amount, '.1f')} {unit}" if amount < 10 else f"{numeral(amount, ',.0f')} {unit}"
-    return f"{size} bytes"
+    return phrase("{size} bytes", size=size)
 
 
 def is_room_short(*, free: int, database: int) -> bool:

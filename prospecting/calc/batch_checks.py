@@ -9,6 +9,7 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.language import phrase, to_phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.quality_control import (
     ACTION_SIGMAS,
@@ -48,45 +49,71 @@ class CheckRule:
     """One rule of the set: what it asks, and where its limit comes from."""
 
     name: str
-    sentence: str
-    source: str
+    asks: str
+    told_by: str
+
+    @property
+    def sentence(self) -> str:
+        return phrase(self.asks, **_figures())
+
+    @property
+    def source(self) -> str:
+        return phrase(self.told_by, **_figures())
 
 
-RULE_SET_NAME = "This site's rules for one return"
-COMMON = "common practice, no source"
+def _figures() -> dict[str, str]:
+    """What the sentences of the rules name, as text."""
+    return {
+        "factor": numeral(BLANK_FACTOR, "g"),
+        "off_by": numeral(100 * OFF_BY, "g"),
+        "pairs": str(FEWEST_PAIRS),
+        "chance": numeral(100 * CHANCE, "g"),
+    }
+
+
+RULE_SET_NAME = to_phrase("This site's rules for one return")
+COMMON = to_phrase("common practice, no source")
 RULES: tuple[CheckRule, ...] = (
     CheckRule(
         "blank",
-        f"A coarse blank fails above {numeral(BLANK_FACTOR, 'g')} times the detection limit, and is looked at above "
-        "the limit itself.",
+        to_phrase(
+            "A coarse blank fails above {factor} times the detection limit, and is looked at above the limit itself."
+        ),
         COMMON,
     ),
     CheckRule(
         "reference",
-        "A reference material, by its z score against the standard deviation between laboratories: up to 2 acceptable, "
-        "between 2 and 3 a warning signal, 3 or more an action signal, which fails. Two of three in a row beyond 2 on one side "
-        "fail as well.",
-        "z score and its names: ISO 13528:2015, section 9 (from memory); two of three: Western Electric, Statistical Quality "
-        "Control Handbook (1956)",
+        to_phrase(
+            "A reference material, by its z score against the standard deviation between laboratories: up to 2 acceptable, "
+            "between 2 and 3 a warning signal, 3 or more an action signal, which fails. Two of three in a row beyond 2 on "
+            "one side fail as well."
+        ),
+        to_phrase(
+            "z score and its names: ISO 13528:2015, section 9 (from memory); two of three: Western Electric, Statistical "
+            "Quality Control Handbook (1956)"
+        ),
     ),
     CheckRule(
         "reference_without_sd",
-        "A reference material whose certificate gives no standard deviation between laboratories: inside its plus or minus it "
-        f"passes; outside it, and off by more than {numeral(100 * OFF_BY, 'g')} %, it fails; between the two nothing "
-        "can be said, because "
-        "such a plus or minus tells how well the mean is known and not how far a single assay may lie.",
-        f"the {numeral(100 * OFF_BY, 'g')} %: what the USGS method of gold by lead fusion fire assay accepts at five "
-        "times its limit; the "
-        "rest our own",
+        to_phrase(
+            "A reference material whose certificate gives no standard deviation between laboratories: inside its plus or "
+            "minus it passes; outside it, and off by more than {off_by} %, it fails; between the two nothing can be said, "
+            "because such a plus or minus tells how well the mean is known and not how far a single assay may lie."
+        ),
+        to_phrase(
+            "the {off_by} %: what the USGS method of gold by lead fusion fire assay accepts at five times its limit; the "
+            "rest our own"
+        ),
     ),
     CheckRule(
         "duplicate",
-        "Duplicates, by half the relative difference |a - b| / (a + b): at least 90 % of the pairs within 10 % (pulp) or 20 % "
-        f"(coarse). From {FEWEST_PAIRS} pairs on a return fails when so many outside would be rarer than "
-        f"{numeral(100 * CHANCE, 'g')} % at a laboratory that keeps the 90 %. Field duplicates (30 %) never fail a "
-        "return: they tell of "
-        "coarse gold and of our own splitting.",
-        f"limits: {COMMON}; the chance: binomial",
+        to_phrase(
+            "Duplicates, by half the relative difference |a - b| / (a + b): at least 90 % of the pairs within 10 % (pulp) "
+            "or 20 % (coarse). From {pairs} pairs on a return fails when so many outside would be rarer than {chance} % at a "
+            "laboratory that keeps the 90 %. Field duplicates (30 %) never fail a return: they tell of coarse gold and of "
+            "our own splitting."
+        ),
+        to_phrase("limits: common practice, no source; the chance: binomial"),
     ),
 )
 

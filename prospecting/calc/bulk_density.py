@@ -2,6 +2,7 @@
 
 from decimal import Decimal
 
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 
 # Solid quartz has 2.65 g/mL (2648.4 kg/m3, handbook value); broken rock has air between its pieces, so loose ore weighs less.
@@ -25,11 +26,14 @@ def bulk_density_g_per_ml(mass_g: Decimal, volume_ml: Decimal) -> Decimal:
     Decimal('1.4375')
     """
     if mass_g <= 0 or volume_ml <= 0:
-        raise ValueError("A bulk density needs a mass and a volume of more than nothing.")
+        raise ValueError(phrase("A bulk density needs a mass and a volume of more than nothing."))
     density = (mass_g / volume_ml).quantize(_DENSITY_STEP)
     if not LEAST_G_PER_ML <= density <= GOLD_G_PER_ML:
         raise ValueError(
-            f"That would be {_shown(density)} g in each mL, which no ore is. Check the volume, the mass and their units."
+            phrase(
+                "That would be {density} g in each mL, which no ore is. Check the volume, the mass and their units.",
+                density=_shown(density),
+            )
         )
     return density
 
@@ -44,7 +48,7 @@ def measured_mass_g(measure_ml: Decimal, density_g_per_ml: Decimal) -> Decimal:
     Decimal('400.0000')
     """
     if measure_ml <= 0 or density_g_per_ml <= 0:
-        raise ValueError("A measured mass needs a volume and a bulk density of more than nothing.")
+        raise ValueError(phrase("A measured mass needs a volume and a bulk density of more than nothing."))
     return measure_ml * density_g_per_ml
 
 
@@ -52,14 +56,16 @@ def question_about(density_g_per_ml: Decimal) -> str | None:
     """Return a question when a bulk density is unusual for loose ore, else None."""
     shown = _shown(density_g_per_ml)
     if density_g_per_ml > SOLID_QUARTZ_G_PER_ML:
-        return (
-            f"{shown} g in each mL is denser than solid quartz (2.65), and loose ore has air in it: about 1.3 to 1.8 is usual. "
-            "Are the volume, the mass and their units right?"
+        return phrase(
+            "{density} g in each mL is denser than solid quartz (2.65), and loose ore has air in it: about 1.3 to 1.8 is "
+            "usual. Are the volume, the mass and their units right?",
+            density=shown,
         )
     if density_g_per_ml < LIGHTEST_USUAL_G_PER_ML:
-        return (
-            f"{shown} g in each mL is lighter than water; loose ore has about 1.3 to 1.8. "
-            "Are the volume, the mass and their units right?"
+        return phrase(
+            "{density} g in each mL is lighter than water; loose ore has about 1.3 to 1.8. "
+            "Are the volume, the mass and their units right?",
+            density=shown,
         )
     return None
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import betaincinv, log_ndtr, ndtri
 
+from prospecting.calc.language import phrase
 from prospecting.calc.quality_control import checked_values
 
 LOG_ROOT_2_PI = math.log(2 * math.pi) / 2
@@ -171,15 +172,21 @@ def lognormal_mle(values: Sequence[float], is_below: Sequence[bool]) -> Lognorma
         by_ratio = np.sum(z) - np.sum(pull)
         return -float(likelihood), -np.array([by_inverse * inverse, by_ratio])
 
-    found = minimize(
-        minus_log_likelihood, np.zeros(2), jac=True, method="BFGS", options={"gtol": 1e-9 * len(numbers)}
-    )
-    _, slope = minus_log_likelihood(found.x)
+    none_fits = phrase("No lognormal distribution fits: the likelihood of these results has no summit.")
+    try:
+        found = minimize(
+            minus_log_likelihood, np.zeros(2), jac=True, method="BFGS", options={"gtol": 1e-9 * len(numbers)}
+        )
+        _, slope = minus_log_likelihood(found.x)
+        sd = scale / math.exp(found.x[0])
+        mean = centre + found.x[1] * sd
+        fit = LognormalFit(float(mean), float(sd), math.exp(mean + sd**2 / 2))
+    except OverflowError:
+        # The search ran away: limits far below every detect.
+        raise ValueError(none_fits) from None
     if not np.all(np.abs(slope) < 1e-5 * len(numbers)):
-        raise ValueError("No lognormal distribution fits: the likelihood of these results has no summit.")
-    sd = scale / math.exp(found.x[0])
-    mean = centre + found.x[1] * sd
-    return LognormalFit(float(mean), float(sd), math.exp(mean + sd**2 / 2))
+        raise ValueError(none_fits)
+    return fit
 
 
 def half_limit_mean(values: Sequence[float], is_below: Sequence[bool]) -> float:
@@ -237,12 +244,20 @@ def _checked(
     if len(numbers) != len(below):
         raise ValueError(f"{len(numbers)} values need as many flags, not {len(below)}.")
     if numbers.min() < 0 or np.any(numbers[below] <= 0):
-        raise ValueError("A grade is zero or more, and a limit it lies below is above zero.")
+        raise ValueError(phrase("A grade is zero or more, and a limit it lies below is above zero."))
     if below.all():
-        raise ValueError(f"All {len(numbers)} results lie below their limits: such a set has no mean.")
+        raise ValueError(
+            phrase(
+                "All {number} results lie below their limits: such a set has no mean.", number=len(numbers)
+            )
+        )
     return numbers, below
 
 
 def _check_two_detects(detects: np.ndarray) -> None:
     if len(np.unique(detects)) < 2:
-        raise ValueError(f"{len(np.unique(detects))} different detected value: a fit needs two or more.")
+        raise ValueError(
+            phrase(
+                "{number} different detected value: a fit needs two or more.", number=len(np.unique(detects))
+            )
+        )

@@ -3,7 +3,11 @@
 import math
 from collections.abc import Iterable, Sequence
 
+from prospecting.calc.language import phrase, to_phrase
 from prospecting.calc.number_words import numeral
+
+_TOO_SMALL = to_phrase("{value} as {what}{where}: it must be above {limit}.")
+_NO_LOGARITHM = to_phrase("{value} as {what}{where}: it has no logarithm, so it must be above {limit}.")
 
 
 def need_positive(**values: float) -> None:
@@ -22,28 +26,47 @@ def numbers(
     *,
     above: float | None = None,
     least: int = 1,
-    why: str = "it must be above",
+    too_small: str = _TOO_SMALL,
 ) -> list[float]:
     """Return the values as floats; ValueError names the first that is missing, not finite, or not above the limit.
 
-    `why` says what is wrong with one that is not above it.
+    `too_small` says what is wrong with one that is not above it.
 
     >>> numbers([2, 3.5], "a mass")
     [2.0, 3.5]
     """
     values = list(values)
     if len(values) < least:
-        raise ValueError(f"{what}: {len(values)} given, at least {least} needed.")
+        raise ValueError(
+            phrase(
+                "{what}: {number} given, at least {least} needed.",
+                what=what,
+                number=len(values),
+                least=least,
+            )
+        )
     for place, value in enumerate(values, 1):
-        where = f" in place {place}" if len(values) > 1 else ""
+        if value is not None and math.isfinite(value) and (above is None or value > above):
+            continue
+        where = phrase(" in place {place}", place=place) if len(values) > 1 else ""
         if value is None:
             raise ValueError(
-                f"{what} is missing{where}: leave it out beforehand, and what it is paired or blocked with."
+                phrase(
+                    "{what} is missing{where}: leave it out beforehand, and what it is paired or blocked with.",
+                    what=what,
+                    where=where,
+                )
             )
         if not math.isfinite(value):
-            raise ValueError(f"{value} as {what}{where}: it must be a finite number.")
-        if above is not None and not value > above:
-            raise ValueError(f"{value} as {what}{where}: {why} {numeral(above, 'g')}.")
+            raise ValueError(
+                phrase(
+                    "{value} as {what}{where}: it must be a finite number.",
+                    value=value,
+                    what=what,
+                    where=where,
+                )
+            )
+        raise ValueError(phrase(too_small, value=value, what=what, where=where, limit=numeral(above, "g")))
     return [float(value) for value in values]
 
 
@@ -51,8 +74,9 @@ def checked_values(
     values: Sequence[float], name: str, at_least: int = 1, *, above_zero: bool = False
 ) -> list[float]:
     """Return the values of one named list as floats, refused as in `numbers`."""
-    why = "it has no logarithm, so it must be above"
-    return numbers(values, f"a value of {name}", above=0 if above_zero else None, least=at_least, why=why)
+    what = phrase("a value of {name}", name=name)
+    above = 0 if above_zero else None
+    return numbers(values, what, above=above, least=at_least, too_small=_NO_LOGARITHM)
 
 
 def checked_pairs(
@@ -68,5 +92,13 @@ def checked_pairs(
     a = checked_values(first, first_name, at_least, above_zero=above_zero)
     b = checked_values(second, second_name, at_least, above_zero=above_zero)
     if len(a) != len(b):
-        raise ValueError(f"{first_name} has {len(a)} values and {second_name} {len(b)}: pairs need both.")
+        raise ValueError(
+            phrase(
+                "{first} has {number} values and {second} {others}: pairs need both.",
+                first=first_name,
+                number=len(a),
+                second=second_name,
+                others=len(b),
+            )
+        )
     return a, b

@@ -9,6 +9,8 @@ import random
 import re
 import unicodedata
 
+from prospecting.calc.language import phrase, to_phrase
+
 LETTERS = "BCDFGHJKMNPQRSTVWXYZ"
 DIGITS = "23456789"
 # Letters the check may be: those that no digit is taken for.
@@ -21,8 +23,16 @@ _LETTER_FOR_DIGIT = {digit: letter for letter, digit in _DIGIT_FOR_LETTER.items(
 # Three letters, up to three digits; the check letter weighs 22, that is -1, so that it equals the sum. Any distinct weights
 # catch swaps within letters and within digits; these also catch a letter swapped with a digit that looks like a letter.
 _WEIGHTS = (1, 2, 4, 17, 11, 21)
-_PLACES = ("first", "second", "third", "fourth", "fifth", "sixth", "last")
-_EXAMPLE = "A lot code is three letters, two or three digits and a check letter, like BRK-47-T."
+_PLACES = (
+    to_phrase("first"),
+    to_phrase("second"),
+    to_phrase("third"),
+    to_phrase("fourth"),
+    to_phrase("fifth"),
+    to_phrase("sixth"),
+)
+_LAST = to_phrase("last")
+_EXAMPLE = to_phrase("A lot code is three letters, two or three digits and a check letter, like BRK-47-T.")
 
 
 def check_letter(body: str) -> str:
@@ -53,22 +63,28 @@ def read_code(text: str) -> str:
     """
     signs = _plain_signs(text)
     if len(signs) not in (6, 7):
-        raise ValueError(f"{_EXAMPLE} This has {len(signs)} signs.")
+        raise ValueError(
+            phrase("{example} This has {number} signs.", example=phrase(_EXAMPLE), number=len(signs))
+        )
     last = len(signs) - 1
     read = []
     for place, sign in enumerate(signs):
-        name = "last" if place == last else _PLACES[place]
+        name = _LAST if place == last else _PLACES[place]
         if 3 <= place < last:
             read.append(_read_digit(sign, name))
         else:
             read.append(_read_letter(sign, name, LETTERS if place < 3 else CHECK_LETTERS))
     body, check = "".join(read[:-1]), read[-1]
+    code = f"{body[:3]}-{body[3:]}-{check}"
     if check_letter(body) != check:
         raise ValueError(
-            f"{body[:3]}-{body[3:]}-{check} is not a lot code: the check letter does not fit, so a sign is wrong or two are "
-            "swapped. Look at the tag again."
+            phrase(
+                "{code} is not a lot code: the check letter does not fit, so a sign is wrong or two are swapped. Look at the "
+                "tag again.",
+                code=code,
+            )
         )
-    return f"{body[:3]}-{body[3:]}-{check}"
+    return code
 
 
 def draw_blind_code(rng: random.Random) -> str:
@@ -107,11 +123,14 @@ def read_tag(text: str) -> str:
     """Return the tag in `text` as six digits, blanks and look-alike signs mended. Raises ValueError with a sentence."""
     signs = _plain_signs(text)
     if len(signs) != 6:
-        raise ValueError(f"A tag has six digits. This has {len(signs)} signs.")
+        raise ValueError(phrase("A tag has six digits. This has {number} signs.", number=len(signs)))
     tag = "".join(_read_digit(sign, _PLACES[place]) for place, sign in enumerate(signs))
     if tag_check_digit(tag[:5]) != tag[5]:
         raise ValueError(
-            f"{tag} is not a tag: its check digit does not fit, so a digit is wrong or two are swapped."
+            phrase(
+                "{tag} is not a tag: its check digit does not fit, so a digit is wrong or two are swapped.",
+                tag=tag,
+            )
         )
     return tag
 
@@ -125,7 +144,7 @@ def _times_x(element: int) -> int:
 def _plain_signs(text: str) -> str:
     """The signs of a code in capitals, without blanks, dots or any kind of hyphen."""
     if len(text) > LONGEST_TEXT:
-        raise ValueError("That is too long to be a code.")
+        raise ValueError(phrase("That is too long to be a code."))
     folded = unicodedata.normalize("NFKC", text).upper()
     kept = (sign for sign in folded if unicodedata.category(sign)[0] not in "ZC" and sign not in "._\u2212")
     return "".join(sign for sign in kept if unicodedata.category(sign) != "Pd")
@@ -134,12 +153,23 @@ def _plain_signs(text: str) -> str:
 def _read_letter(sign: str, name: str, allowed: str) -> str:
     letter = _LETTER_FOR_DIGIT.get(sign, sign)
     if letter not in allowed:
-        raise ValueError(f"The {name} sign should be a letter of a lot code, not “{sign}”. {_EXAMPLE}")
+        raise ValueError(
+            phrase(
+                "The {place} sign should be a letter of a lot code, not “{sign}”. {example}",
+                place=phrase(name),
+                sign=sign,
+                example=phrase(_EXAMPLE),
+            )
+        )
     return letter
 
 
 def _read_digit(sign: str, name: str) -> str:
     digit = _DIGIT_FOR_LETTER.get(sign, sign)
     if digit not in DIGITS:
-        raise ValueError(f"The {name} sign should be a digit from 2 to 9, not “{sign}”.")
+        raise ValueError(
+            phrase(
+                "The {place} sign should be a digit from 2 to 9, not “{sign}”.", place=phrase(name), sign=sign
+            )
+        )
     return digit

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc.checks import need_positive
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import FINE_GOLD_DENSITY, Interval
 from prospecting.calc.units import convert_mass
@@ -132,7 +133,7 @@ def mean_colour_of_pans_mg(golds_mg: Sequence[Decimal], colours: Sequence[int]) 
         raise ValueError(f"{len(golds_mg)} pans were weighed and {len(colours)} counted: each needs both.")
     counted = sum(colours)
     if not counted:
-        raise ValueError("No colour has no mean mass.")
+        raise ValueError(phrase("No colour has no mean mass."))
     return float(sum(golds_mg)) / counted
 
 
@@ -166,7 +167,12 @@ def grain_shape(
     need_positive(length_mm=length_mm, breadth_mm=breadth_mm, thickness_mm=thickness_mm, density=density)
     if not length_mm >= breadth_mm >= thickness_mm:
         raise ValueError(
-            f"Length, breadth and thickness do not rise in this order: {length_mm}, {breadth_mm}, {thickness_mm} mm."
+            phrase(
+                "Length, breadth and thickness do not rise in this order: {length}, {breadth}, {thickness} mm.",
+                length=length_mm,
+                breadth=breadth_mm,
+                thickness=thickness_mm,
+            )
         )
     volume_mm3 = length_mm * breadth_mm * thickness_mm
     return GrainShape(
@@ -211,8 +217,13 @@ def stokes_fall(
     is_valid = reynolds <= STOKES_REYNOLDS
     if not is_valid and beyond_limit == "refuse":
         raise ValueError(
-            f"Stokes's law holds up to a Reynolds number of {STOKES_REYNOLDS}; {diameter_um} um at "
-            f"{density_kg_per_m3} kg/m3 gives {numeral(reynolds, '.3g')}."
+            phrase(
+                "Stokes's law holds up to a Reynolds number of {most}; {diameter} um at {density} kg/m3 gives {number}.",
+                most=STOKES_REYNOLDS,
+                diameter=diameter_um,
+                density=density_kg_per_m3,
+                number=numeral(reynolds, ".3g"),
+            )
         )
     return Fall(velocity, reynolds, is_valid)
 
@@ -235,8 +246,14 @@ def schiller_naumann_fall(diameter_um: float, density_kg_per_m3: float, water: W
     reynolds = _root(lambda re: re * (1 + 0.15 * re**0.687) - stokes.reynolds, stokes.reynolds)
     if reynolds > SCHILLER_NAUMANN_REYNOLDS:
         raise ValueError(
-            f"Schiller and Naumann's drag holds up to a Reynolds number of {SCHILLER_NAUMANN_REYNOLDS:.0f}; {diameter_um} um "
-            f"at {density_kg_per_m3} kg/m3 gives {numeral(reynolds, '.4g')}."
+            phrase(
+                "Schiller and Naumann's drag holds up to a Reynolds number of {most}; {diameter} um at {density} kg/m3 "
+                "gives {number}.",
+                most=numeral(SCHILLER_NAUMANN_REYNOLDS, ".0f"),
+                diameter=diameter_um,
+                density=density_kg_per_m3,
+                number=numeral(reynolds, ".4g"),
+            )
         )
     return Fall(stokes.velocity_m_per_s * reynolds / stokes.reynolds, reynolds, True)
 
@@ -273,8 +290,12 @@ def concentration_criterion(heavy_density: float, light_density: float, water_de
     need_positive(water_density=water_density)
     if not heavy_density >= light_density > water_density:
         raise ValueError(
-            f"Densities do not rise from water ({water_density}) over the light mineral ({light_density}) to the heavy one "
-            f"({heavy_density})."
+            phrase(
+                "Densities do not rise from water ({water}) over the light mineral ({light}) to the heavy one ({heavy}).",
+                water=water_density,
+                light=light_density,
+                heavy=heavy_density,
+            )
         )
     return (heavy_density - water_density) / (light_density - water_density)
 
@@ -400,7 +421,11 @@ def _ball_in_water(diameter_um: float, density_kg_per_m3: float, water: Water) -
     excess = density_kg_per_m3 - water.density_kg_per_m3
     if excess <= 0:
         raise ValueError(
-            f"A grain of {density_kg_per_m3} kg/m3 does not sink in water of {water.density_kg_per_m3} kg/m3."
+            phrase(
+                "A grain of {grain} kg/m3 does not sink in water of {water} kg/m3.",
+                grain=density_kg_per_m3,
+                water=water.density_kg_per_m3,
+            )
         )
     return diameter_um * 1e-6, excess
 

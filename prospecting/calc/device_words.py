@@ -1,5 +1,7 @@
 """What a browser calls itself, in the words a person has for it."""
 
+from prospecting.calc.language import phrase
+
 # The first that is found counts: most browsers also name others, to be served like them.
 SYSTEMS = {
     "iPhone": "iPhone",
@@ -33,4 +35,4 @@ def device_words(user_agent: str) -> str:
     """
     system = next((word for sign, word in SYSTEMS.items() if sign in user_agent), "")
     browser = next((word for sign, word in BROWSERS.items() if sign in user_agent), "")
-    return ", ".join(filter(None, [system, browser])) or "unknown device"
+    return ", ".join(filter(None, [system, browser])) or phrase("unknown device")

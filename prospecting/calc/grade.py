@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from prospecting.calc.language import phrase
 from prospecting.calc.lineage import weighted_mean
 from prospecting.calc.mass_balance import total_mass_g
 
@@ -155,13 +156,13 @@ def two_product_refusal(feed: Number, concentrate: Number, tails: Number) -> str
     """Return why three grades give no recovery, as a sentence; None when concentrate > feed > tails >= 0 holds."""
     feed, concentrate, tails = _in_kind(feed, concentrate, tails)
     if tails < 0:
-        return "A grade cannot be negative."
+        return phrase("A grade cannot be negative.")
     if feed <= 0:
-        return "A feed without gold has no recovery."
+        return phrase("A feed without gold has no recovery.")
     if concentrate <= feed:
-        return "The concentrate is not richer than the feed, so these grades give no recovery."
+        return phrase("The concentrate is not richer than the feed, so these grades give no recovery.")
     if tails >= feed:
-        return "The tails are not poorer than the feed, so these grades give no recovery."
+        return phrase("The tails are not poorer than the feed, so these grades give no recovery.")
     return None
 
 
@@ -182,13 +183,27 @@ def two_product(feed: Number, concentrate: Number, tails: Number) -> TwoProduct:
     0.8627
     """
     refusal = two_product_refusal(feed, concentrate, tails)
-    _need(refusal is None, f"{refusal} (feed {feed}, concentrate {concentrate}, tails {tails})")
+    _need(
+        refusal is None,
+        phrase(
+            "{refusal} (feed {feed}, concentrate {concentrate}, tails {tails})",
+            refusal=refusal,
+            feed=feed,
+            concentrate=concentrate,
+            tails=tails,
+        ),
+    )
     f, c, t = _in_kind(feed, concentrate, tails)
     mass_yield = (f - t) / (c - t)
     # Too small for a number of the machine to hold.
     _need(
         mass_yield > 0,
-        f"These grades lie too far apart (feed {feed}, concentrate {concentrate}, tails {tails}).",
+        phrase(
+            "These grades lie too far apart (feed {feed}, concentrate {concentrate}, tails {tails}).",
+            feed=feed,
+            concentrate=concentrate,
+            tails=tails,
+        ),
     )
     return TwoProduct(
         recovery=two_product_formula(f, c, t),
@@ -274,7 +289,7 @@ def recovery_of_products(concentrate_gold_mg: Number, tails_gold_mg: Number) -> 
     """Return the concentrate's share of the gold found in both products. No gold at all raises ValueError."""
     concentrate, tails = _in_kind(concentrate_gold_mg, tails_gold_mg)
     _need(concentrate >= 0 and tails >= 0, "Gold cannot weigh less than nothing.")
-    _need(concentrate + tails > 0, "Without gold in either product there is no recovery.")
+    _need(concentrate + tails > 0, phrase("Without gold in either product there is no recovery."))
     return concentrate / (concentrate + tails)
 
 
@@ -296,14 +311,23 @@ def recovery_of_products_sd(
 def accountability(calculated_head_g_per_t: Number, assayed_head_g_per_t: Number) -> Number:
     """Return the calculated head as a fraction of the assayed head: how much of the assayed gold was found again."""
     calculated, assayed = _in_kind(calculated_head_g_per_t, assayed_head_g_per_t)
-    _need(assayed > 0, f"Accountability needs an assayed head above zero ({assayed_head_g_per_t} g/t).")
+    _need(
+        assayed > 0,
+        phrase(
+            "Accountability needs an assayed head above zero ({assayed_head} g/t).",
+            assayed_head=assayed_head_g_per_t,
+        ),
+    )
     return calculated / assayed
 
 
 def apparent_recovery(panned_g_per_t: Number, assay_g_per_t: Number) -> Number:
     """Return panned grade over assayed grade. Panning catches free gold, fire assay counts all of it: no calibration."""
     panned, assayed = _in_kind(panned_g_per_t, assay_g_per_t)
-    _need(assayed > 0, f"An apparent recovery needs an assay above zero ({assay_g_per_t} g/t).")
+    _need(
+        assayed > 0,
+        phrase("An apparent recovery needs an assay above zero ({assay} g/t).", assay=assay_g_per_t),
+    )
     return panned / assayed
 
 
@@ -327,7 +351,15 @@ def mass_to_add(mass: Number, grade: Number, added_grade: Number, target_grade: 
     """
     m, high, low, target = _in_kind(mass, grade, added_grade, target_grade)
     between = low < target <= high or high <= target < low
-    _need(between, f"{target_grade} g/t does not lie between {added_grade} and {grade} g/t.")
+    _need(
+        between,
+        phrase(
+            "{target} g/t does not lie between {added} and {grade} g/t.",
+            target=target_grade,
+            added=added_grade,
+            grade=grade,
+        ),
+    )
     return m * (high - target) / (target - low)
 
 
@@ -343,12 +375,15 @@ def screen_fire_assay(
     Minus portions of unequal mass need `minus_portions_g`, else their grades would count alike. Raises ValueError without
     any minus assay or with fractions of no mass.
     """
-    _need(len(minus_grades_g_per_t) > 0, "A screen assay needs at least one assay of the minus fraction.")
+    _need(
+        len(minus_grades_g_per_t) > 0,
+        phrase("A screen assay needs at least one assay of the minus fraction."),
+    )
     portions = minus_portions_g or [1] * len(minus_grades_g_per_t)
     minus_grade = _weighted(minus_grades_g_per_t, portions)
     plus_mass, plus_gold, minus_mass, minus_grade = _in_kind(plus_g, plus_gold_mg, minus_g, minus_grade)
     minus_gold = gold_mg(minus_grade, minus_mass)
-    _need(plus_gold + minus_gold > 0, "Without any gold there is no share of coarse gold.")
+    _need(plus_gold + minus_gold > 0, phrase("Without any gold there is no share of coarse gold."))
     return ScreenAssay(
         plus_grade_g_per_t=grade_g_per_t(plus_gold, plus_mass),
         minus_grade_g_per_t=minus_grade,
@@ -361,7 +396,11 @@ def _wet_and_dry(wet_g: Number, dry_g: Number) -> tuple[Number, Number]:
     wet, dry = _in_kind(wet_g, dry_g)
     _need(
         wet >= dry > 0,
-        f"Wet ({wet_g} g) weighs at least what dry weighs ({dry_g} g), and dry more than nothing.",
+        phrase(
+            "Wet ({wet} g) weighs at least what dry weighs ({dry} g), and dry more than nothing.",
+            wet=wet_g,
+            dry=dry_g,
+        ),
     )
     return wet, dry
 

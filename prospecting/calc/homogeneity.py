@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from scipy.special import betaincinv, chdtrc, chdtri, fdtr, fdtrc, fdtri, gammaincinv, pdtr, pdtrik
 
 from prospecting.calc.checks import checked_pairs, checked_values
+from prospecting.calc.language import phrase, to_phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import Interval
 
@@ -23,7 +24,7 @@ SMALL_SHARE_OF_SIGMA = 0.3
 # The assay's own sd has to stay below this share of the target, or the test sees nothing.
 ASSAY_SHARE_OF_SIGMA = 0.5
 
-EVEN, UNEVEN, NOT_SHOWN = "even enough", "uneven", "not shown"
+EVEN, UNEVEN, NOT_SHOWN = to_phrase("even enough"), to_phrase("uneven"), to_phrase("not shown")
 # Beyond this a page says "many more" rather than a number.
 MOST_PORTIONS = 10_000
 # Deals of the same colours that the exact test of scatter draws: enough to know a chance of 5 % to about 0.15 %.
@@ -177,7 +178,7 @@ def cochran_test(first: Sequence[float], second: Sequence[float], alpha: float =
     a, b = checked_pairs(first, second, "first", "second", at_least=2)
     squares = [(one - other) ** 2 for one, other in zip(a, b, strict=True)]
     if not any(squares):
-        raise ValueError("All pairs are alike to the last digit: their spread is not known.")
+        raise ValueError(phrase("All pairs are alike to the last digit: their spread is not known."))
     widest = max(squares)
     return Cochran(
         widest / math.fsum(squares), cochran_critical(len(a), 2, alpha), squares.index(widest), alpha
@@ -301,7 +302,7 @@ def against_counting_floor(
         )
     mean = statistics.fmean(values)
     if mean == 0:
-        raise ValueError("Portions without any gold have no relative spread.")
+        raise ValueError(phrase("Portions without any gold have no relative spread."))
     df = len(values) - 1
     chi2 = df * statistics.variance(values) / (floor * mean) ** 2
     return _floor_test(chi2, len(values), mean, floor, tolerated, level, power, math.inf)
@@ -354,7 +355,7 @@ def against_chance(
         raise ValueError("grain, tolerated and floor_df must be above zero.")
     whole = math.fsum(values)
     if not whole:
-        raise ValueError("Portions without any gold have no relative spread.")
+        raise ValueError(phrase("Portions without any gold have no relative spread."))
     expected = expected_amounts(values, sizes)
     chance = [grain * e + reading_sd**2 + (relative_reading_sd * e) ** 2 for e in expected]
     chi2 = math.fsum((x - e) ** 2 / v for x, e, v in zip(values, expected, chance, strict=True))
@@ -392,7 +393,7 @@ def exact_scatter_chance(counts: Sequence[int], exposures: Sequence[float], rng)
 
     values, sizes = checked_pairs(counts, exposures, "counts", "exposures", at_least=2)
     if any(value < 0 or value != int(value) for value in values) or not any(values):
-        raise ValueError("A count is a whole number from 0 up, and one of them at least is above 0.")
+        raise ValueError(phrase("A count is a whole number from 0 up, and one of them at least is above 0."))
     expected = np.array(expected_amounts(values, sizes))
     total = int(sum(values))
     deals = rng.multinomial(total, expected / total, size=DEALS)
@@ -419,7 +420,7 @@ def grain_of_classes(
     """
     gold = math.fsum(n * g for n, g in zip(counts, masses_mg, strict=True))
     if not gold > 0:
-        raise ValueError("No colour was counted: the grains have no mean mass.")
+        raise ValueError(phrase("No colour was counted: the grains have no mean mass."))
     return within * math.fsum(n * g * g for n, g in zip(counts, masses_mg, strict=True)) / gold
 
 
@@ -648,7 +649,7 @@ def duplicates_against_allowed(
     a, b = checked_pairs(first, second, "first", "second", at_least=2)
     mean = statistics.fmean([*a, *b])
     if mean <= 0:
-        raise ValueError("Assays without any gold have no relative spread.")
+        raise ValueError(phrase("Assays without any gold have no relative spread."))
     found = sufficient_homogeneity(a, b, allowed * mean / SMALL_SHARE_OF_SIGMA, level)
     units, within = found.units, found.ms_within
     lower = float(fdtri(units - 1, units, 1 - level))
@@ -724,7 +725,7 @@ def gold_shares(masses: Sequence[float], grades: Sequence[float]) -> list[float]
     gold = [mass * grade for mass, grade in zip(masses, grades, strict=True)]
     whole = math.fsum(gold)
     if not whole > 0:
-        raise ValueError("None of these lots showed gold: there are no shares of it.")
+        raise ValueError(phrase("None of these lots showed gold: there are no shares of it."))
     return [each / whole for each in gold]
 
 

@@ -14,6 +14,8 @@ from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
+from prospecting.calc.language import phrase
+
 FORM = 1
 BEFORE_FIRST = "0" * 64
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -123,7 +125,11 @@ def walk(links: Callable[[], Iterable[Link]], kept: Mapping[int, str] | None = N
         if link.number != count + 1:
             return Walk(count, head, _gap(link, count, last_pk))
         if link.entry is None:
-            sentence = f"Entry {link.entry_pk} is missing: its seal (link {link.number}) is there, the entry is gone."
+            sentence = phrase(
+                "Entry {entry} is missing: its seal (link {link}) is there, the entry is gone.",
+                entry=link.entry_pk,
+                link=link.number,
+            )
             return Walk(count, head, Break(link.number, link.entry_pk, Fault.MISSING, sentence))
         if hash_after(head, link.entry) != link.sha256:
             return Walk(count, head, _misfit(link, head, links))
@@ -135,9 +141,22 @@ def walk(links: Callable[[], Iterable[Link]], kept: Mapping[int, str] | None = N
 
 def _gap(link: Link, count: int, last_pk: int | None) -> Break:
     missing, last = count + 1, link.number - 1
-    links = f"Link {missing} is" if missing == last else f"Links {missing} to {last} are"
-    between = f"after entry {last_pk}" if last_pk else "at the beginning"
-    sentence = f"{links} missing {between}, before entry {link.entry_pk}: what stood there was taken out."
+    where = phrase("after entry {entry}", entry=last_pk) if last_pk else phrase("at the beginning")
+    if missing == last:
+        sentence = phrase(
+            "Link {link} is missing {where}, before entry {entry}: what stood there was taken out.",
+            link=missing,
+            where=where,
+            entry=link.entry_pk,
+        )
+    else:
+        sentence = phrase(
+            "Links {first} to {last} are missing {where}, before entry {entry}: what stood there was taken out.",
+            first=missing,
+            last=last,
+            where=where,
+            entry=link.entry_pk,
+        )
     return Break(missing, link.entry_pk, Fault.MISSING, sentence)
 
 
@@ -148,13 +167,18 @@ def _misfit(link: Link, head: str, links: Callable[[], Iterable[Link]]) -> Break
             continue
         fitting = hash_after(head, other.entry)
         if fitting in (link.sha256, other.sha256):
-            sentence = (
-                f"Entry {link.entry_pk} is out of order: at link {link.number} stood entry {other.entry_pk}."
+            sentence = phrase(
+                "Entry {entry} is out of order: at link {link} stood entry {other}.",
+                entry=link.entry_pk,
+                link=link.number,
+                other=other.entry_pk,
             )
             return Break(link.number, link.entry_pk, Fault.OUT_OF_ORDER, sentence)
-    sentence = (
-        f"Entry {link.entry_pk} does not fit its seal (link {link.number}): it was changed after it was sealed, or something "
-        "before it was put in or taken out."
+    sentence = phrase(
+        "Entry {entry} does not fit its seal (link {link}): it was changed after it was sealed, or something before it was "
+        "put in or taken out.",
+        entry=link.entry_pk,
+        link=link.number,
     )
     return Break(link.number, link.entry_pk, Fault.CHANGED, sentence)
 
@@ -162,14 +186,17 @@ def _misfit(link: Link, head: str, links: Callable[[], Iterable[Link]]) -> Break
 def _unlike_kept(kept: Mapping[int, str], met: Mapping[int, str], count: int) -> Break | None:
     for number, sha256 in sorted(kept.items()):
         if number > count:
-            sentence = (
-                f"The chain ends at link {count}, but {number} links were written down: its end was cut off."
+            sentence = phrase(
+                "The chain ends at link {link}, but {number} links were written down: its end was cut off.",
+                link=count,
+                number=number,
             )
             return Break(count + 1, None, Fault.CUT, sentence)
         if met.get(number, BEFORE_FIRST) != sha256:
-            sentence = (
-                f"Link {number} has another hash than was written down. All links hold among themselves, so the chain was made "
-                "anew from some entry on."
+            sentence = phrase(
+                "Link {link} has another hash than was written down. All links hold among themselves, so the chain was made "
+                "anew from some entry on.",
+                link=number,
             )
             return Break(number, None, Fault.ANEW, sentence)
     return None

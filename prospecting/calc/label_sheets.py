@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from decimal import Decimal
 
+from prospecting.calc.language import phrase, to_phrase
+
 NOUGHT = Decimal(0)
 # Half the width of a fine line: what rounding a label maker's measures from inches may be off by.
 SLACK_MM = Decimal("0.2")
@@ -50,15 +52,30 @@ class LabelSheet:
     top_mm: Decimal | None = None
 
     def __post_init__(self) -> None:
-        for what, start, used, room in (
-            ("across", self.left_mm, self.used_across_mm, self.paper.width_mm),
-            ("down", self.top_mm, self.used_down_mm, self.paper.height_mm),
+        for way, start, used, room in (
+            (to_phrase("across"), self.left_mm, self.used_across_mm, self.paper.width_mm),
+            (to_phrase("down"), self.top_mm, self.used_down_mm, self.paper.height_mm),
         ):
-            if used + (start or NOUGHT) > room + SLACK_MM:
-                margin = f" and a margin of {start} mm" if start else ""
+            if used + (start or NOUGHT) <= room + SLACK_MM:
+                continue
+            lengths = {"used": used, "room": room}
+            if start:
                 raise ValueError(
-                    f"The labels do not fit {what}: they take {used} mm{margin}, the paper has {room} mm."
+                    phrase(
+                        "The labels do not fit {way}: they take {used} mm and a margin of {margin} mm, the paper has "
+                        "{room} mm.",
+                        way=phrase(way),
+                        margin=start,
+                        **lengths,
+                    )
                 )
+            raise ValueError(
+                phrase(
+                    "The labels do not fit {way}: they take {used} mm, the paper has {room} mm.",
+                    way=phrase(way),
+                    **lengths,
+                )
+            )
 
     @property
     def used_across_mm(self) -> Decimal:

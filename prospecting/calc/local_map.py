@@ -9,6 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.language import phrase_counted
 from prospecting.calc.number_words import numeral
 
 EQUATOR_M = 6_378_137.0
@@ -159,7 +160,10 @@ def length_text(metres: float, *, in_feet: bool) -> str:
     """
     if in_feet:
         feet = metres_in_feet(metres)
-        return f"{_two_figures(feet / 5280)} miles" if feet >= 5280 else f"{_two_figures(feet)} ft"
+        if feet >= 5280:
+            figure = _two_figures(feet / 5280)
+            return phrase_counted("{number} mile", "{number} miles", 1 if figure == "1" else 2, number=figure)
+        return f"{_two_figures(feet)} ft"
     return f"{_two_figures(metres / 1000)} km" if metres >= 1000 else f"{_two_figures(metres)} m"
 
 

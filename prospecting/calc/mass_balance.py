@@ -5,6 +5,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from prospecting.calc.language import phrase
 from prospecting.calc.units import format_mass
 
 # Share of the drawn mass a step may lose before the loss needs a reason (common practice, no source). None: the step has no
@@ -156,8 +157,12 @@ def step_loss_g(drawn_g: Sequence[Decimal], made_g: Sequence[Decimal]) -> Decima
     went_in, came_out = total_mass_g(drawn_g), total_mass_g(made_g)
     if came_out > went_in:
         raise ValueError(
-            f"What came out weighs more than went in, by {format_mass(came_out - went_in, 'kg')} "
-            f"({format_mass(came_out, 'kg')} out, {format_mass(went_in, 'kg')} in). Check the weights."
+            phrase(
+                "What came out weighs more than went in, by {more} ({came_out} out, {went_in} in). Check the weights.",
+                more=format_mass(came_out - went_in, "kg"),
+                came_out=format_mass(came_out, "kg"),
+                went_in=format_mass(went_in, "kg"),
+            )
         )
     return went_in - came_out
 
@@ -165,10 +170,14 @@ def step_loss_g(drawn_g: Sequence[Decimal], made_g: Sequence[Decimal]) -> Decima
 def check_draw_fits(on_hand_g: Decimal, draw_g: Decimal) -> None:
     """Raise ValueError unless `draw_g` is more than nothing and not more than is on hand, both in g."""
     if draw_g <= 0:
-        raise ValueError("take more than nothing of it.")
+        raise ValueError(phrase("take more than nothing of it."))
     if draw_g > on_hand_g:
         raise ValueError(
-            f"only {_in_both_units(on_hand_g)} is on hand, {_in_both_units(draw_g - on_hand_g)} less than was to be taken."
+            phrase(
+                "only {on_hand} is on hand, {missing} less than was to be taken.",
+                on_hand=_in_both_units(on_hand_g),
+                missing=_in_both_units(draw_g - on_hand_g),
+            )
         )
 
 

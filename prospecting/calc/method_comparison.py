@@ -15,6 +15,7 @@ import numpy as np
 from scipy.special import ndtri, stdtrit
 
 from prospecting.calc.checks import checked_pairs, checked_values
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import Interval
 
@@ -193,7 +194,10 @@ def concordance(x: Sequence[float], y: Sequence[float], level: float = 0.95) -> 
     r = float(np.mean((first - first.mean()) * (second - second.mean())) / (sd_x * sd_y))
     if r == 0 or 1 - abs(r) < 1e-12:
         raise ValueError(
-            f"Pearson's r is {numeral(r, '.6g')}: without scatter, or without correlation, there is no interval."
+            phrase(
+                "Pearson's r is {r}: without scatter, or without correlation, there is no interval.",
+                r=numeral(r, ".6g"),
+            )
         )
     shift = float((first.mean() - second.mean()) / math.sqrt(sd_x * sd_y))
     factor = float(2 / (sd_x / sd_y + sd_y / sd_x + shift**2))
@@ -334,12 +338,16 @@ def passing_bablok(x: Sequence[float], y: Sequence[float], level: float = 0.95) 
     count = len(slopes)
     if count == 0 or (count - 1) // 2 + shift >= count or count // 2 + shift >= count:
         raise ValueError(
-            f"Of {count} slopes between points {shift} are below -1: the methods run against each other."
+            phrase(
+                "Of {number} slopes between points {below} are below -1: the methods run against each other.",
+                number=count,
+                below=shift,
+            )
         )
     slope = float(slopes[(count - 1) // 2 + shift] + slopes[count // 2 + shift]) / 2
     if not math.isfinite(slope):
         raise ValueError(
-            "Half the slopes between points are upright: x hardly varies, and no slope can be given."
+            phrase("Half the slopes between points are upright: x hardly varies, and no slope can be given.")
         )
     n = len(first)
     spread = _normal_quantile(level) * math.sqrt(n * (n - 1) * (2 * n + 5) / 18)
@@ -389,7 +397,7 @@ def _agreement(differences: np.ndarray, multiplier: float, level: float) -> Agre
     _check_level(level)
     if not (multiplier > 0 and math.isfinite(multiplier)):
         raise ValueError(f"Limits are so many sds off the mean, above zero, not {multiplier}.")
-    _check_varies(differences, "the difference")
+    _check_varies(differences, phrase("the difference"))
     n = len(differences)
     mean, sd = float(differences.mean()), float(differences.std(ddof=1))
     low, high = mean - multiplier * sd, mean + multiplier * sd
@@ -418,7 +426,7 @@ def _deming_line(x: np.ndarray, y: np.ndarray, ratio: float) -> Line:
     sxx, syy = np.mean((x - mean_x) ** 2), np.mean((y - mean_y) ** 2)
     sxy = np.mean((x - mean_x) * (y - mean_y))
     if sxy == 0:
-        raise ValueError("x and y do not vary together (covariance 0): no line lies between them.")
+        raise ValueError(phrase("x and y do not vary together (covariance 0): no line lies between them."))
     tilt = syy - ratio * sxx
     slope = (tilt + math.hypot(tilt, 2 * math.sqrt(ratio) * sxy)) / (2 * sxy)
     return Line(float(mean_y - slope * mean_x), float(slope))
@@ -466,7 +474,7 @@ def _with_jackknife(line: Callable[[np.ndarray], Line], n: int, level: float) ->
             part = line(kept)
         except ValueError as error:
             raise ValueError(
-                f"Without pair {i + 1} there is no line, so its interval is not known."
+                phrase("Without pair {pair} there is no line, so its interval is not known.", pair=i + 1)
             ) from error
         pseudo.append(
             [
@@ -536,7 +544,9 @@ def _positive_errors(errors: Sequence[float], name: str, n: int) -> np.ndarray:
 
 def _check_varies(values: np.ndarray, name: str) -> None:
     if np.ptp(values) == 0:
-        raise ValueError(f"{name} is {numeral(values[0], 'g')} throughout: it has to vary.")
+        raise ValueError(
+            phrase("{name} is {value} throughout: it has to vary.", name=name, value=numeral(values[0], "g"))
+        )
 
 
 def _check_level(level: float) -> None:

@@ -3,10 +3,13 @@
 import datetime
 from dataclasses import dataclass
 
+from prospecting.calc.language import phrase, phrase_counted
+
 # Common practice, no source: a phone that sets its clock by its network is right within seconds.
 TRUSTED_WITHIN_S = 5 * 60
 # No entry waits on a phone for so long; one that says so was made by a clock that had stopped or started anew.
 LONGEST_WAIT_S = 366 * 24 * 60 * 60
+YEAR_S = 31_557_600
 # Times at the very ends of the calendar can't be turned into another zone's.
 DAY = datetime.timedelta(days=1)
 EARLIEST = datetime.datetime.min.replace(tzinfo=datetime.UTC) + 2 * DAY
@@ -31,17 +34,21 @@ class PhoneClock:
     def doubts(self) -> list[str]:
         """What speaks against the phone's times, each as the end of a sentence; none when they can be believed."""
         if self.sent_at is None:
-            return ["when it was sent, by the phone's clock, could not be read"]
+            return [phrase("when it was sent, by the phone's clock, could not be read")]
         found = []
         if abs(self.ahead_s) > TRUSTED_WITHIN_S:
-            side = "ahead" if self.ahead_s > 0 else "behind"
-            found.append(f"its clock stood {words_for_span(self.ahead_s)} {side}")
+            stood = words_for_span(self.ahead_s)
+            if self.ahead_s > 0:
+                found.append(phrase("its clock stood {span} ahead", span=stood))
+            else:
+                found.append(phrase("its clock stood {span} behind", span=stood))
         if self.born_at is None:
-            found.append("when it was made could not be read")
+            found.append(phrase("when it was made could not be read"))
         elif self.waited_s < -TRUSTED_WITHIN_S:
-            found.append(f"it says it was made {words_for_span(self.waited_s)} after it was sent")
+            waited = words_for_span(self.waited_s)
+            found.append(phrase("it says it was made {span} after it was sent", span=waited))
         elif self.waited_s > LONGEST_WAIT_S:
-            found.append(f"it says it waited {words_for_span(self.waited_s)}")
+            found.append(phrase("it says it waited {span}", span=words_for_span(self.waited_s)))
         return found
 
 
@@ -89,8 +96,12 @@ def words_for_span(seconds: float) -> str:
     ('3 days', '2 hours', '1 minute')
     """
     span_s = abs(seconds)
-    for unit, length_s in (("year", 31_557_600), ("day", 86_400), ("hour", 3600), ("minute", 60)):
-        if span_s >= length_s:
-            number = round(span_s / length_s)
-            return f"{number} {unit}{'' if number == 1 else 's'}"
-    return "less than a minute"
+    if span_s >= YEAR_S:
+        return phrase_counted("{number} year", "{number} years", round(span_s / YEAR_S))
+    if span_s >= 86_400:
+        return phrase_counted("{number} day", "{number} days", round(span_s / 86_400))
+    if span_s >= 3600:
+        return phrase_counted("{number} hour", "{number} hours", round(span_s / 3600))
+    if span_s >= 60:
+        return phrase_counted("{number} minute", "{number} minutes", round(span_s / 60))
+    return phrase("less than a minute")

@@ -3,6 +3,7 @@
 from decimal import Decimal
 
 from prospecting.calc.guard import Guard
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 
 # What a picture of gold, a pan or a row of pans can show across (common practice, no source): a close look at the gold still
@@ -35,12 +36,20 @@ def px_per_mm(length_px: Decimal, length_mm: Decimal) -> Decimal:
     """
     if length_px <= 0 or length_mm <= 0:
         raise ValueError(
-            f"{numeral(length_px, 'f')} pixels for {numeral(length_mm, 'f')} mm: both lengths are above 0."
+            phrase(
+                "{pixels} pixels for {length} mm: both lengths are above 0.",
+                pixels=numeral(length_px, "f"),
+                length=numeral(length_mm, "f"),
+            )
         )
     scale = (length_px / length_mm).quantize(SCALE_STEP)
     if not 0 < scale < BEYOND_PX_PER_MM:
         raise ValueError(
-            f"{numeral(length_px, 'f')} pixels for {numeral(length_mm, 'f')} mm: no picture has such a scale. Check the unit."
+            phrase(
+                "{pixels} pixels for {length} mm: no picture has such a scale. Check the unit.",
+                pixels=numeral(length_px, "f"),
+                length=numeral(length_mm, "f"),
+            )
         )
     return scale
 
@@ -66,24 +75,33 @@ def scale_guard(length_px: Decimal, scale_px_per_mm: Decimal, width_px: int) -> 
     """
     width = size_mm(width_px, scale_px_per_mm)
     off = SET_OFF_PX / length_px
-    sentence = (
-        f"The picture is {width} mm wide; an end of the bar set {SET_OFF_PX} pixels off would make it "
-        f"{numeral(off * 100, '.1f')} % wider or narrower."
+    sentence = phrase(
+        "The picture is {width} mm wide; an end of the bar set {pixels} pixels off would make it {share} % wider or "
+        "narrower.",
+        width=width,
+        pixels=SET_OFF_PX,
+        share=numeral(off * 100, ".1f"),
     )
     ask = None
     if width < NARROWEST_MM:
-        ask = (
-            f"That makes the whole picture {width} mm wide. A pan is 250 to 360 mm wide, and a close look at the gold "
-            f"still shows some {NARROWEST_MM} mm: is the length of the bar right, and its unit?"
+        ask = phrase(
+            "That makes the whole picture {width} mm wide. A pan is 250 to 360 mm wide, and a close look at the gold "
+            "still shows some {narrowest} mm: is the length of the bar right, and its unit?",
+            width=width,
+            narrowest=NARROWEST_MM,
         )
     elif width > WIDEST_MM:
-        ask = (
-            f"That makes the whole picture {numeral(width / 1000, '.1f')} m wide, wider than a row of pans: "
-            "is the length of the bar right, and its unit?"
+        ask = phrase(
+            "That makes the whole picture {width} m wide, wider than a row of pans: "
+            "is the length of the bar right, and its unit?",
+            width=numeral(width / 1000, ".1f"),
         )
     elif off > MOST_OFF:
-        ask = (
-            f"The bar is only {length_px:.0f} pixels long: an end set {SET_OFF_PX} pixels off would change the scale by "
-            f"{off * 100:.0f} %. Is there a longer one, or something else of known length?"
+        ask = phrase(
+            "The bar is only {length} pixels long: an end set {pixels} pixels off would change the scale by {share} %. Is "
+            "there a longer one, or something else of known length?",
+            length=numeral(length_px, ".0f"),
+            pixels=SET_OFF_PX,
+            share=numeral(off * 100, ".0f"),
         )
     return Guard(sentence, ask)

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from prospecting.calc.checks import checked_pairs, checked_values
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 
 # Mean range of two normal values over their sd, 1.1284.
@@ -87,7 +88,13 @@ class PrecisionLine:
         """The sd of one result at this grade; below zero means the line is not to be used there, and raises ValueError."""
         sd = self.sd_intercept + self.sd_slope * grade
         if sd < 0:
-            raise ValueError(f"The fitted line gives an sd below zero ({numeral(sd, '.3g')}) at {grade}.")
+            raise ValueError(
+                phrase(
+                    "The fitted line gives an sd below zero ({sd}) at {grade}.",
+                    sd=numeral(sd, ".3g"),
+                    grade=grade,
+                )
+            )
         return sd
 
     def precision_at(self, grade: float) -> float:
@@ -244,7 +251,7 @@ def duplicate_precision(first: Sequence[float], second: Sequence[float]) -> Dupl
         if one < 0 or other < 0:
             raise ValueError(f"A grade cannot be negative ({one} and {other}).")
         if one + other == 0:
-            raise ValueError("A pair of two zeros has no relative difference.")
+            raise ValueError(phrase("A pair of two zeros has no relative difference."))
     hard = tuple(abs(one - other) / (one + other) for one, other in zip(a, b, strict=True))
     variance = _mean_square_difference(a, b) / 2
     mean = statistics.fmean(a + b)
@@ -292,14 +299,16 @@ def thompson_howarth(first: Sequence[float], second: Sequence[float], group_size
     """
     a, b = checked_pairs(first, second, "first", "second")
     if group_size < 1 or len(a) < 2 * group_size:
-        raise ValueError(f"{len(a)} pairs do not fill two groups of {group_size}.")
+        raise ValueError(
+            phrase("{number} pairs do not fill two groups of {size}.", number=len(a), size=group_size)
+        )
     pairs = sorted(((one + other) / 2, abs(one - other)) for one, other in zip(a, b, strict=True))
     full = len(pairs) // group_size
     groups = [pairs[i * group_size : (i + 1) * group_size] for i in range(full)]
     means = [statistics.fmean(mean for mean, _ in group) for group in groups]
     medians = [statistics.median(difference for _, difference in group) for group in groups]
     if max(means) == min(means):
-        raise ValueError(f"All groups have the mean {means[0]}: no line can be drawn.")
+        raise ValueError(phrase("All groups have the mean {mean}: no line can be drawn.", mean=means[0]))
     line = statistics.linear_regression(means, medians)
     return PrecisionLine(
         tuple(means), tuple(medians), line.slope, line.intercept, len(pairs) - full * group_size
@@ -327,7 +336,13 @@ def individuals_chart(history: Sequence[float], centre: float | None = None) -> 
     values = checked_values(history, "history", at_least=2)
     moving_range = statistics.fmean(abs(after - before) for before, after in itertools.pairwise(values))
     if moving_range == 0:
-        raise ValueError(f"All {len(values)} results are {values[0]}: no limits can be drawn.")
+        raise ValueError(
+            phrase(
+                "All {number} results are {value}: no limits can be drawn.",
+                number=len(values),
+                value=values[0],
+            )
+        )
     middle = statistics.fmean(values) if centre is None else checked_values([centre], "centre")[0]
     return ControlChart(middle, moving_range, moving_range / D2_OF_TWO, statistics.stdev(values))
 
@@ -444,7 +459,13 @@ def bias(
         )
     u_mean = statistics.stdev(values) / math.sqrt(len(values))
     if u_mean == 0:
-        raise ValueError(f"All {len(values)} results are {values[0]}: their spread is not known.")
+        raise ValueError(
+            phrase(
+                "All {number} results are {value}: their spread is not known.",
+                number=len(values),
+                value=values[0],
+            )
+        )
     mean = statistics.fmean(values)
     return Bias(
         mean=mean,
@@ -508,7 +529,9 @@ def carry_over(blanks: Sequence[float], before: Sequence[float], level: float = 
     if not 0 < level < 1:
         raise ValueError(f"A confidence level lies between 0 and 1, not {level}.")
     if max(grades) == min(grades):
-        raise ValueError(f"All samples before the blanks are {grades[0]}: no carry-over can be told.")
+        raise ValueError(
+            phrase("All samples before the blanks are {grade}: no carry-over can be told.", grade=grades[0])
+        )
     line = statistics.linear_regression(grades, values)
     middle = statistics.fmean(grades)
     squares = math.fsum((grade - middle) ** 2 for grade in grades)

@@ -22,6 +22,8 @@ from prospecting.calc.grade import (
     two_product_error,
     two_product_refusal,
 )
+from prospecting.calc.language import phrase
+from prospecting.calc.number_words import numeral
 
 # Beyond this share of simulated answers outside 0 to 1, three grades are no measure of a recovery (our own limit, no source).
 MOST_IMPOSSIBLE = 0.05
@@ -253,9 +255,10 @@ def from_grades(
     drawn = simulated_recovery(*grades, **sds, rng=rng, level=level)
     refusal = ""
     if drawn.impossible > MOST_IMPOSSIBLE:
-        refusal = (
-            f"With these errors {100 * drawn.impossible:.0f} % of the answers lie below 0 or above 100 %: the three grades do "
-            "not tell what was recovered. Weigh the products instead."
+        refusal = phrase(
+            "With these errors {share} % of the answers lie below 0 or above 100 %: the three grades do not tell what was "
+            "recovered. Weigh the products instead.",
+            share=numeral(100 * drawn.impossible, ".0f"),
         )
     return Route(
         error.recovery, drawn.low, drawn.high, level, error.sd, error_shares(parts), refusal, drawn.impossible
@@ -284,7 +287,7 @@ def _ratio(above: Measured, below: Measured, level: float, most: float) -> Route
     reach = math.exp(_z(level) * spread)
     refusal = ""
     if value > most:
-        refusal = (
+        refusal = phrase(
             "More gold than the head's assay says went in, so this is no recovery: the head read low, or something was weighed "
             "with the gold."
         )

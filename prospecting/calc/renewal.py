@@ -5,6 +5,8 @@ from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_FLOOR, Decimal
 
+from prospecting.calc.language import phrase
+
 WHOLE_GRAM = Decimal(1)
 
 
@@ -66,12 +68,12 @@ def work_needed(candidate: Candidate, top_size_um: Decimal | None, is_dry: bool)
     """
     if candidate.is_dry and not is_dry:
         return None
-    work = ["dry"] if is_dry and not candidate.is_dry else []
+    work = [phrase("dry")] if is_dry and not candidate.is_dry else []
     if top_size_um is None or candidate.top_size_um == top_size_um:
         return work
     if candidate.top_size_um is not None and candidate.top_size_um < top_size_um:
         return None
-    return [*work, "crush and screen"]
+    return [*work, phrase("crush and screen")]
 
 
 def propose_blend(

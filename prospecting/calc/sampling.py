@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from prospecting.calc.checks import need_positive
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 
 # Fine gold in g/cm3; natural gold is lighter, 15 to 19 (published range, from memory).
@@ -129,12 +130,14 @@ class Protocol:
     @property
     def sentence(self) -> str:
         if not self.total.relative_variance:
-            return "Nothing was left behind at any stage, so splitting adds no error."
-        return (
-            f"Splitting alone gives a relative standard deviation of {100 * self.total.relative_sd:.0f} %, at least "
-            f"(liberation exponent {numeral(self.liberation_exponent, 'g')}); {100 * self.worst.share:.0f} % of its "
-            "variance comes from "
-            f"{self.worst.name}. Crush finer before it or take more there."
+            return phrase("Nothing was left behind at any stage, so splitting adds no error.")
+        return phrase(
+            "Splitting alone gives a relative standard deviation of {spread} %, at least (liberation exponent {exponent}); "
+            "{share} % of its variance comes from {stage}. Crush finer before it or take more there.",
+            spread=numeral(100 * self.total.relative_sd, ".0f"),
+            exponent=numeral(self.liberation_exponent, "g"),
+            share=numeral(100 * self.worst.share, ".0f"),
+            stage=self.worst.name,
         )
 
 
@@ -273,7 +276,9 @@ def dispersion_test(counts: Sequence[int]) -> Dispersion:
     at all raise ValueError.
     """
     if len(counts) < 2 or sum(counts) == 0:
-        raise ValueError("A dispersion test needs two counts or more, and at least one grain among them.")
+        raise ValueError(
+            phrase("A dispersion test needs two counts or more, and at least one grain among them.")
+        )
     mean = sum(counts) / len(counts)
     squares = math.fsum((count - mean) ** 2 for count in counts)
     df = len(counts) - 1
@@ -292,7 +297,7 @@ def compare_counts(
 
     need_positive(mass_a=mass_a, mass_b=mass_b)
     if count_a + count_b == 0:
-        raise ValueError("Two counts of nothing cannot be compared.")
+        raise ValueError(phrase("Two counts of nothing cannot be compared."))
     test = binomtest(count_a, count_a + count_b, mass_a / (mass_a + mass_b))
     share = test.proportion_ci(_checked_level(level), method="exact")
 
@@ -327,7 +332,13 @@ def relative_variance(sampling_constant: float, stage: Stage) -> float:
     """
     need_positive(sample_g=stage.sample_g, top_size_um=stage.top_size_um, times_chance=stage.times_chance)
     if stage.lot_g is not None and stage.sample_g > stage.lot_g:
-        raise ValueError(f"A sample of {stage.sample_g} g cannot come from a lot of {stage.lot_g} g.")
+        raise ValueError(
+            phrase(
+                "A sample of {sample} g cannot come from a lot of {lot} g.",
+                sample=stage.sample_g,
+                lot=stage.lot_g,
+            )
+        )
     of_lot = 0.0 if stage.lot_g is None else 1 / stage.lot_g
     by_chance = sampling_constant * (stage.top_size_um * 1e-4) ** 3 * (1 / stage.sample_g - of_lot)
     return stage.times_chance * by_chance
@@ -455,12 +466,21 @@ def split_protocol(
     for place, (before, after) in enumerate(zip(stages, stages[1:], strict=False), start=2):
         if after.lot_g is None or after.lot_g > before.sample_g:
             raise ValueError(
-                f"Stage {place} splits {'a lot without end' if after.lot_g is None else f'{after.lot_g} g'}, but the stage "
-                f"before it kept {before.sample_g} g."
+                phrase(
+                    "Stage {place} splits {lot}, but the stage before it kept {sample} g.",
+                    place=place,
+                    lot=phrase("a lot without end") if after.lot_g is None else f"{after.lot_g} g",
+                    sample=before.sample_g,
+                )
             )
         if after.top_size_um > before.top_size_um:
             raise ValueError(
-                f"Stage {place} has pieces of {after.top_size_um} µm, but the stage before had none over {before.top_size_um} µm."
+                phrase(
+                    "Stage {place} has pieces of {size} µm, but the stage before had none over {before} µm.",
+                    place=place,
+                    size=after.top_size_um,
+                    before=before.top_size_um,
+                )
             )
     errors = protocol_errors(
         grade_g_per_t=grade_g_per_t,
@@ -475,7 +495,7 @@ def split_protocol(
         liberation_exponent,
         tuple(
             StageError(
-                stage.name or f"stage {place}",
+                stage.name or phrase("stage {place}", place=place),
                 stage,
                 error,
                 error.relative_variance / whole if whole else 0.0,

@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import counting_spread
 
@@ -37,17 +38,23 @@ class CutCertainty:
     @property
     def sentence(self) -> str:
         best, worst = self.relative_sd
-        few = f"{self.as_sure_as[1]:.0f}" if self.as_sure_as[1] >= 1.5 else "1 or fewer"
+        said = {
+            "colours": numeral(self.colours, "g"),
+            "worst": f"{100 * worst:.0f}",
+            "by_chance": f"{100 * self.by_chance:.0f}",
+        }
         if self.cut == RIFFLE:
-            return (
-                f"{numeral(self.colours, 'g')} colours from a riffled portion: give or take {100 * best:.0f} to "
-                f"{100 * worst:.0f} % "
-                f"(one standard deviation), about what chance alone gives ({100 * self.by_chance:.0f} %)."
+            return phrase(
+                "{colours} colours from a riffled portion: give or take {best} to {worst} % (one standard deviation), about "
+                "what chance alone gives ({by_chance} %).",
+                best=numeral(100 * best, ".0f"),
+                **said,
             )
-        return (
-            f"{numeral(self.colours, 'g')} colours from a scooped portion may be no surer than {few} by chance: give "
-            "or take up to "
-            f"{100 * worst:.0f} % (one standard deviation) instead of {100 * self.by_chance:.0f} %."
+        return phrase(
+            "{colours} colours from a scooped portion may be no surer than {few} by chance: give or take up to {worst} % "
+            "(one standard deviation) instead of {by_chance} %.",
+            few=numeral(self.as_sure_as[1], ".0f") if self.as_sure_as[1] >= 1.5 else phrase("1 or fewer"),
+            **said,
         )
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from scipy.special import hyp0f1, stdtrit
 
 from prospecting.calc.checks import checked_values
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import Interval
 
@@ -133,7 +134,13 @@ def land_limit(values: Sequence[float], level: float = 0.95, *, side: str = "upp
     logs = np.log(checked_values(values, "values", at_least=3, above_zero=True))
     n, mean, sd = len(logs), float(logs.mean()), float(logs.std(ddof=1))
     if sd == 0:
-        raise ValueError(f"All {n} values are {numeral(math.exp(mean), 'g')}: their spread is not known.")
+        raise ValueError(
+            phrase(
+                "All {number} values are {value}: their spread is not known.",
+                number=n,
+                value=numeral(math.exp(mean), "g"),
+            )
+        )
     chance = 1 - level if side == "upper" else level
 
     def at(h: float) -> float:
@@ -194,7 +201,11 @@ def bootstrap_mean(
     grades = np.array(checked_values(values, "values", at_least=3))
     if np.ptp(grades) == 0:
         raise ValueError(
-            f"All {len(grades)} values are {numeral(grades[0], 'g')}: their spread is not known."
+            phrase(
+                "All {number} values are {value}: their spread is not known.",
+                number=len(grades),
+                value=numeral(grades[0], "g"),
+            )
         )
     # All resamples at once would fill the memory of a small computer.
     batch = max(1, DRAWS_AT_ONCE // len(grades))

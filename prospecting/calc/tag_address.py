@@ -4,6 +4,7 @@ import re
 from urllib.parse import urlsplit
 
 from prospecting.calc.codes import read_code
+from prospecting.calc.language import phrase
 
 # Any host and anything before /lots/: a tag outlives the address the site had when it was printed.
 _ADDRESS = re.compile(r"https?://[^\s?#]+?/lots/([^\s/?#]{1,40})/?(?:[?#]\S*)?", re.IGNORECASE)
@@ -35,5 +36,7 @@ def code_in_text(text: str) -> str:
     found = _ADDRESS.fullmatch(text)
     if found is None:
         shown = text if len(text) <= MOST_SHOWN else f"{text[:MOST_SHOWN]}…"
-        raise ValueError(f"That is not the tag of a lot, and it is not opened. It says: {shown}")
+        raise ValueError(
+            phrase("That is not the tag of a lot, and it is not opened. It says: {text}", text=shown)
+        )
     return read_code(found[1])

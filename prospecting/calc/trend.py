@@ -14,6 +14,7 @@ import numpy as np
 from scipy.special import erfc, ndtri
 
 from prospecting.calc.checks import checked_pairs
+from prospecting.calc.language import phrase, to_phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import Interval
 
@@ -21,7 +22,7 @@ from prospecting.calc.sampling import Interval
 EXACT_UP_TO = 50
 # Beyond this the pairs fill the memory of a small computer, and results so many are hardly independent.
 MOST_RESULTS = 3000
-EXACT, NORMAL = "exact", "normal approximation"
+EXACT, NORMAL = to_phrase("exact"), to_phrase("normal approximation")
 
 
 @dataclass(frozen=True)
@@ -91,12 +92,24 @@ def mann_kendall(time: Sequence[float], value: Sequence[float]) -> MannKendall:
     (25, 28)
     """
     times, values = (np.array(side) for side in checked_pairs(time, value, "time", "value", at_least=3))
-    for side, name in ((times, "time"), (values, "value")):
+    for side, name in ((times, to_phrase("time")), (values, to_phrase("value"))):
         if np.ptp(side) == 0:
-            raise ValueError(f"{name} is {numeral(side[0], 'g')} throughout: nothing can rise or fall.")
+            raise ValueError(
+                phrase(
+                    "{name} is {value} throughout: nothing can rise or fall.",
+                    name=phrase(name),
+                    value=numeral(side[0], "g"),
+                )
+            )
     n = len(times)
     if n > MOST_RESULTS:
-        raise ValueError(f"{n} results are too many to pair: take means by day or dig, up to {MOST_RESULTS}.")
+        raise ValueError(
+            phrase(
+                "{number} results are too many to pair: take means by day or dig, up to {most}.",
+                number=n,
+                most=MOST_RESULTS,
+            )
+        )
     first, second = np.triu_indices(n, 1)
     s = int(np.sum(np.sign(times[second] - times[first]) * np.sign(values[second] - values[first])))
     time_ties, value_ties = (list(Counter(side.tolist()).values()) for side in (times, values))

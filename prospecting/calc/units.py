@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
 
-from prospecting.calc.number_words import APART, COMMA, decimal_mark, in_mark
+from prospecting.calc.language import phrase, phrase_counted, to_phrase
+from prospecting.calc.number_words import APART, COMMA, decimal_mark, in_mark, numeral
 
 LONGEST_TEXT = 40
 # A rounding no scale would show (our own limit, no source).
@@ -109,7 +110,10 @@ TYLER_UM: dict[int, Decimal] = {
         (325, 43), (400, 37),
     )
 }  # fmt: skip
-_SIEVES = {"astm_e11": ("US sieve (ASTM E11)", ASTM_E11_UM), "tyler": ("Tyler", TYLER_UM)}
+_SIEVES = {
+    "astm_e11": (to_phrase("US sieve (ASTM E11)"), ASTM_E11_UM),
+    "tyler": (to_phrase("Tyler"), TYLER_UM),
+}
 
 UNIT_NAMES: dict[str, str] = {
     "ug": "µg",
@@ -163,8 +167,10 @@ class Dose:
     @property
     def sentence(self) -> str:
         """What the entry means, with every unit that could be read another way named."""
-        note = f" ({self.taken_as})" if self.taken_as else ""
-        return f"“{' '.join(self.typed.split())}” is {format_dose(self.ml_per_l, 'ml_per_l')}{note}."
+        typed, dose = " ".join(self.typed.split()), format_dose(self.ml_per_l, "ml_per_l")
+        if self.taken_as:
+            return phrase("“{typed}” is {dose} ({note}).", typed=typed, dose=dose, note=self.taken_as)
+        return phrase("“{typed}” is {dose}.", typed=typed, dose=dose)
 
 
 @dataclass(frozen=True)
@@ -178,24 +184,28 @@ class TubAmounts:
     def as_poured(self) -> str:
         """The amount in the measure one would really use: drops under 2.5 mL, mL and teaspoons above."""
         if self.ml == 0:
-            return "none"
+            return phrase("none")
         if self.ml >= Decimal("2.5"):
             return f"{_significant(self.ml, 3)} mL ({_significant(self.teaspoons, 2)} tsp)"
         whole = int(self.drops.to_integral_value())
         if whole == 0:
-            return (
-                f"less than one drop ({_significant(self.ml, 2)} mL): thin the additive first, then measure"
+            return phrase(
+                "less than one drop ({volume} mL): thin the additive first, then measure",
+                volume=_significant(self.ml, 2),
             )
-        count = "1 drop" if whole == 1 else f"{whole} drops"
+        count = phrase_counted("{number} drop", "{number} drops", whole)
         error = Decimal(whole) / self.drops - 1
         if abs(error) <= Decimal("0.05"):
             return count
-        return f"{count} ({abs(error) * 100:.0f} % {'more' if error > 0 else 'less'} than the dose)"
+        percent = f"{abs(error) * 100:.0f}"
+        if error > 0:
+            return phrase("{drops} ({percent} % more than the dose)", drops=count, percent=percent)
+        return phrase("{drops} ({percent} % less than the dose)", drops=count, percent=percent)
 
 
 @dataclass(frozen=True)
 class _Kind:
-    """One kind of measure: how its units are written and how it is spoken of in a refusal."""
+    """One kind of measure: how its units are written and how it is spoken of in a refusal, its texts as in English."""
 
     name: str
     example: str
@@ -206,14 +216,18 @@ class _Kind:
     limit_text: str
     questions: Mapping[str, str]
 
+    def said(self) -> dict[str, str]:
+        """The parts of a refusal that name it."""
+        return {"kind": phrase(self.name), "example": phrase(self.example)}
+
 
 def _spellings(table: dict[str, str]) -> dict[str, str]:
     return {spelling.strip(): unit for unit, text in table.items() for spelling in text.split(",")}
 
 
-_ASK_TON = "Which ton? Write short ton (2000 lb), long ton (2240 lb) or tonne (1000 kg)."
-_ASK_OUNCE = "Troy oz or avoirdupois oz? Write “troy oz” (31.1 g) or “avoirdupois oz” (28.3 g)."
-_ASK_GR = "“gr” is read as gram by some and as grain by others. Write g or grain."
+_ASK_TON = to_phrase("Which ton? Write short ton (2000 lb), long ton (2240 lb) or tonne (1000 kg).")
+_ASK_OUNCE = to_phrase("Troy oz or avoirdupois oz? Write “troy oz” (31.1 g) or “avoirdupois oz” (28.3 g).")
+_ASK_GR = to_phrase("“gr” is read as gram by some and as grain by others. Write g or grain.")
 
 _MASS_SPELLINGS = _spellings(
     {
@@ -236,18 +250,20 @@ _ASK_MASS = {
     **dict.fromkeys(("oz", "ozs", "ounce", "ounces"), _ASK_OUNCE),
 }
 _MASS = _Kind(
-    name="a mass",
-    example="22 lb or 10.2 kg",
+    name=to_phrase("a mass"),
+    example=to_phrase("22 lb or 10.2 kg"),
     factors=MASS_G,
     aliases=_MASS_SPELLINGS,
     chains=(("lb", "oz"), ("ozt", "dwt", "grain"), ("t", "kg"), ("kg", "g"), ("g", "mg")),
     limit=100 * MASS_G["t"],
-    limit_text="That is 100 tonnes or more: too much for one entry. Check the number and its unit.",
+    limit_text=to_phrase(
+        "That is 100 tonnes or more: too much for one entry. Check the number and its unit."
+    ),
     questions={**_ASK_MASS, "gr": _ASK_GR, "grs": _ASK_GR},
 )
 _GOLD = _Kind(
-    name="a mass of gold",
-    example="5.4 mg or 0.08 g",
+    name=to_phrase("a mass of gold"),
+    example=to_phrase("5.4 mg or 0.08 g"),
     factors={unit: factor * 1000 for unit, factor in MASS_G.items()},
     aliases={**_MASS_SPELLINGS, "gr": "grain", "grs": "grain"},
     chains=_MASS.chains,
@@ -256,8 +272,8 @@ _GOLD = _Kind(
     questions=_ASK_MASS,
 )
 _VOLUME = _Kind(
-    name="a volume",
-    example="9 L, 2 gal (US) or 500 mL",
+    name=to_phrase("a volume"),
+    example=to_phrase("9 L, 2 gal (US) or 500 mL"),
     factors=VOLUME_ML,
     aliases=_spellings(
         {
@@ -278,15 +294,15 @@ _VOLUME = _Kind(
     ),
     chains=(("gal", "quart"), ("L", "mL")),
     limit=Fraction(10**9),
-    limit_text="That is a million litres or more. Check the number and its unit.",
+    limit_text=to_phrase("That is a million litres or more. Check the number and its unit."),
     questions=dict.fromkeys(
         ("oz", "ounce", "ounces"),
-        "Fluid ounces or ounces by weight? Write “fl oz” for a volume (29.6 mL), or use mL.",
+        to_phrase("Fluid ounces or ounces by weight? Write “fl oz” for a volume (29.6 mL), or use mL."),
     ),
 )
 _LENGTH = _Kind(
-    name="a length",
-    example="0.85 mm, 1/2 inch or 3 ft",
+    name=to_phrase("a length"),
+    example=to_phrase("0.85 mm, 1/2 inch or 3 ft"),
     factors=LENGTH_UM,
     aliases=_spellings(
         {
@@ -300,15 +316,17 @@ _LENGTH = _Kind(
     ),
     chains=(("ft", "inch"), ("m", "cm")),
     limit=100 * LENGTH_UM["m"],
-    limit_text="That is 100 m or more. Check the number and its unit.",
+    limit_text=to_phrase("That is 100 m or more. Check the number and its unit."),
     questions=dict.fromkeys(
         ("mesh", "#"),
-        "A mesh is a sieve number, not a length: its opening differs by series. Give the opening in mm or µm.",
+        to_phrase(
+            "A mesh is a sieve number, not a length: its opening differs by series. Give the opening in mm or µm."
+        ),
     ),
 )
 _GRADE = _Kind(
-    name="a grade",
-    example="8.0 g/t or 0.23 troy oz per short ton",
+    name=to_phrase("a grade"),
+    example=to_phrase("8.0 g/t or 0.23 troy oz per short ton"),
     factors=GRADE_G_PER_T,
     aliases=_spellings(
         {
@@ -321,16 +339,18 @@ _GRADE = _Kind(
     ),
     chains=(),
     limit=Fraction(10**6) + 1,
-    limit_text="A grade cannot exceed 1000000 g/t: that would be nothing but gold. Check the number and its unit.",
+    limit_text=to_phrase(
+        "A grade cannot exceed 1000000 g/t: that would be nothing but gold. Check the number and its unit."
+    ),
     questions=dict.fromkeys(
         ("opt", "oz/ton", "oz/t", "oz/st", "oz per ton"),
-        "Which ounce and which ton? Write “troy oz per short ton”, “troy oz per long ton” or g/t.",
+        to_phrase("Which ounce and which ton? Write “troy oz per short ton”, “troy oz per long ton” or g/t."),
     ),
 )
 _KINDS = (_MASS, _VOLUME, _LENGTH, _GRADE)
 _HARDNESS = _Kind(
-    name="a hardness of water",
-    example="120 mg/L, 7 gpg or 6.7 °dH",
+    name=to_phrase("a hardness of water"),
+    example=to_phrase("120 mg/L, 7 gpg or 6.7 °dH"),
     factors=HARDNESS_MG_PER_L,
     aliases=_spellings(
         {
@@ -342,8 +362,31 @@ _HARDNESS = _Kind(
     chains=(),
     # Sea water stands at about 6600 mg/L (from memory).
     limit=Fraction(10**4),
-    limit_text="That is harder than the sea. Check the number and its unit.",
+    limit_text=to_phrase("That is harder than the sea. Check the number and its unit."),
     questions={},
+)
+
+_NO_DOSE = to_phrase("“{typed}” is not a dose as written. Write it like {example}.")
+
+
+@dataclass(frozen=True)
+class _Poured:
+    """How one of the two amounts of a dose is spoken of in a refusal."""
+
+    name: str
+    missing: str
+    no_unit: str
+
+
+_ADDITIVE = _Poured(
+    name=to_phrase("an amount of additive"),
+    missing=to_phrase("The amount of additive is missing. Write it like {example}."),
+    no_unit=to_phrase("{number} of what? Name the unit of the additive, like {example}."),
+)
+_WATER = _Poured(
+    name=to_phrase("an amount of water"),
+    missing=to_phrase("The amount of water is missing. Write it like {example}."),
+    no_unit=to_phrase("{number} of what? Name the unit of the water, like {example}."),
 )
 
 # Unicode says how many of these mean a number; a superscript must not turn 5² into 52.
@@ -370,13 +413,15 @@ def parse_number(text: str, *, allow_zero: bool = True, allow_negative: bool = F
     tidy = _tidy(text)
     negative = allow_negative and tidy.startswith("-")
     tidy = tidy.removeprefix("-").strip() if negative else tidy
-    _refuse_odd_text(tidy, "a number", "22 or 0.5")
+    _refuse_odd_text(tidy, phrase("a number"), phrase("22 or 0.5"))
     match = _AMOUNT.fullmatch(tidy)
     if match is None:
-        raise ValueError(f"{_quoted(text)} is not a plain number. Write it like 22 or 0.5.")
+        raise ValueError(
+            phrase("“{typed}” is not a plain number. Write it like 22 or 0.5.", typed=_on_one_line(text))
+        )
     number = _to_decimal(_fraction(match))
     if number == 0 and not allow_zero:
-        raise ValueError("Give a number above zero.")
+        raise ValueError(phrase("Give a number above zero."))
     return -number if negative else number
 
 
@@ -419,18 +464,29 @@ def parse_temperature(text: str, default_unit: str) -> Quantity:
     Raises ValueError with a sentence for what is no temperature, or one at which water is ice or steam.
     """
     tidy = _tidy(text)
-    example = "15 °C or 59 °F"
-    _refuse_odd_text(tidy, "a temperature of water", example)
+    example = phrase("15 °C or 59 °F")
+    _refuse_odd_text(tidy, phrase("a temperature of water"), example)
     match = _TEMPERATURE.fullmatch(tidy)
     if match is None:
-        raise ValueError(f"{_quoted(text)} is not a temperature. Write it like {example}.")
+        raise ValueError(
+            phrase(
+                "“{typed}” is not a temperature. Write it like {example}.",
+                typed=_on_one_line(text),
+                example=example,
+            )
+        )
     unit = f"°{match['scale'].upper()}" if match["scale"] else default_unit
     value = _plain_number(match["number"])
     celsius = (value - 32) * 5 / 9 if unit == "°F" else value
     if not 0 <= celsius <= 100:
         other = "°C" if unit == "°F" else "°F"
         raise ValueError(
-            f"Water is ice or steam at {_rounded(_to_decimal(value), 1)} {unit}. Was {other} meant?"
+            phrase(
+                "Water is ice or steam at {temperature} {unit}. Was {other} meant?",
+                temperature=_rounded(_to_decimal(value), 1),
+                unit=unit,
+                other=other,
+            )
         )
     return Quantity(value=_to_decimal(value), unit=unit, canonical=_to_decimal(celsius), typed=_kept(text))
 
@@ -441,19 +497,19 @@ def parse_dose(text: str, *, allow_zero: bool = False) -> Dose:
     Raises ValueError with a sentence when amount or water cannot be read or more additive than water is meant.
     """
     tidy = _tidy(text)
-    example = "“12 drops in 9 L”, “1/4 tsp per gal” or “0.4 mL/L”"
-    _refuse_odd_text(tidy, "a dose", example)
+    example = phrase("“12 drops in 9 L”, “1/4 tsp per gal” or “0.4 mL/L”")
+    _refuse_odd_text(tidy, phrase("a dose"), example)
     pieces = _DOSE_JOINT.split(tidy)
     if len(pieces) > 2:
-        raise ValueError(f"{_quoted(text)} is not a dose as written. Write it like {example}.")
+        raise ValueError(phrase(_NO_DOSE, typed=_on_one_line(text), example=example))
     if len(pieces) == 1:
         amount_ml, water_ml, units_used = _amount_per_litre(tidy, example)
     else:
         amount_ml, water_ml, units_used = _amount_in_water(pieces, example)
     if amount_ml == 0 and not allow_zero:
-        raise ValueError("Give a dose above zero; plain water is the control.")
+        raise ValueError(phrase("Give a dose above zero; plain water is the control."))
     if amount_ml > water_ml:
-        raise ValueError("That is more additive than water. Check both amounts and their units.")
+        raise ValueError(phrase("That is more additive than water. Check both amounts and their units."))
     return Dose(
         typed=_kept(text),
         ml_per_l=_to_decimal(1000 * amount_ml / water_ml),
@@ -473,7 +529,14 @@ def sieve_opening_um(series: str, number: int) -> Decimal:
     name, openings = _SIEVES[series]
     if number not in openings:
         known = ", ".join(str(each) for each in openings)
-        raise ValueError(f"There is no {name} number {number}. Known: {known}.")
+        raise ValueError(
+            phrase(
+                "There is no {series} number {number}. Known: {known}.",
+                series=phrase(name),
+                number=number,
+                known=known,
+            )
+        )
     return openings[number]
 
 
@@ -589,8 +652,10 @@ def format_hardness(mg_per_l: Decimal | float | None) -> str:
     if number is None:
         return ""
     grains = _to_decimal(_as_fraction(number) / HARDNESS_MG_PER_L["gpg"])
-    return (
-        f"{_significant(number, 3)} mg/L ({_significant(grains, 2)} grains per US gal) as calcium carbonate"
+    return phrase(
+        "{hardness} mg/L ({grains} grains per US gal) as calcium carbonate",
+        hardness=_significant(number, 3),
+        grains=_significant(grains, 2),
     )
 
 
@@ -606,10 +671,10 @@ def format_share(fraction: Decimal | float | None) -> str:
     if number is None:
         return ""
     percent = number * 100
-    if Decimal("99.95") < percent < 100:
-        return in_mark("over 99.9 %")
+    if Decimal("99.95") <= percent < 100:
+        return phrase("over {share} %", share=in_mark("99.9"))
     if 0 < percent < Decimal("0.01"):
-        return in_mark("under 0.01 %")
+        return phrase("under {share} %", share=in_mark("0.01"))
     if abs(percent) < 1:
         return f"{_significant(percent, 2)} %"
     return f"{_rounded(percent, 1)} %"
@@ -624,18 +689,23 @@ def format_odds(chance: float) -> str:
     if not 0 <= chance <= 1:
         raise ValueError(f"A chance lies between 0 and 1, not {chance}.")
     if chance < 0.001:
-        return "fewer than 1 in 1000"
+        return phrase("fewer than 1 in 1000")
     if chance <= 0.4:
-        return f"about 1 in {round(1 / chance, 1 - int(math.log10(1 / chance))):.0f}"
+        many = round(1 / chance, 1 - int(math.log10(1 / chance)))
+        return phrase("about 1 in {many}", many=numeral(many, ".0f"))
     if chance > 0.99:
-        return "nearly all"
-    return f"about {10 * chance:.0f} in 10" if round(10 * chance) < 10 else "more than 9 in 10"
+        return phrase("nearly all")
+    if round(10 * chance) < 10:
+        return phrase("about {tenths} in 10", tenths=numeral(10 * chance, ".0f"))
+    return phrase("more than 9 in 10")
 
 
 def _tidy(text: str) -> str:
     """Plain lower-case text: every script's digits as 0-9, vulgar fractions written out, one kind of dash and blank."""
     if len(text) > LONGEST_TEXT:
-        raise ValueError(f"That is too long: an amount is at most {LONGEST_TEXT} signs, like 22 lb 4 oz.")
+        raise ValueError(
+            phrase("That is too long: an amount is at most {most} signs, like 22 lb 4 oz.", most=LONGEST_TEXT)
+        )
     signs = []
     for sign in text.replace(APART, ""):
         decomposition = unicodedata.decomposition(sign)
@@ -664,19 +734,36 @@ def _threes_joined(text: str) -> str:
 def _refuse_odd_text(tidy: str, what: str, example: str) -> None:
     """Refuse what no reading of amounts could take, each with its own sentence."""
     if not tidy:
-        raise ValueError(f"Give {what}, like {example}.")
+        raise ValueError(phrase("Give {kind}, like {example}.", kind=what, example=example))
     if tidy.startswith("-"):
-        raise ValueError(f"{what[0].upper()}{what[1:]} cannot be negative.")
+        raise ValueError(phrase("{kind} cannot be negative.", kind=what[0].upper() + what[1:]))
     if not any(sign.isdigit() for sign in tidy) or tidy.startswith(("nan", "inf")):
-        raise ValueError(f"{_quoted(tidy)} holds no number. Write {what} like {example}.")
+        raise ValueError(
+            phrase(
+                "“{typed}” holds no number. Write {kind} like {example}.",
+                typed=tidy,
+                kind=what,
+                example=example,
+            )
+        )
     if re.search(r"\d\s*e\s*[+-]?\s*\d", tidy):
-        raise ValueError(f"{_quoted(tidy)} is in powers of ten. Write the digits out, like {example}.")
+        raise ValueError(
+            phrase(
+                "“{typed}” is in powers of ten. Write the digits out, like {example}.",
+                typed=tidy,
+                example=example,
+            )
+        )
     if re.search(r"\d\s*-\s*\d", tidy):
-        raise ValueError(f"{_quoted(tidy)} looks like a range. Give one number, like {example}.")
+        raise ValueError(
+            phrase(
+                "“{typed}” looks like a range. Give one number, like {example}.", typed=tidy, example=example
+            )
+        )
 
 
-def _quoted(text: str) -> str:
-    return f"“{' '.join(text.split())}”"
+def _on_one_line(text: str) -> str:
+    return " ".join(text.split())
 
 
 def _fraction(match: re.Match) -> Fraction:
@@ -684,9 +771,13 @@ def _fraction(match: re.Match) -> Fraction:
         return _plain_number(match["plain"])
     bottom = int(match["bottom"])
     if bottom == 0:
-        raise ValueError("A fraction cannot have zero below the line.")
+        raise ValueError(phrase("A fraction cannot have zero below the line."))
     if match["whole"] is not None and int(match["top"]) >= bottom:
-        raise ValueError(f"{_quoted(match[0])} can be read two ways. Write it with a decimal point.")
+        raise ValueError(
+            phrase(
+                "“{typed}” can be read two ways. Write it with a decimal point.", typed=_on_one_line(match[0])
+            )
+        )
     return int(match["whole"] or 0) + Fraction(int(match["top"]), bottom)
 
 
@@ -703,10 +794,19 @@ def _plain_number(text: str) -> Fraction:
         as_decimal = f"{whole or 0}.{thousandths.rstrip('0') or 0}"
         if whole.strip("0"):
             raise ValueError(
-                f"“{text}” can be read two ways: {whole}{thousandths} or {as_decimal}? Write it without the comma."
+                phrase(
+                    "“{typed}” can be read two ways: {whole} or {decimal}? Write it without the comma.",
+                    typed=text,
+                    whole=whole + thousandths,
+                    decimal=as_decimal,
+                )
             )
         raise ValueError(
-            f"“{text}” has a comma before three digits. If it is {as_decimal}, write it with a point."
+            phrase(
+                "“{typed}” has a comma before three digits. If it is {decimal}, write it with a point.",
+                typed=text,
+                decimal=as_decimal,
+            )
         )
     if re.fullmatch(r"\d*,\d+", text):
         return Fraction(text.replace(",", "."))
@@ -714,7 +814,9 @@ def _plain_number(text: str) -> Fraction:
         return Fraction(text.replace(",", "").rstrip("."))
     if re.fullmatch(r"\d{1,3}(\.\d{3})+,\d+|\d{1,3}(\.\d{3}){2,}", text):
         return Fraction(text.replace(".", "").replace(",", "."))
-    raise ValueError(f"“{text}” is not a number as written. Use one decimal point, like 1234.5.")
+    raise ValueError(
+        phrase("“{typed}” is not a number as written. Use one decimal point, like 1234.5.", typed=text)
+    )
 
 
 def _kept(text: str) -> str:
@@ -727,14 +829,14 @@ def _kept(text: str) -> str:
 
 def _parse(text: str, kind: _Kind, default_unit: str, allow_zero: bool) -> Quantity:
     tidy = _tidy(text)
-    _refuse_odd_text(tidy, kind.name, kind.example)
+    _refuse_odd_text(tidy, phrase(kind.name), phrase(kind.example))
     parts = _parts(tidy, kind, default_unit)
     unit = parts[0][1]
     canonical = sum((number * kind.factors[each] for number, each in parts), Fraction(0))
     if canonical == 0 and not allow_zero:
-        raise ValueError(f"Give {kind.name} above zero.")
+        raise ValueError(phrase("Give {kind} above zero.", kind=phrase(kind.name)))
     if canonical >= kind.limit:
-        raise ValueError(kind.limit_text)
+        raise ValueError(phrase(kind.limit_text))
     return Quantity(
         value=_to_decimal(canonical / kind.factors[unit]),
         unit=unit,
@@ -750,7 +852,11 @@ def _parts(tidy: str, kind: _Kind, default_unit: str) -> list[tuple[Fraction, st
     while position < len(tidy):
         match = _PART.match(tidy, position)
         if match is None:
-            raise ValueError(f"{_quoted(tidy)} cannot be read as {kind.name}. Write it like {kind.example}.")
+            raise ValueError(
+                phrase(
+                    "“{typed}” cannot be read as {kind}. Write it like {example}.", typed=tidy, **kind.said()
+                )
+            )
         number = _fraction(_AMOUNT.fullmatch(match["number"]))
         after_pounds = kind in (_MASS, _GOLD) and bool(parts) and parts[-1][1] == "lb"
         unit = _find_unit(_unit_text(match["unit"]), kind, default_unit, after_pounds=after_pounds, tidy=tidy)
@@ -769,11 +875,22 @@ def _check_chain(parts: list[tuple[Fraction, str]], kind: _Kind, tidy: str) -> N
     units = tuple(unit for _, unit in parts)
     follows = any(units == chain[i : i + len(units)] for chain in kind.chains for i in range(len(chain)))
     if not follows:
-        raise ValueError(f"{_quoted(tidy)} holds more than one amount. Give one, like {kind.example}.")
+        raise ValueError(
+            phrase(
+                "“{typed}” holds more than one amount. Give one, like {example}.",
+                typed=tidy,
+                example=phrase(kind.example),
+            )
+        )
     for (_, larger), (number, smaller) in zip(parts, parts[1:], strict=False):
         if number * kind.factors[smaller] >= kind.factors[larger]:
             raise ValueError(
-                f"The {smaller} in {_quoted(tidy)} come to one {larger} or more. Check the numbers."
+                phrase(
+                    "The {smaller} in “{typed}” come to one {larger} or more. Check the numbers.",
+                    smaller=smaller,
+                    typed=tidy,
+                    larger=larger,
+                )
             )
 
 
@@ -785,13 +902,26 @@ def _find_unit(text: str, kind: _Kind, default_unit: str, *, after_pounds: bool,
     if text in kind.aliases:
         return kind.aliases[text]
     if text in kind.questions:
-        raise ValueError(kind.questions[text])
+        raise ValueError(phrase(kind.questions[text]))
     if kind is _GRADE:
         return _grade_unit(text, tidy)
     for other in _KINDS:
         if other is not kind and (text in other.aliases or (other is _GRADE and "/" in text)):
-            raise ValueError(f"{_quoted(tidy)} is {other.name}. Give {kind.name}, like {kind.example}.")
-    raise ValueError(f"“{text}” is not a unit known here. Write {kind.name} like {kind.example}.")
+            raise _another_kind(tidy, other, kind)
+    raise ValueError(
+        phrase("“{unit}” is not a unit known here. Write {kind} like {example}.", unit=text, **kind.said())
+    )
+
+
+def _another_kind(tidy: str, other: _Kind, kind: _Kind) -> ValueError:
+    return ValueError(
+        phrase(
+            "“{typed}” is {other}. Give {kind}, like {example}.",
+            typed=tidy,
+            other=phrase(other.name),
+            **kind.said(),
+        )
+    )
 
 
 def _grade_unit(text: str, tidy: str) -> str:
@@ -800,13 +930,11 @@ def _grade_unit(text: str, tidy: str) -> str:
     if len(pieces) == 1:
         for other in _KINDS:
             if text in other.aliases:
-                raise ValueError(
-                    f"{_quoted(tidy)} is {other.name}. Give {_GRADE.name}, like {_GRADE.example}."
-                )
+                raise _another_kind(tidy, other, _GRADE)
     if len(pieces) == 2:
         for piece in pieces:
             if piece in _MASS.questions:
-                raise ValueError(_MASS.questions[piece])
+                raise ValueError(phrase(_MASS.questions[piece]))
         pair = tuple(_MASS_SPELLINGS.get(piece, piece) for piece in pieces)
         known = {
             ("g", "t"): "g_per_t",
@@ -819,20 +947,32 @@ def _grade_unit(text: str, tidy: str) -> str:
         }
         if pair in known:
             return known[pair]
-    raise ValueError(f"“{text}” is not a unit of grade known here. Write it like {_GRADE.example}.")
+    raise ValueError(
+        phrase(
+            "“{unit}” is not a unit of grade known here. Write it like {example}.",
+            unit=text,
+            example=phrase(_GRADE.example),
+        )
+    )
 
 
 def _amount_per_litre(tidy: str, example: str) -> tuple[Fraction, Fraction, tuple[str, ...]]:
     match = _PART.fullmatch(tidy)
     if match is None:
-        raise ValueError(f"{_quoted(tidy)} is not a dose as written. Write it like {example}.")
+        raise ValueError(phrase(_NO_DOSE, typed=tidy, example=example))
     number = _fraction(_AMOUNT.fullmatch(match["number"]))
     unit_text = _unit_text(match["unit"])
     units = {"": "ml_per_l", "ppm": "ppm", "%": "percent", "percent": "percent", "per cent": "percent"}
     if unit_text in _VOLUME.aliases:
-        raise ValueError(f"{_quoted(tidy)} in how much water? Write it like {example}.")
+        raise ValueError(
+            phrase("“{typed}” in how much water? Write it like {example}.", typed=tidy, example=example)
+        )
     if unit_text not in units:
-        raise ValueError(f"“{unit_text}” is not a dose by volume. Write it like {example}.")
+        raise ValueError(
+            phrase(
+                "“{unit}” is not a dose by volume. Write it like {example}.", unit=unit_text, example=example
+            )
+        )
     unit = units[unit_text]
     return number * DOSE_ML_PER_L[unit], Fraction(1000), (unit,)
 
@@ -842,32 +982,32 @@ def _amount_in_water(pieces: list[str], example: str) -> tuple[Fraction, Fractio
     if water in _VOLUME.aliases:
         water = f"1 {water}"
     volumes, units = [], []
-    for text, what in ((amount, "additive"), (water, "water")):
+    for text, refused in ((amount, _ADDITIVE), (water, _WATER)):
         if not text:
-            raise ValueError(f"The amount of {what} is missing. Write it like {example}.")
+            raise ValueError(phrase(refused.missing, example=example))
         if _AMOUNT.fullmatch(text):
-            raise ValueError(f"{text} of what? Name the unit of the {what}, like {example}.")
-        _refuse_odd_text(text, f"an amount of {what}", example)
+            raise ValueError(phrase(refused.no_unit, number=text, example=example))
+        _refuse_odd_text(text, phrase(refused.name), example)
         parts = _parts(text, _VOLUME, "mL")
         volumes.append(sum((number * VOLUME_ML[unit] for number, unit in parts), Fraction(0)))
         units.extend(unit for _, unit in parts)
     if volumes[1] == 0:
-        raise ValueError("Give the water the additive goes into.")
+        raise ValueError(phrase("Give the water the additive goes into."))
     if volumes[1] >= _VOLUME.limit:
-        raise ValueError(_VOLUME.limit_text)
+        raise ValueError(phrase(_VOLUME.limit_text))
     return volumes[0], volumes[1], tuple(units)
 
 
 def _taken_as(units_used: tuple[str, ...]) -> str:
     notes = []
     if "gal" in units_used:
-        notes.append("US gallon")
+        notes.append(phrase("US gallon"))
     if "imp_gal" in units_used:
-        notes.append("imperial gallon")
+        notes.append(phrase("imperial gallon"))
     if "drop" in units_used:
-        notes.append("a drop taken as 0.05 mL")
+        notes.append(phrase("a drop taken as 0.05 mL"))
     if "ppm" in units_used or "percent" in units_used:
-        notes.append("by volume")
+        notes.append(phrase("by volume"))
     return ", ".join(notes)
 
 

@@ -12,12 +12,14 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 
 from prospecting.calc.grade import gold_mg, grade_g_per_t
+from prospecting.calc.language import phrase, to_phrase
 from prospecting.calc.mass_balance import total_mass_g
+from prospecting.calc.number_words import numeral
 
 VALUE, BELOW, ABOVE = "value", "below", "above"
 FIRST, MEAN, SCREEN = "first", "mean", "screen"
-PLUS, MINUS = "plus", "minus"
-REPEAT_WORDS = ("repeat", "duplicate", "check")
+PLUS, MINUS = to_phrase("plus"), to_phrase("minus")
+REPEAT_WORDS = (to_phrase("repeat"), to_phrase("duplicate"), to_phrase("check"))
 GRADE_STEP = Decimal("0.000001")
 # What a printed total may differ by from its parts: half a step of its last figure and of each part's, about 1 % where three
 # figures are printed (our own limit, no source).
@@ -151,8 +153,10 @@ def mean_value(figures: Sequence[Figure]) -> Value:
         _mean([each.lowest for each in alike]),
         None if any(each.highest is None for each in alike) else _mean([each.highest for each in alike]),
         alike,
-        "Some repeats lie below the detection limit",
-        "the mean",
+        open_above=to_phrase(
+            "Some repeats lie below the detection limit and others above the upper limit, so the mean is not known."
+        ),
+        no_figure=to_phrase("Some repeats lie below the detection limit, so the mean is no single figure."),
     )
 
 
@@ -165,20 +169,29 @@ def screen_parts(figures: Sequence[Figure]) -> ScreenParts:
     plus = [each for each in figures if each.fraction == PLUS]
     minus = [each for each in figures if each.fraction == MINUS]
     if not plus or not minus:
-        missing = "plus" if not plus else "minus"
-        raise NoValue(f"A screen fire assay needs both fractions; no reading of the {missing} fraction came.")
+        raise NoValue(
+            phrase(
+                "A screen fire assay needs both fractions; no reading of the {fraction} fraction came.",
+                fraction=phrase(MINUS if plus else PLUS),
+            )
+        )
     if len(plus) > 1:
         raise NoValue(
-            f"The plus fraction is assayed whole, once, but {len(plus)} readings of it came. Choose by hand what counts."
+            phrase(
+                "The plus fraction is assayed whole, once, but {number} readings of it came. Choose by hand what counts.",
+                number=len(plus),
+            )
         )
     plus_g, minus_g = plus[0].mass_g, next((each.mass_g for each in minus if each.mass_g), None)
     if not plus_g or not minus_g:
-        missing = "plus" if not plus_g else "minus"
         raise NoValue(
-            f"The mass of the {missing} fraction is not known, so its share of the sample isn't either."
+            phrase(
+                "The mass of the {fraction} fraction is not known, so its share of the sample isn't either.",
+                fraction=phrase(MINUS if plus_g else PLUS),
+            )
         )
     if any(each.mass_g not in (None, minus_g) for each in minus):
-        raise NoValue("The readings of the minus fraction give it different masses.")
+        raise NoValue(phrase("The readings of the minus fraction give it different masses."))
     plus_gold = (gold_mg(plus[0].lowest, plus_g), _most_gold([plus[0].highest], plus_g))
     minus_gold = (
         gold_mg(_mean([each.lowest for each in minus]), minus_g),
@@ -214,7 +227,13 @@ def screen_value(figures: Sequence[Figure]) -> Value:
     if all(each.symbol == BELOW for each in parts.used):
         return Value(BELOW, None, _to_step(parts.highest), parts.used)
     return _bounded(
-        parts.lowest, parts.highest, parts.used, "A part lies below the detection limit", "the grade"
+        parts.lowest,
+        parts.highest,
+        parts.used,
+        open_above=to_phrase(
+            "A part lies below the detection limit and others above the upper limit, so the grade is not known."
+        ),
+        no_figure=to_phrase("A part lies below the detection limit, so the grade is no single figure."),
     )
 
 
@@ -243,9 +262,11 @@ def screen_bound(figures: Sequence[Figure]) -> Value:
     parts = screen_parts(figures)
     if parts.highest is None:
         raise NoValue(
-            "A part lies above its upper limit and another below its own, so nothing bounds the grade."
+            phrase(
+                "A part lies above its upper limit and another below its own, so nothing bounds the grade."
+            )
         )
-    note = "a part is below its limit, so the grade is no single figure"
+    note = phrase("a part is below its limit, so the grade is no single figure")
     between = (_significant(parts.lowest, 3), _significant(parts.highest, 3))
     return Value(BELOW, None, _to_step(parts.highest), parts.used, note, between)
 
@@ -277,7 +298,7 @@ def settle(figures: Sequence[Figure], *, asked: str = "", by_screen: bool = Fals
                 why, between = str(none).rstrip("."), none.between
             continue
         if rule == SCREEN and not asked:
-            why = value.note.rstrip(".") or "both fractions of a screen fire assay came"
+            why = value.note.rstrip(".") or phrase("both fractions of a screen fire assay came")
         return Settled(rule, value, why, between or value.between)
     return Settled(asked or FIRST, None, why, between)
 
@@ -308,35 +329,39 @@ def _whole_without_overlimits(figures: Sequence[Figure]) -> list[Figure]:
     """Readings of the whole sample; one above its limit gives way to a re-run that found at least that much."""
     whole = [each for each in figures if not each.fraction]
     if not whole:
-        raise NoValue("No reading of the whole sample says anything of its grade.")
+        raise NoValue(phrase("No reading of the whole sample says anything of its grade."))
     most = max((each.grade for each in whole if each.symbol == VALUE), default=Decimal(-1))
     return [each for each in whole if each.symbol != ABOVE or each.limit > most]
 
 
 def _bounded(
-    lowest: Decimal, highest: Decimal | None, used: Sequence[Figure], some_below: str, what: str
+    lowest: Decimal, highest: Decimal | None, used: Sequence[Figure], *, open_above: str, no_figure: str
 ) -> Value:
-    """A figure where lowest and highest say the same, a lower bound where the top is open; else NoValue."""
+    """A figure where lowest and highest say the same, a lower bound where the top is open; else NoValue.
+
+    `open_above` and `no_figure` say why there is none, where the top is open and where both are known.
+    """
     has_below = any(each.symbol == BELOW for each in used)
     if highest is None:
         if has_below:
-            raise NoValue(f"{some_below} and others above the upper limit, so {what} is not known.")
+            raise NoValue(phrase(open_above))
         return Value(ABOVE, None, _to_step(lowest), tuple(used))
     if lowest == highest:
         return Value(VALUE, _to_step(lowest), None, tuple(used))
     if _significant(lowest, 3) == _significant(highest, 3):
-        note = "The same to three figures whatever lies below the detection limit."
+        note = phrase("The same to three figures whatever lies below the detection limit.")
         return Value(VALUE, _to_step(_significant(lowest, 3)), None, tuple(used), note)
-    if highest - lowest <= ROUNDING * highest:
-        note = (
-            f"What was found; what lies below the detection limit could add less than {100 * ROUNDING:.0f} %."
+    if highest - lowest < ROUNDING * highest:
+        note = phrase(
+            "What was found; what lies below the detection limit could add less than {share} %.",
+            share=numeral(100 * ROUNDING, ".0f"),
         )
         return Value(VALUE, _to_step(_significant(lowest, 3)), None, tuple(used), note)
     if _significant(lowest, 2) == _significant(highest, 2):
-        note = "The same to two figures whatever lies below the detection limit."
+        note = phrase("The same to two figures whatever lies below the detection limit.")
         return Value(VALUE, _to_step(_significant(lowest, 2)), None, tuple(used), note)
     raise NoValue(
-        f"{some_below}, so {what} is no single figure.",
+        phrase(no_figure),
         between=(_significant(lowest, 3), _significant(highest, 3)),
     )
 

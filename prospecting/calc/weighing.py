@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 
 from prospecting.calc.grade import recovery_of_products
-from prospecting.calc.number_words import as_written, numeral
+from prospecting.calc.language import phrase
+from prospecting.calc.number_words import as_written, listed, numeral
 from prospecting.calc.units import format_gold_mg, format_share
 
 # What the database keeps of a mass of gold, in mg.
@@ -26,14 +27,16 @@ class LeftInTails:
 
     def __str__(self) -> str:
         if self.high is None:
-            return f"at least {format_share(self.low)}"
-        return format_share(self.low) if self.low == self.high else f"less than {format_share(self.high)}"
+            return phrase("at least {share}", share=format_share(self.low))
+        if self.low == self.high:
+            return format_share(self.low)
+        return phrase("less than {share}", share=format_share(self.high))
 
 
 def mean_reading_mg(readings_mg: Sequence[Decimal]) -> Decimal:
     """Return the mean of one or more readings in mg, not rounded. No reading raises ValueError."""
     if not readings_mg:
-        raise ValueError("Weigh it at least once.")
+        raise ValueError(phrase("Weigh it at least once."))
     return sum(readings_mg, Decimal(0)) / len(readings_mg)
 
 
@@ -49,8 +52,12 @@ def weighed_gold_mg(readings_mg: Sequence[Decimal], tare_mg: Decimal | None = No
     gold_mg = (mean_mg - (tare_mg or 0)).quantize(KEPT_MG, rounding=ROUND_HALF_EVEN)
     if gold_mg <= 0:
         raise ValueError(
-            f"Dish and gold weigh {format_gold_mg(mean_mg)}, the empty dish {format_gold_mg(tare_mg)}: that leaves no gold. "
-            "Check both; if the gold does not show, tick that and leave the weights blank."
+            phrase(
+                "Dish and gold weigh {both}, the empty dish {dish}: that leaves no gold. "
+                "Check both; if the gold does not show, tick that and leave the weights blank.",
+                both=format_gold_mg(mean_mg),
+                dish=format_gold_mg(tare_mg),
+            )
         )
     return gold_mg
 
@@ -67,15 +74,18 @@ def readings_apart(readings_mg: Sequence[Decimal], scale_step_mg: Decimal | None
         return ""
     apart_mg = max(readings_mg) - min(readings_mg)
     if scale_step_mg:
-        allowed_mg, why = MOST_STEPS_APART * scale_step_mg, "three steps of this scale"
+        allowed_mg, why = MOST_STEPS_APART * scale_step_mg, phrase("three steps of this scale")
     else:
-        allowed_mg, why = MOST_APART_WITHOUT_STEP * mean_reading_mg(readings_mg), "a tenth of their mean"
+        allowed_mg = MOST_APART_WITHOUT_STEP * mean_reading_mg(readings_mg)
+        why = phrase("a tenth of their mean")
     if apart_mg <= allowed_mg:
         return ""
-    *before, last = (_plain(reading) for reading in readings_mg)
-    return (
-        f"The readings {', '.join(before)} and {last} mg lie {_plain(apart_mg)} mg apart; expected is "
-        f"{format_gold_mg(allowed_mg)}, {why}, at most. Is each right?"
+    return phrase(
+        "The readings {readings} mg lie {apart} mg apart; expected is {allowed}, {why}, at most. Is each right?",
+        readings=listed([_plain(reading) for reading in readings_mg]),
+        apart=_plain(apart_mg),
+        allowed=format_gold_mg(allowed_mg),
+        why=why,
     )
 
 

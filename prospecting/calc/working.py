@@ -7,7 +7,10 @@ from prospecting.calc.number_words import in_mark, numeral
 
 @dataclass(frozen=True)
 class WorkingRow:
-    """One step: `inputs` are (name, value, unit, link) rows, every figure already written as it is to be read."""
+    """One step: `inputs` are (name, value, unit, link) rows, every figure already written as it is to be read.
+
+    `about` names the one thing it is reckoned of, where it is not reckoned of all.
+    """
 
     label: str
     formula: str = ""
@@ -15,6 +18,7 @@ class WorkingRow:
     value: str = ""
     unit: str = ""
     source: str = ""
+    about: str = ""
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,8 @@ import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from prospecting.calc.day_words import short_month
+from prospecting.calc.language import phrase
 from prospecting.calc.zone_grade import Result
 
 
@@ -19,12 +21,13 @@ class Spot:
 
 @dataclass(frozen=True)
 class Foot:
-    """What runs to the right: its ends, the (place, words) to be written below, and what it is."""
+    """What runs to the right: its ends, the (place, words) to be written below, and what it is; whether days."""
 
     low: float
     high: float
     ticks: Sequence[tuple[float, str]]
     caption: str
+    is_days: bool = False
 
 
 @dataclass(frozen=True)
@@ -59,9 +62,10 @@ def days_foot(first: datetime.date, last: datetime.date) -> Foot:
     ticks = [(day.toordinal(), _day_text(day)) for day in days]
     if (last - first).days >= 3:
         middle = first + (last - first) // 2
-        ticks.insert(1, (middle.toordinal(), f"{middle.day} {middle:%b}"))
-    return Foot(first.toordinal(), last.toordinal(), ticks, "day dug")
+        words = phrase("{day} {month}", day=middle.day, month=short_month(middle))
+        ticks.insert(1, (middle.toordinal(), words))
+    return Foot(first.toordinal(), last.toordinal(), ticks, phrase("day dug"), is_days=True)
 
 
 def _day_text(day: datetime.date) -> str:
-    return f"{day.day} {day:%b %Y}"
+    return phrase("{day} {month} {year}", day=day.day, month=short_month(day), year=day.year)

@@ -9,8 +9,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from django.utils.formats import date_format
+
 from prospecting.calc import units
 from prospecting.calc.label_sheets import LabelSheet
+from prospecting.calc.language import phrase
 from prospecting.calc.tag_address import capital_address
 from prospecting.models import Lot
 
@@ -56,7 +59,7 @@ def tag_words(lot: Lot, *, zones: Sequence[str], address: str, mass_unit: str) -
         address=capital_address(address),
         kind=_kind_words(lot),
         mass=units.format_mass(lot.mass_g, mass_unit),
-        day=f"{lot.made_by.done_on.day} {lot.made_by.done_on:%b %Y}",
+        day=date_format(lot.made_by.done_on, "j M Y"),
         zone=_zone_words(zones),
         stripe=lot.stripe,
         is_marked=lot.is_marked,
@@ -66,17 +69,27 @@ def tag_words(lot: Lot, *, zones: Sequence[str], address: str, mass_unit: str) -
 def _kind_words(lot: Lot) -> str:
     """Kind, number and what it is: "Portion 7 of BRK-47-T", "Bucket, dig 12, north face"."""
     # A portion that was not named otherwise is called so when it is cut; twice would be once too often on a tag.
-    if lot.title.startswith(f"number {lot.portion_number} of "):
-        return f"{lot.get_kind_display()} {lot.title.removeprefix('number ')}"
+    named = f"number {lot.portion_number} of "
+    kind, title = lot.get_kind_display(), lot.title
+    if title.startswith(named):
+        return phrase(
+            "{kind} {number} of {lot}",
+            kind=kind,
+            number=lot.portion_number,
+            lot=title.removeprefix(named),
+        )
     dig = getattr(lot.made_by, "dig", None)
-    number = f" {lot.portion_number}" if lot.portion_number else f", dig {dig.pk}" if dig else ""
-    return f"{lot.get_kind_display()}{number}{f', {lot.title}' if lot.title else ''}"
+    if lot.portion_number:
+        kind = phrase("{kind} {number}", kind=kind, number=lot.portion_number)
+    elif dig:
+        kind = phrase("{kind}, dig {number}", kind=kind, number=dig.pk)
+    return f"{kind}, {title}" if title else kind
 
 
 def _zone_words(zones: Sequence[str]) -> str:
     if not zones:
-        return "zone not known"
-    return zones[0] if len(zones) == 1 else f"Mixed: {', '.join(zones)}"
+        return phrase("zone not known")
+    return zones[0] if len(zones) == 1 else phrase("Mixed: {zones}", zones=", ".join(zones))
 
 
 @dataclass(frozen=True)
@@ -229,7 +242,7 @@ class _Block:
 
 def _rows(words: TagWords, *, room: float) -> list[tuple[str, bool]]:
     """The facts as lines, True for the one with the warning sign; mass and day apart where one line would be cut short."""
-    marked = [("MARKED", True)] if words.is_marked else []
+    marked = [(phrase("MARKED"), True)] if words.is_marked else []
     together = f"{words.mass}, {words.day}"
     facts = [together] if _width(together) <= room else [words.mass, words.day]
     return [*marked, *((fact, False) for fact in [words.kind, *facts])]
@@ -238,7 +251,7 @@ def _rows(words: TagWords, *, room: float) -> list[tuple[str, bool]]:
 def _one_row(words: TagWords) -> list[tuple[str, bool]]:
     """The facts in one line, what is needed most first: its end is what may be cut short."""
     facts = f"{words.mass}, {words.day}, {words.kind}"
-    return [(f"MARKED {facts}", True)] if words.is_marked else [(facts, False)]
+    return [(phrase("MARKED {facts}", facts=facts), True)] if words.is_marked else [(facts, False)]
 
 
 def fitted_line(text: str, x: float, y: float, size: float, room: float, *, sign: bool) -> Line:

@@ -12,14 +12,16 @@ from django.forms.boundfield import BoundField
 from django.http import HttpRequest, QueryDict
 from django.utils.formats import date_format
 from django.utils.functional import cached_property
+from django.utils.translation import gettext_lazy
 from django_filters import Filter, FilterSet
 
 from prospecting.calc import codes
+from prospecting.calc.language import phrase
 from prospecting.forms.base import DayField
 from prospecting.forms.ground import ZoneChoiceField
 
 LATEST_DAY = datetime.date(2999, 12, 31)
-NOT_IN_LIST = {"invalid_choice": "Choose one from the list."}
+NOT_IN_LIST = {"invalid_choice": gettext_lazy("Choose one from the list.")}
 # What of the address says how a list is shown, not what of it: it stays when a filter is set or taken away.
 HOW_SHOWN = ("sort", "per_page")
 
@@ -101,7 +103,7 @@ class ZoneFilter(Narrowing):
     field_class = ZoneChoiceField
 
     def __init__(self, label: str, by: Callable | None = None) -> None:
-        super().__init__(label, by, empty_label="every zone")
+        super().__init__(label, by, empty_label=gettext_lazy("every zone"))
 
 
 class TickFilter(Narrowing):
@@ -122,11 +124,11 @@ class DayFilter(Narrowing):
 
 
 def since(field: str) -> DayFilter:
-    return DayFilter("From", lambda rows, day: rows.filter(**{f"{field}__gte": day}))
+    return DayFilter(gettext_lazy("From"), lambda rows, day: rows.filter(**{f"{field}__gte": day}))
 
 
 def until(field: str) -> DayFilter:
-    return DayFilter("To", lambda rows, day: rows.filter(**{f"{field}__lte": day}))
+    return DayFilter(gettext_lazy("To"), lambda rows, day: rows.filter(**{f"{field}__lte": day}))
 
 
 class CodeField(forms.CharField):
@@ -164,9 +166,11 @@ class FilterForm(forms.Form):
         days = {name: data[name] for name in ("since", "until") if data.get(name)}
         for name, day in days.items():
             if day > LATEST_DAY:
-                self.add_error(name, "That is too far ahead.")
+                self.add_error(name, phrase("That is too far ahead."))
         if len(days) == 2 and days["since"] > days["until"]:
-            self.add_error("until", "This day is before the one above, so nothing can be between them.")
+            self.add_error(
+                "until", phrase("This day is before the one above, so nothing can be between them.")
+            )
         return data
 
 

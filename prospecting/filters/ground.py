@@ -1,5 +1,7 @@
 from functools import cached_property
 
+from django.utils.translation import gettext_lazy
+
 from prospecting.filters.base import (
     ChoiceFilter,
     ListFilter,
@@ -20,19 +22,19 @@ def with_voided(digs: DigQuerySet, _: bool) -> DigQuerySet:
 class DigFilter(ListFilter):
     """Of all digs; those that were voided come along only where they are asked for."""
 
-    zone = ZoneFilter("Zone")
-    station = TextFilter("Station")
+    zone = ZoneFilter(gettext_lazy("Zone"))
+    station = TextFilter(gettext_lazy("Station"))
     kind = ChoiceFilter(
-        "Kind of sample",
+        gettext_lazy("Kind of sample"),
         by=lambda digs, kind: digs.filter(sample_kind=kind),
         choices=Dig.SampleKind.choices,
-        every="every kind",
+        every=gettext_lazy("every kind"),
     )
     since = since("dug_on")
     until = until("dug_on")
-    voided = TickFilter("Also digs that were voided", by=with_voided)
+    voided = TickFilter(gettext_lazy("Also digs that were voided"), by=with_voided)
 
-    noun = ("dig", "digs")
+    noun = (gettext_lazy("dig"), gettext_lazy("digs"))
 
     @property
     def qs(self) -> DigQuerySet:

@@ -1,4 +1,5 @@
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from prospecting.filters.base import ChoiceFilter, ListFilter, TextFilter
 from prospecting.models import Member
@@ -11,13 +12,13 @@ def named(members, text: str):
 
 
 class MemberFilter(ListFilter):
-    name = TextFilter("In the user name or the name", by=named)
-    role = ChoiceFilter("Role", choices=Member.Role.choices, every="every role")
+    name = TextFilter(gettext_lazy("In the user name or the name"), by=named)
+    role = ChoiceFilter(gettext_lazy("Role"), choices=Member.Role.choices, every=gettext_lazy("every role"))
     may = ChoiceFilter(
-        "May sign in",
+        gettext_lazy("May sign in"),
         by=lambda members, may: members.filter(is_active=may == "yes"),
-        choices=[("yes", "yes"), ("no", "no, switched off")],
-        every="whether or not",
+        choices=[("yes", gettext_lazy("yes")), ("no", gettext_lazy("no, switched off"))],
+        every=gettext_lazy("whether or not"),
     )
 
-    noun = ("member", "members")
+    noun = (gettext_lazy("member"), gettext_lazy("members"))

@@ -1,4 +1,5 @@
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc.codes import read_tag
 from prospecting.filters.base import ListFilter, RecordFilter, TextFilter, TickFilter
@@ -24,18 +25,20 @@ def not_as_it_stands(readings: ReadingQuerySet, _: bool) -> ReadingQuerySet:
 
 
 class ReadingFilter(ListFilter):
-    tag = TextFilter("Tag", by=of_tag)
+    tag = TextFilter(gettext_lazy("Tag"), by=of_tag)
     laboratory = RecordFilter(
-        "Laboratory",
+        gettext_lazy("Laboratory"),
         by=lambda readings, laboratory: readings.filter(assay_return__dispatch__laboratory=laboratory),
         queryset=Laboratory.objects.all(),
-        every="every laboratory",
+        every=gettext_lazy("every laboratory"),
     )
     certificate = TextFilter(
-        "In the certificate's number",
+        gettext_lazy("In the certificate's number"),
         by=lambda readings, text: readings.filter(assay_return__certificate_number__icontains=text),
     )
-    method = TextFilter("In the title of its column")
-    marked = TickFilter("Only of returns in which a check failed, and of replaced ones", by=not_as_it_stands)
+    method = TextFilter(gettext_lazy("In the title of its column"))
+    marked = TickFilter(
+        gettext_lazy("Only of returns in which a check failed, and of replaced ones"), by=not_as_it_stands
+    )
 
-    noun = ("reading", "readings")
+    noun = (gettext_lazy("reading"), gettext_lazy("readings"))

@@ -1,17 +1,19 @@
 """Laboratories, dispatches and returns: what is typed or uploaded becomes typed values and certificates."""
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
 from django.http import QueryDict
+from django.utils.translation import gettext_lazy
 
 from prospecting.actions.assays import SettledColumns
 from prospecting.calc import guard
 from prospecting.calc.accepted_files import CERTIFICATE
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.unit_jump import Others
 from prospecting.forms.base import DayField, SiteForm, note_field
 from prospecting.forms.files import AcceptedFileField, FileOrPastedForm, PastedField
@@ -35,7 +37,12 @@ from prospecting.readers.certificate_csv import (
 from prospecting.readers.columns import MASS_UNITS
 from prospecting.readers.header_facts import is_revision_of, is_same_number
 
-UNIT_CHOICES = [("", "Choose the unit"), *((unit, unit) for unit in GRADE_UNITS)]
+# Of the units of grade those that are words.
+UNIT_WORDS = {
+    "troy oz per short ton": gettext_lazy("troy oz per short ton"),
+    "troy oz per long ton": gettext_lazy("troy oz per long ton"),
+    "troy oz per tonne": gettext_lazy("troy oz per tonne"),
+}
 # Behind other digits' places this comma may divide thousands: 1,234.
 _MAYBE_THOUSANDS = re.compile(r"(?<![0-9.,])[1-9][0-9]{0,2}(?:,[0-9]{3})+$")
 # Lines of a file shown before it is stored; the rest is counted.
@@ -44,6 +51,10 @@ MOST_LINES_SHOWN = 300
 MOST_QUESTIONS = 4
 MOST_PROBLEMS_SHOWN = 40
 MOST_PASTED = 2_000_000
+
+
+def unit_choices(units: Iterable[str]) -> list[tuple[str, str]]:
+    return [("", gettext_lazy("Choose the unit")), *((unit, UNIT_WORDS.get(unit, unit)) for unit in units)]
 
 
 def read_printed(text: str, unit: str | None) -> marks.CellRead:
@@ -56,9 +67,11 @@ def read_printed(text: str, unit: str | None) -> marks.CellRead:
 class ReturnForm(SiteForm):
     """What every return says besides its readings."""
 
-    certificate_number = forms.CharField(label="Certificate number", max_length=60)
-    reported_on = DayField(label="Day reported", initial=None)
-    replaces = forms.ChoiceField(label="Does it correct an earlier certificate?", required=False)
+    certificate_number = forms.CharField(label=gettext_lazy("Certificate number"), max_length=60)
+    reported_on = DayField(label=gettext_lazy("Day reported"), initial=None)
+    replaces = forms.ChoiceField(
+        label=gettext_lazy("Does it correct an earlier certificate?"), required=False
+    )
     note = note_field()
 
     def __init__(self, *args, dispatch: Dispatch, **kwargs) -> None:
@@ -72,14 +85,20 @@ class ReturnForm(SiteForm):
             return
         field = self.fields["replaces"]
         field.choices = [
-            ("", "No, it stands beside them"),
+            ("", phrase("No, it stands beside them")),
             *(
-                (pk, f"Yes, it corrects certificate {each.certificate_number}")
+                (
+                    pk,
+                    phrase(
+                        "Yes, it corrects certificate {number}",
+                        number=each.certificate_number,
+                    ),
+                )
                 for pk, each in self.corrects.items()
             ),
         ]
         field.initial = str(likely.pk) if likely else ""
-        field.help_text = "What it corrects is kept, and its readings count no longer."
+        field.help_text = phrase("What it corrects is kept, and its readings count no longer.")
 
     def ask_about_grades(self, values: Sequence[tuple[str, Decimal]]) -> None:
         """Let the guard ask about values (tag, g/t) out of line by about ten with the dispatch's other results.
@@ -103,11 +122,16 @@ class ReturnForm(SiteForm):
                 continue
             asked = guard.grade_guard(grade_g_per_t, others.of(grade_g_per_t), self.member.grade_unit).ask
             if asked:
-                questions.append(f"Sample {tag}: {asked}")
+                questions.append(phrase("Sample {tag}: {asked}", tag=tag, asked=asked))
         for question in questions[:MOST_QUESTIONS]:
             self.ask(question)
         if len(questions) > MOST_QUESTIONS:
-            self.ask(f"The same holds for {len(questions) - MOST_QUESTIONS} more. Is the unit right?")
+            self.ask(
+                phrase(
+                    "The same holds for {number} more. Is the unit right?",
+                    number=len(questions) - MOST_QUESTIONS,
+                )
+            )
 
     def _of_certificate(self) -> dict:
         said = {name: self.cleaned_data[name] for name in ("certificate_number", "reported_on", "note")}
@@ -123,18 +147,18 @@ class TypedReturnForm(ReturnForm):
     HEAD = ("certificate_number", "reported_on", "replaces", "unit", "method")
 
     unit = forms.ChoiceField(
-        label="Unit printed on the certificate",
-        choices=UNIT_CHOICES,
+        label=gettext_lazy("Unit printed on the certificate"),
+        choices=unit_choices(GRADE_UNITS),
         error_messages={
-            "invalid_choice": "Choose one of the units in the list.",
-            "required": "Choose the unit.",
+            "invalid_choice": gettext_lazy("Choose one of the units in the list."),
+            "required": gettext_lazy("Choose the unit."),
         },
     )
     method = forms.CharField(
-        label="Method as printed",
+        label=gettext_lazy("Method as printed"),
         max_length=80,
         required=False,
-        help_text="The code or the words over the column.",
+        help_text=gettext_lazy("The code or the words over the column."),
     )
 
     def __init__(
@@ -145,7 +169,7 @@ class TypedReturnForm(ReturnForm):
         self.samples = {f"printed_{sample.pk}": sample for sample in self.dispatch.samples.with_what()}
         for name, sample in self.samples.items():
             self.fields[name] = forms.CharField(
-                label=f"Sample {sample.tag}",
+                label=phrase("Sample {tag}", tag=sample.tag),
                 max_length=marks.LONGEST_CELL,
                 required=False,
                 widget=forms.TextInput(
@@ -178,7 +202,14 @@ class TypedReturnForm(ReturnForm):
             if cell.symbol == marks.NOT_UNDERSTOOD:
                 self.add_error(name, f"“{text}” {cell.complaint}")
             elif cell.complaint:
-                self.ask(f"Sample {sample.tag}: “{text}” {cell.complaint}")
+                self.ask(
+                    phrase(
+                        "Sample {tag}: “{text}” {complaint}",
+                        tag=sample.tag,
+                        text=text,
+                        complaint=cell.complaint,
+                    )
+                )
             reading = ParsedReading(
                 column_index=0,
                 method=data.get("method", ""),
@@ -192,7 +223,7 @@ class TypedReturnForm(ReturnForm):
         if not any(data.get(name) for name in self.samples) and not any(
             name in self.errors for name in self.samples
         ):
-            self.add_error(None, "Type what is printed for at least one sample.")
+            self.add_error(None, phrase("Type what is printed for at least one sample."))
         if data.get("unit"):
             grades = {
                 row.tag_text: row.readings[0].grade_g_per_t
@@ -215,14 +246,18 @@ class UploadForm(FileOrPastedForm):
 
     upload = AcceptedFileField(
         CERTIFICATE,
-        label="The laboratory's file",
+        label=gettext_lazy("The laboratory's file"),
         required=False,
-        help_text="As it came, and it is kept so. Nothing is stored before you have seen what was read.",
+        help_text=gettext_lazy(
+            "As it came, and it is kept so. Nothing is stored before you have seen what was read."
+        ),
     )
     pasted = PastedField(
         most=MOST_PASTED,
-        label="Or paste the table here",
-        help_text="With its titles. Out of a spreadsheet, a mail or a PDF; what you paste is kept as a text file.",
+        label=gettext_lazy("Or paste the table here"),
+        help_text=gettext_lazy(
+            "With its titles. Out of a spreadsheet, a mail or a PDF; what you paste is kept as a text file."
+        ),
     )
 
 
@@ -401,15 +436,15 @@ def units_of(meaning: str) -> tuple[str, ...]:
 
 
 ROLE_CHOICES = [
-    ("gold", "Gold of the whole sample"),
-    ("repeat", "Gold of the whole sample, assayed again"),
-    ("plus_mass", "Screen fire assay: mass of the plus fraction"),
-    ("plus_gold", "Screen fire assay: gold in the plus fraction, weighed"),
-    ("plus_grade", "Screen fire assay: grade of the plus fraction"),
-    ("minus_mass", "Screen fire assay: mass of the minus fraction"),
-    ("minus_grade", "Screen fire assay: grade of the minus fraction"),
-    ("mass", "Mass of the sample"),
-    ("other", "Nothing to read here"),
+    ("gold", gettext_lazy("Gold of the whole sample")),
+    ("repeat", gettext_lazy("Gold of the whole sample, assayed again")),
+    ("plus_mass", gettext_lazy("Screen fire assay: mass of the plus fraction")),
+    ("plus_gold", gettext_lazy("Screen fire assay: gold in the plus fraction, weighed")),
+    ("plus_grade", gettext_lazy("Screen fire assay: grade of the plus fraction")),
+    ("minus_mass", gettext_lazy("Screen fire assay: mass of the minus fraction")),
+    ("minus_grade", gettext_lazy("Screen fire assay: grade of the minus fraction")),
+    ("mass", gettext_lazy("Mass of the sample")),
+    ("other", gettext_lazy("Nothing to read here")),
 ]
 
 
@@ -426,13 +461,13 @@ class ColumnsForm(forms.Form):
     def _ask_what_was_read(self, certificate: Certificate) -> None:
         if len(certificate.sheets) > 1:
             self.fields["sheet"] = forms.ChoiceField(
-                label="Sheet to read",
+                label=phrase("Sheet to read"),
                 choices=[(sheet, sheet) for sheet in certificate.sheets],
                 initial=certificate.sheet,
             )
         others = [column for column in certificate.columns if not column.holds_readings]
         self.fields["tag_column"] = forms.ChoiceField(
-            label="The tags stand in",
+            label=phrase("The tags stand in"),
             choices=[(column.number, str(column)) for column in others],
             initial=certificate.tag_column.number,
         )
@@ -443,18 +478,18 @@ class ColumnsForm(forms.Form):
     def _ask_about(self, column: Column) -> None:
         name = str(column)[0].upper() + str(column)[1:]
         self.fields[f"as_{column.index}"] = forms.ChoiceField(
-            label=f"{name} holds", choices=ROLE_CHOICES, initial=column.role or "other"
+            label=phrase("{column} holds", column=name), choices=ROLE_CHOICES, initial=column.role or "other"
         )
         units = units_of(column.meaning) if column.holds_readings or column.part else ()
         if units:
             self.fields[f"unit_{column.index}"] = forms.ChoiceField(
-                label=f"Unit of {column}",
-                choices=[("", "Choose the unit"), *((unit, unit) for unit in units)],
+                label=phrase("Unit of {column}", column=column),
+                choices=unit_choices(units),
                 initial=column.unit or "",
             )
         if column.holds_readings:
             self.fields[f"method_{column.index}"] = forms.CharField(
-                label=f"Method of {column}",
+                label=phrase("Method of {column}", column=column),
                 required=False,
                 initial=column.method[:60],
                 max_length=60,
@@ -464,21 +499,27 @@ class ColumnsForm(forms.Form):
     def _ask_by_titles(self, unknown: TableUnknown, answers: dict[str, str]) -> None:
         """Nothing is known but the titles; a unit is asked for once a column is said to hold gold."""
         titles = [" ".join(cell.split())[:60] for cell in unknown.title_line.cells]
-        columns = [(index, f"column {index + 1} ({title})") for index, title in enumerate(titles) if title]
+        columns = [(index, title) for index, title in enumerate(titles) if title]
         self.fields["title_line"] = forms.CharField(
             initial=str(unknown.title_line.number), widget=forms.HiddenInput
         )
         if unknown.sheet:
             self.fields["sheet"] = forms.CharField(initial=unknown.sheet, widget=forms.HiddenInput)
         self.fields["tag_column"] = forms.ChoiceField(
-            label="The tags stand in",
-            choices=[("", "Choose the column"), *((index + 1, name) for index, name in columns)],
+            label=phrase("The tags stand in"),
+            choices=[
+                ("", phrase("Choose the column")),
+                *(
+                    (index + 1, phrase("column {number} ({title})", number=index + 1, title=title))
+                    for index, title in columns
+                ),
+            ],
             initial=answers.get("tag_column", ""),
         )
-        for index, name in columns:
+        for index, title in columns:
             self.fields[f"as_{index}"] = forms.ChoiceField(
-                label=f"C{name[1:]} holds",
-                choices=[("", "What its title says"), *ROLE_CHOICES],
+                label=phrase("Column {number} ({title}) holds", number=index + 1, title=title),
+                choices=[("", phrase("What its title says")), *ROLE_CHOICES],
                 initial=answers.get(f"as_{index}", ""),
             )
 
@@ -503,7 +544,7 @@ class FileReturnForm(ReturnForm):
         super().__init__(*args, **kwargs)
         self.read = read
         self.questions = questions
-        self.fields["keep_as_typed"].label = "Yes, store it as it was read"
+        self.fields["keep_as_typed"].label = phrase("Yes, store it as it was read")
         certificate = read.certificate
         number = certificate.header.get("certificate_number", "")[:60]
         if any(each.certificate_number.casefold() == number.casefold() for each in corrects):
@@ -513,10 +554,10 @@ class FileReturnForm(ReturnForm):
         self._offer_correcting(corrects, likely)
         number = len(read.unknown_tags)
         if number:
-            self.fields["leave_out_unknown"].label = (
-                "Leave out the tag that isn't in this dispatch: it is the laboratory's own check"
-                if number == 1
-                else f"Leave out the {number} tags that aren't in this dispatch: they are the laboratory's own checks"
+            self.fields["leave_out_unknown"].label = phrase_counted(
+                "Leave out the tag that isn't in this dispatch: it is the laboratory's own check",
+                "Leave out the {number} tags that aren't in this dispatch: they are the laboratory's own checks",
+                number,
             )
         else:
             del self.fields["leave_out_unknown"]
@@ -529,17 +570,19 @@ class FileReturnForm(ReturnForm):
         certificate = self.read.certificate
         cells = [(sample, cell) for sample, _, cell in self.read.cells()]
         if certificate.columns_without_unit:
-            raise ValidationError("Choose the unit of each gold column first.", code="unit_unknown")
+            raise ValidationError(phrase("Choose the unit of each gold column first."), code="unit_unknown")
         if any(cell.symbol == marks.NOT_UNDERSTOOD for _, cell in cells):
             raise ValidationError(
-                "A figure in this file is not understood, so nothing of it can be stored. Ask the laboratory for a mended "
-                "file, or type the return in.",
+                phrase(
+                    "A figure in this file is not understood, so nothing of it can be stored. Ask the laboratory for a mended "
+                    "file, or type the return in."
+                ),
                 code="not_understood",
             )
         for problem in self.read.problems():
             self.ask(problem)
         if more := self.read.problems_not_shown():
-            self.ask(f"{more} more of the like, not shown.")
+            self.ask(phrase("{number} more of the like, not shown.", number=more))
         for question in self.questions:
             self.ask(question)
         self.ask_about_grades(

@@ -13,8 +13,11 @@ from django.core.exceptions import ValidationError
 from django.core.files.uploadedfile import UploadedFile
 from django.utils import timezone
 from django.utils.datastructures import MultiValueDict
+from django.utils.functional import lazy
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.units import Quantity
 
@@ -31,6 +34,8 @@ UNIT_LABELS = {
 }
 # What the database keeps: a hundredth of a milligram.
 MASS_STEP_G = Decimal("0.00001")
+# A sentence with parts that is said only where it is shown: a label is read on its page, and again for the books.
+phrase_later = lazy(phrase, str)
 _COMMA_WITHIN = re.compile(r"(?<=\d),(?=\d)")
 
 
@@ -78,7 +83,7 @@ class QuantityField(forms.CharField):
         if self.step is not None:
             canonical = canonical.quantize(self.step, rounding=ROUND_HALF_EVEN)
             if canonical == 0 and quantity.canonical != 0:
-                raise ValidationError("That is too small to record.", code="too_small")
+                raise ValidationError(phrase("That is too small to record."), code="too_small")
         return Quantity(
             value=quantity.value, unit=quantity.unit, canonical=canonical, typed=_with_unit(quantity)
         )
@@ -103,7 +108,7 @@ class MassField(QuantityField):
     """Ore or material; the member's own unit is understood where none is typed. Cleans to grams."""
 
     def __init__(self, *, unit: str = "lb", **kwargs) -> None:
-        kwargs.setdefault("help_text", "Also with its unit: 22 lb, 22 lb 4 oz, 10.2 kg, 454 g")
+        kwargs.setdefault("help_text", gettext_lazy("Also with its unit: 22 lb, 22 lb 4 oz, 10.2 kg, 454 g"))
         super().__init__(read=units.parse_mass, unit=unit, step=MASS_STEP_G, **kwargs)
 
 
@@ -111,7 +116,7 @@ class GoldMassField(QuantityField):
     """Gold; milligrams where no unit is typed. Cleans to milligrams."""
 
     def __init__(self, *, unit: str = "mg", **kwargs) -> None:
-        kwargs.setdefault("help_text", "In mg, or with its unit: 0.08 g, 2 grains")
+        kwargs.setdefault("help_text", gettext_lazy("In mg, or with its unit: 0.08 g, 2 grains"))
         super().__init__(read=units.parse_gold_mass, unit=unit, step=Decimal("0.0001"), **kwargs)
 
 
@@ -119,7 +124,7 @@ class VolumeField(QuantityField):
     """Water or product. Cleans to millilitres."""
 
     def __init__(self, *, unit: str = "L", **kwargs) -> None:
-        kwargs.setdefault("help_text", "With its unit: 9 L, 2 gal (US), 500 mL")
+        kwargs.setdefault("help_text", gettext_lazy("With its unit: 9 L, 2 gal (US), 500 mL"))
         super().__init__(read=units.parse_volume, unit=unit, step=Decimal("0.01"), **kwargs)
 
 
@@ -127,7 +132,7 @@ class WaterField(VolumeField):
     """Water in a tub; gallons are understood where the member doses by the gallon, litres otherwise."""
 
     def __init__(self, **kwargs) -> None:
-        kwargs.setdefault("help_text", "Also with its unit: 9 L, 2 gal (US)")
+        kwargs.setdefault("help_text", gettext_lazy("Also with its unit: 9 L, 2 gal (US)"))
         super().__init__(**kwargs)
 
 
@@ -165,7 +170,12 @@ class NumberField(forms.CharField):
             raise ValidationError(str(error), code="number") from None
         if not self.least <= number <= self.most:
             raise ValidationError(
-                f"Give a number from {numeral(self.least)} to {numeral(self.most)}.", code="out_of_range"
+                phrase(
+                    "Give a number from {least} to {most}.",
+                    least=numeral(self.least),
+                    most=numeral(self.most),
+                ),
+                code="out_of_range",
             )
         return number.quantize(Decimal(1).scaleb(-self.places))
 
@@ -185,7 +195,7 @@ class CountField(NumberField):
             return None
         text = units.parse_number(value)
         if text != number:
-            raise ValidationError("Give a whole number.", code="not_whole")
+            raise ValidationError(phrase("Give a whole number."), code="not_whole")
         return int(number)
 
 
@@ -194,10 +204,12 @@ class DayField(forms.DateField):
 
     def __init__(self, *, done: bool = False, **kwargs) -> None:
         self.done = done
-        kwargs.setdefault("label", "Day")
+        kwargs.setdefault("label", gettext_lazy("Day"))
         kwargs.setdefault("initial", timezone.localdate)
         kwargs.setdefault("widget", forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"))
-        kwargs.setdefault("error_messages", {"invalid": "Write the day as year-month-day, like 2026-05-03."})
+        kwargs.setdefault(
+            "error_messages", {"invalid": gettext_lazy("Write the day as year-month-day, like 2026-05-03.")}
+        )
         super().__init__(**kwargs)
 
     def widget_attrs(self, widget) -> dict:
@@ -208,10 +220,10 @@ class DayField(forms.DateField):
     def clean(self, value) -> datetime.date | None:
         day = super().clean(value)
         if day is not None and day.year < 1900:
-            raise ValidationError("That is too long ago.", code="too_early")
+            raise ValidationError(phrase("That is too long ago."), code="too_early")
         # A day's grace: the group's clock and the phone's may stand on two sides of midnight.
         if self.done and day is not None and day > timezone.localdate() + datetime.timedelta(days=1):
-            raise ValidationError("That day has not come yet.", code="in_future")
+            raise ValidationError(phrase("That day has not come yet."), code="in_future")
         return day
 
 
@@ -220,7 +232,7 @@ class SiteForm(forms.Form):
 
     identity = forms.UUIDField(widget=forms.HiddenInput)
     # Shown only when the guard asks; see templates/prospecting/_form.html.
-    keep_as_typed = forms.BooleanField(required=False, label="Yes, keep it as typed")
+    keep_as_typed = forms.BooleanField(required=False, label=gettext_lazy("Yes, keep it as typed"))
     # The entry of a phone that a keeper settles by sending this form; see actions/held.py.
     held = forms.IntegerField(required=False, min_value=1, max_value=2**63 - 1, widget=forms.HiddenInput)
     # Only in forms that change a record: what its page showed, so that a change by another meanwhile is noticed.
@@ -304,12 +316,9 @@ class SiteForm(forms.Form):
             if typed == after:
                 continue
             words = _value_in_words(field, stands.get(name))
-            changed = f"Meanwhile changed to “{words}”" if words else "Meanwhile emptied"
             if typed == before:
                 self.send_instead(data, name, stands.get(name))
-                said[name] = f"{changed}, as it stands here now."
-            else:
-                said[name] = f"{changed}. Here stands what you typed: sent again, it takes its place."
+            said[name] = _changed_meanwhile(words, is_typed=typed != before)
         if said:
             data[self.SHOWN] = json.dumps(now)
             self.data = data
@@ -345,7 +354,9 @@ class SiteForm(forms.Form):
     def _post_clean(self) -> None:
         super()._post_clean()
         if self.guard_asks and not self.errors and not self.cleaned_data.get("keep_as_typed"):
-            self.add_error(None, ValidationError("Please look again before this is kept.", code="guard"))
+            self.add_error(
+                None, ValidationError(phrase("Please look again before this is kept."), code="guard")
+            )
 
     def add_refusal(self, error: ValidationError) -> None:
         """Put an action's refusal beside the field it names, or on top."""
@@ -358,7 +369,7 @@ class SiteForm(forms.Form):
             self.add_error(name if name in self.fields else None, messages)
 
 
-def note_field(help_text: str = "", *, label: str = "Note") -> forms.CharField:
+def note_field(help_text: str = "", *, label: str = gettext_lazy("Note")) -> forms.CharField:
     return forms.CharField(
         label=label,
         max_length=2000,
@@ -386,6 +397,20 @@ def _as_sent(field: forms.Field, value) -> str:
     return " ".join(" ".join(sorted("" if one is None else str(one) for one in flat)).split())
 
 
+def _changed_meanwhile(words: str, *, is_typed: bool) -> str:
+    """What a member is told of a field that somebody changed to this meanwhile; `is_typed`: and so did the member."""
+    if is_typed and words:
+        return phrase(
+            "Meanwhile changed to “{words}”. Here stands what you typed: sent again, it takes its place.",
+            words=words,
+        )
+    if is_typed:
+        return phrase("Meanwhile emptied. Here stands what you typed: sent again, it takes its place.")
+    if words:
+        return phrase("Meanwhile changed to “{words}”, as it stands here now.", words=words)
+    return phrase("Meanwhile emptied, as it stands here now.")
+
+
 def _mark(sent: str) -> str:
     # A page may be kept for days, and its reader choose another decimal mark meanwhile: the figures are the same.
     return hashlib.sha256(_COMMA_WITHIN.sub(".", sent).encode(errors="replace")).hexdigest()[:16]
@@ -401,7 +426,7 @@ def _value_in_words(field: forms.Field, value) -> str:
         chosen = [str(each) for each in (value if isinstance(value, list | tuple) else [value])]
         return ", ".join(str(label) for key, label in field.choices if str(key) in chosen and str(key))
     if isinstance(field, forms.BooleanField):
-        return "yes" if value else ""
+        return phrase("yes") if value else ""
     return "" if value is None else str(value).strip()
 
 

@@ -3,7 +3,10 @@
 from django import forms
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.formats import date_format
+from django.utils.translation import gettext_lazy
 
+from prospecting.calc.language import phrase
 from prospecting.calc.years import next_year
 from prospecting.forms.base import CountField, DayField, SiteForm
 from prospecting.models import ClaimDate, Member
@@ -13,36 +16,40 @@ USUAL_REMIND_DAYS = 60
 
 class ClaimDateForm(SiteForm):
     what = forms.CharField(
-        label="What is due",
+        label=gettext_lazy("What is due"),
         max_length=120,
-        help_text="As the papers call it: yearly fee or waiver, filing with the county, renewal of a permission.",
+        help_text=gettext_lazy(
+            "As the papers call it: yearly fee or waiver, filing with the county, renewal of a permission."
+        ),
     )
     due_on = DayField(
-        label="Due on", initial=None, help_text="As the land agency, the county or the owner says."
+        label=gettext_lazy("Due on"),
+        initial=None,
+        help_text=gettext_lazy("As the land agency, the county or the owner says."),
     )
     remind_days = CountField(
-        label="Remind so many days before",
+        label=gettext_lazy("Remind so many days before"),
         most=ClaimDate.MOST_REMIND_DAYS,
         initial=USUAL_REMIND_DAYS,
-        unit_label="days",
+        unit_label=gettext_lazy("days"),
     )
     is_yearly = forms.BooleanField(
-        label="Comes every year",
+        label=gettext_lazy("Comes every year"),
         required=False,
-        help_text="Once it is kept, the next one is written down a year later.",
+        help_text=gettext_lazy("Once it is kept, the next one is written down a year later."),
     )
     watched_by = forms.ModelChoiceField(
-        label="Who watches it",
+        label=gettext_lazy("Who watches it"),
         queryset=Member.objects.none(),
         required=False,
-        empty_label="nobody yet",
-        error_messages={"invalid_choice": "Choose one of the members in the list."},
+        empty_label=gettext_lazy("nobody yet"),
+        error_messages={"invalid_choice": gettext_lazy("Choose one of the members in the list.")},
     )
     note = forms.CharField(
-        label="Note",
+        label=gettext_lazy("Note"),
         max_length=200,
         required=False,
-        help_text="Where it is paid, with which form, what it cost last time.",
+        help_text=gettext_lazy("Where it is paid, with which form, what it cost last time."),
     )
 
     def __init__(self, *args, date: ClaimDate | None = None, **kwargs) -> None:
@@ -61,7 +68,8 @@ class ClaimDateForm(SiteForm):
         cleaned = super().clean()
         due_on = cleaned.get("due_on")
         if due_on is not None and due_on != self.was_due_on and due_on < timezone.localdate():
-            self.ask(f"{due_on:%d %b %Y} is past already. Is it still to be kept?")
+            day = date_format(due_on, "d M Y")
+            self.ask(phrase("{day} is past already. Is it still to be kept?", day=day))
         return cleaned
 
     def values(self) -> dict:
@@ -77,17 +85,19 @@ def claim_date_before(date: ClaimDate) -> dict:
 
 
 class ClaimDateKeepForm(SiteForm):
-    done_on = DayField(label="Kept on", done=True)
+    done_on = DayField(label=gettext_lazy("Kept on"), done=True)
     done_how = forms.CharField(
-        label="How it was kept",
+        label=gettext_lazy("How it was kept"),
         max_length=200,
-        help_text="The receipt's number, who took it, where the paper lies.",
+        help_text=gettext_lazy("The receipt's number, who took it, where the paper lies."),
     )
     next_due_on = DayField(
-        label="The next one is due on",
+        label=gettext_lazy("The next one is due on"),
         required=False,
         initial=None,
-        help_text="Written down with the same reminder. Look at the papers: days move. Left empty: none follows.",
+        help_text=gettext_lazy(
+            "Written down with the same reminder. Look at the papers: days move. Left empty: none follows."
+        ),
     )
 
     def __init__(self, *args, date: ClaimDate, **kwargs) -> None:
@@ -103,13 +113,15 @@ class ClaimDateKeepForm(SiteForm):
 
 class ClaimDateReopenForm(SiteForm):
     reason = forms.CharField(
-        label="Why it is opened again",
+        label=gettext_lazy("Why it is opened again"),
         max_length=200,
-        help_text="Like: marked the wrong date, or the office sent it back.",
+        help_text=gettext_lazy("Like: marked the wrong date, or the office sent it back."),
     )
 
 
 class ClaimDateVoidForm(SiteForm):
     reason = forms.CharField(
-        label="Why it is voided", max_length=200, help_text="Like: typed in twice, or the wrong claim."
+        label=gettext_lazy("Why it is voided"),
+        max_length=200,
+        help_text=gettext_lazy("Like: typed in twice, or the wrong claim."),
     )

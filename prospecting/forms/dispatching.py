@@ -6,8 +6,11 @@ from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import guard, packing, units
+from prospecting.calc.language import phrase, to_phrase
+from prospecting.forms.assays import unit_choices
 from prospecting.forms.base import (
     MASS_STEP_G,
     CountField,
@@ -16,32 +19,37 @@ from prospecting.forms.base import (
     QuantityField,
     SiteForm,
     note_field,
+    phrase_later,
 )
 from prospecting.forms.lots import codes_in
-from prospecting.forms.steps import StepForm, mass_field, passes_field, splitting_field
+from prospecting.forms.steps import StepForm, kind_and_title, mass_field, passes_field, splitting_field
 from prospecting.models import Dispatch, Laboratory, Lot, ReferenceMaterial, Sample, Step
 from prospecting.readers.titles import GRADE_UNITS, in_g_per_t
 
-PRICE_HELP = "In the group's own currency."
+PRICE_HELP = gettext_lazy("In the group's own currency.")
 MOST_PACKETS = 20
 MOST_SPLITS_SHOWN = 60
 GRADE_STEP = Decimal("0.000001")
 # As in the model; a reader has to choose before the site knows what a plus or minus says.
-PLUS_MINUS_HELP = (
+PLUS_MINUS_HELP = gettext_lazy(
     "Read the certificate's small print: the same ± means half or double the scatter, or none of it at all."
 )
 
 
 class LaboratoryForm(SiteForm):
-    name = forms.CharField(label="Name", max_length=100)
+    name = forms.CharField(label=gettext_lazy("Name"), max_length=100)
     turnaround_days = CountField(
-        label="Days it says it takes, from sending to return",
+        label=gettext_lazy("Days it says it takes, from sending to return"),
         least=1,
         most=400,
         required=False,
-        help_text="Two to six weeks and the post are usual. A dispatch's expected day is proposed from it.",
+        help_text=gettext_lazy(
+            "Two to six weeks and the post are usual. A dispatch's expected day is proposed from it."
+        ),
     )
-    note = note_field("Address, how to reach them, what they charge, the smallest order they take.")
+    note = note_field(
+        gettext_lazy("Address, how to reach them, what they charge, the smallest order they take.")
+    )
 
     def entry(self) -> dict:
         return {name: self.cleaned_data[name] for name in ("name", "turnaround_days", "note")}
@@ -68,48 +76,48 @@ class MaterialForm(SiteForm):
     figures = ("certified", "plus_minus", "sd")
 
     kind = forms.ChoiceField(
-        label="Which it is", choices=ReferenceMaterial.Kind.choices, widget=forms.RadioSelect
+        label=gettext_lazy("Which it is"), choices=ReferenceMaterial.Kind.choices, widget=forms.RadioSelect
     )
-    name = forms.CharField(label="Name on the packet", max_length=80)
-    certified = printed_field("Certified value")
+    name = forms.CharField(label=gettext_lazy("Name on the packet"), max_length=80)
+    certified = printed_field(gettext_lazy("Certified value"))
     unit = forms.ChoiceField(
-        label="Unit the certificate prints",
-        choices=[("", "Choose the unit"), *((unit, unit) for unit in GRADE_UNITS)],
+        label=gettext_lazy("Unit the certificate prints"),
+        choices=unit_choices(GRADE_UNITS),
         required=False,
     )
-    plus_minus = printed_field("Plus or minus")
+    plus_minus = printed_field(gettext_lazy("Plus or minus"))
     plus_minus_kind = forms.ChoiceField(
-        label="What that plus or minus is",
+        label=gettext_lazy("What that plus or minus is"),
         choices=ReferenceMaterial.PlusMinus.choices,
         widget=forms.RadioSelect,
         required=False,
         help_text=PLUS_MINUS_HELP,
     )
     sd = printed_field(
-        "Standard deviation between laboratories",
-        help_text="Where the certificate gives it beside another kind of plus or minus.",
+        gettext_lazy("Standard deviation between laboratories"),
+        help_text=gettext_lazy("Where the certificate gives it beside another kind of plus or minus."),
     )
     certified_method = forms.CharField(
-        label="Method it is certified for",
+        label=gettext_lazy("Method it is certified for"),
         max_length=80,
         required=False,
-        help_text="A value by fire assay says nothing of aqua regia.",
+        help_text=gettext_lazy("A value by fire assay says nothing of aqua regia."),
     )
     packet = QuantityField(
-        label="Mass of one packet",
+        label=gettext_lazy("Mass of one packet"),
         read=units.parse_mass,
         unit="g",
         step=MASS_STEP_G,
         required=False,
-        help_text="In g, or with its unit: 60 g, 2 oz",
+        help_text=gettext_lazy("In g, or with its unit: 60 g, 2 oz"),
     )
-    note = note_field("Where it came from, how much is left.")
-    is_retired = forms.BooleanField(label="No more packets of it are sent", required=False)
+    note = note_field(gettext_lazy("Where it came from, how much is left."))
+    is_retired = forms.BooleanField(label=gettext_lazy("No more packets of it are sent"), required=False)
     reason = forms.CharField(
-        label="Why its figures change",
+        label=gettext_lazy("Why its figures change"),
         max_length=200,
         required=False,
-        help_text="Asked only when packets of it went out already.",
+        help_text=gettext_lazy("Asked only when packets of it went out already."),
     )
 
     def __init__(self, *args, material: ReferenceMaterial | None = None, **kwargs) -> None:
@@ -131,14 +139,19 @@ class MaterialForm(SiteForm):
             part = self.g_per_t[name]
             if certified and part and packing.wide_plus_minus(certified, part):
                 self.ask(
-                    f"{self.fields[name].label}: {data[name]} beside {data['certified']} is more than half of it. "
-                    "Is the number right?"
+                    phrase(
+                        "{label}: {figure} beside {certified} is more than half of it. Is the number right?",
+                        label=self.fields[name].label,
+                        figure=data[name],
+                        certified=data["certified"],
+                    )
                 )
         if plus_minus is not None and not data.get("plus_minus_kind"):
             self.add_error(
                 "plus_minus_kind",
                 ValidationError(
-                    "Say what it is; “the certificate does not say” is an answer too.", code="required"
+                    phrase("Say what it is; “the certificate does not say” is an answer too."),
+                    code="required",
                 ),
             )
         return data
@@ -155,14 +168,16 @@ class MaterialForm(SiteForm):
             return None
         if not unit:
             if "unit" not in self.errors:
-                self.add_error("unit", ValidationError("Say which unit the figures are in.", code="required"))
+                self.add_error(
+                    "unit", ValidationError(phrase("Say which unit the figures are in."), code="required")
+                )
             return None
         g_per_t = in_g_per_t(number, unit).quantize(GRADE_STEP)
         if not 0 < g_per_t < 1_000_000:
             self.add_error(
                 name,
                 ValidationError(
-                    "No material holds that much or that little. Check the figure and its unit.",
+                    phrase("No material holds that much or that little. Check the figure and its unit."),
                     code="nonsense",
                 ),
             )
@@ -205,9 +220,9 @@ class SplitsField(forms.ModelMultipleChoiceField):
     """Ticked splits for assay."""
 
     default_error_messages = {
-        "required": "Tick at least one split to send.",
-        "invalid_choice": "One of the ticks is no split for assay. Look at them again.",
-        "invalid_pk_value": "One of the ticks is no split for assay. Look at them again.",
+        "required": gettext_lazy("Tick at least one split to send."),
+        "invalid_choice": gettext_lazy("One of the ticks is no split for assay. Look at them again."),
+        "invalid_pk_value": gettext_lazy("One of the ticks is no split for assay. Look at them again."),
     }
 
     def clean(self, value):
@@ -220,7 +235,7 @@ class SplitsField(forms.ModelMultipleChoiceField):
 def splits_field(**kwargs) -> SplitsField:
     return SplitsField(
         Lot.objects.of_kind(Lot.Kind.ASSAY_SPLIT),
-        label="Splits that wait to be sent",
+        label=gettext_lazy("Splits that wait to be sent"),
         widget=forms.CheckboxSelectMultiple,
         **kwargs,
     )
@@ -243,7 +258,9 @@ class SendsSplits:
         ]
         self.has_splits = bool(waiting)
         if len(waiting) > MOST_SPLITS_SHOWN:
-            self.fields["lots"].label = f"The {MOST_SPLITS_SHOWN} splits that wait longest"
+            self.fields["lots"].label = phrase(
+                "The {number} splits that wait longest", number=MOST_SPLITS_SHOWN
+            )
         elif not self.data.get("codes"):
             del self.fields["codes"]
 
@@ -251,7 +268,11 @@ class SendsSplits:
         """The splits named by code."""
         read, unread = codes_in(self.cleaned_data["codes"])
         by_code = Lot.objects.of_kind(Lot.Kind.ASSAY_SPLIT).in_bulk(read, field_name="code")
-        others = [f"{code} is no split for assay in the books." for code in read if code not in by_code]
+        others = [
+            phrase("{code} is no split for assay in the books.", code=code)
+            for code in read
+            if code not in by_code
+        ]
         if unread or others:
             raise ValidationError([*unread, *others], code="codes")
         return list(by_code.values())
@@ -263,10 +284,10 @@ class SendsSplits:
 
 def codes_field() -> forms.CharField:
     return forms.CharField(
-        label="Others that wait, by their codes",
+        label=gettext_lazy("Others that wait, by their codes"),
         max_length=2000,
         required=False,
-        help_text="One to a line or with commas between, as on their tags.",
+        help_text=gettext_lazy("One to a line or with commas between, as on their tags."),
         widget=forms.Textarea(
             attrs={"rows": 3, "autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}
         ),
@@ -282,32 +303,38 @@ class DispatchForm(SendsSplits, SiteForm):
 
     laboratory = forms.ModelChoiceField(
         Laboratory.objects.all(),
-        empty_label="Choose the laboratory",
-        error_messages={"invalid_choice": "Choose one of the laboratories in the list."},
+        label=gettext_lazy("Laboratory"),
+        empty_label=gettext_lazy("Choose the laboratory"),
+        error_messages={"invalid_choice": gettext_lazy("Choose one of the laboratories in the list.")},
     )
     lots = splits_field(required=False)
     codes = codes_field()
     method = forms.ChoiceField(
-        choices=[("", "Choose the method to ask for"), *Dispatch.Method.choices],
-        help_text="Fire assay counts all the gold of one charge; screen fire assay is the one for visible gold.",
-        error_messages={"invalid_choice": "Choose one of the methods in the list."},
+        label=gettext_lazy("Method"),
+        choices=[("", gettext_lazy("Choose the method to ask for")), *Dispatch.Method.choices],
+        help_text=gettext_lazy(
+            "Fire assay counts all the gold of one charge; screen fire assay is the one for visible gold."
+        ),
+        error_messages={"invalid_choice": gettext_lazy("Choose one of the methods in the list.")},
     )
     preparation = forms.CharField(
-        label="How it is to be prepared",
+        label=gettext_lazy("How it is to be prepared"),
         max_length=200,
         required=False,
-        help_text="Printed for the laboratory, like: crush all, split 1 kg, grind all of it.",
+        help_text=gettext_lazy("Printed for the laboratory, like: crush all, split 1 kg, grind all of it."),
     )
-    price_per_sample = price_field("Price of a sample, with its preparation")
-    price_besides = price_field("Order fee and post")
-    expected_on = DayField(label="Return expected", initial=None, required=False)
+    price_per_sample = price_field(gettext_lazy("Price of a sample, with its preparation"))
+    price_besides = price_field(gettext_lazy("Order fee and post"))
+    expected_on = DayField(label=gettext_lazy("Return expected"), initial=None, required=False)
     rejects_until = DayField(
-        label="Coarse rejects and assay pulps kept until",
+        label=gettext_lazy("Coarse rejects and assay pulps kept until"),
         initial=None,
         required=False,
-        help_text="Laboratories commonly keep them one to three months, then charge or bin them.",
+        help_text=gettext_lazy(
+            "Laboratories commonly keep them one to three months, then charge or bin them."
+        ),
     )
-    note = note_field("Not printed for the laboratory, except to say which method “Other” is.")
+    note = note_field(gettext_lazy("Not printed for the laboratory, except to say which method “Other” is."))
     names = (
         "laboratory",
         "method",
@@ -375,11 +402,12 @@ class TakeSplitsForm(StepForm):
         del self.fields["loss_reason"]
         self.lots = {f"mass_{lot.code}": lot for lot in lots}
         for name, lot in self.lots.items():
-            called = f", {lot.title}" if lot.title else ""
             self.add_mass_field(
                 name,
-                f"Split off from {lot.code}",
-                help_text=f"{lot.get_kind_display()}{called}. It holds {self.shown(lot.on_hand_g)}.",
+                phrase_later(to_phrase("Split off from {lot}"), lot=lot.code),
+                help_text=phrase(
+                    "{lot}. It holds {mass}.", lot=kind_and_title(lot), mass=self.shown(lot.on_hand_g)
+                ),
             )
         self.order_fields([*self.lots, "method", "passes"])
 
@@ -397,10 +425,10 @@ class SampleChoiceField(forms.ModelChoiceField):
         super().__init__(
             Sample.objects.none(),
             label=label,
-            empty_label="Choose the sample",
+            empty_label=gettext_lazy("Choose the sample"),
             error_messages={
-                "required": "Choose the sample it is a duplicate of.",
-                "invalid_choice": "Choose one of the samples of this dispatch.",
+                "required": gettext_lazy("Choose the sample it is a duplicate of."),
+                "invalid_choice": gettext_lazy("Choose one of the samples of this dispatch."),
             },
         )
 
@@ -416,13 +444,13 @@ class MaterialChoiceField(forms.ModelChoiceField):
             empty_label=None,
             error_messages={
                 "required": missing,
-                "invalid_choice": "Choose one of the materials in the list.",
+                "invalid_choice": gettext_lazy("Choose one of the materials in the list."),
             },
         )
 
 
 def packets_field() -> CountField:
-    return CountField(label="How many", least=1, most=MOST_PACKETS, initial=1)
+    return CountField(label=gettext_lazy("How many"), least=1, most=MOST_PACKETS, initial=1)
 
 
 class ChecksForm(SiteForm):
@@ -431,27 +459,30 @@ class ChecksForm(SiteForm):
     # What stands under a tick that isn't set is hidden, and must not keep the browser from sending the form.
     use_required_attribute = False
 
-    blank = forms.BooleanField(label="Coarse blank", required=False)
+    blank = forms.BooleanField(label=gettext_lazy("Coarse blank"), required=False)
     blank_material = MaterialChoiceField(
-        "Barren material", "Add the barren material first: see check materials."
+        gettext_lazy("Barren material"), gettext_lazy("Add the barren material first: see check materials.")
     )
     blank_number = packets_field()
-    reference = forms.BooleanField(label="Reference material", required=False)
+    reference = forms.BooleanField(label=gettext_lazy("Reference material"), required=False)
     reference_material = MaterialChoiceField(
-        "Which reference material", "Add the reference material first: see check materials."
+        gettext_lazy("Which reference material"),
+        gettext_lazy("Add the reference material first: see check materials."),
     )
     reference_number = packets_field()
-    field = forms.BooleanField(label="Field duplicate", required=False)
-    field_of = SampleChoiceField("Second split from the lot of")
+    field = forms.BooleanField(label=gettext_lazy("Field duplicate"), required=False)
+    field_of = SampleChoiceField(gettext_lazy("Second split from the lot of"))
     field_mass = mass_field(
-        "Mass of the second split", required=False, help_text="Leave empty for as much as the first."
+        gettext_lazy("Mass of the second split"),
+        required=False,
+        help_text=gettext_lazy("Leave empty for as much as the first."),
     )
     field_method = splitting_field()
-    field_day = DayField(label="Day it was split off", done=True)
-    coarse = forms.BooleanField(label="Coarse duplicate", required=False)
-    coarse_of = SampleChoiceField("Cut twice after crushing")
-    pulp = forms.BooleanField(label="Pulp duplicate", required=False)
-    pulp_of = SampleChoiceField("Weighed twice from the ground powder")
+    field_day = DayField(label=gettext_lazy("Day it was split off"), done=True)
+    coarse = forms.BooleanField(label=gettext_lazy("Coarse duplicate"), required=False)
+    coarse_of = SampleChoiceField(gettext_lazy("Cut twice after crushing"))
+    pulp = forms.BooleanField(label=gettext_lazy("Pulp duplicate"), required=False)
+    pulp_of = SampleChoiceField(gettext_lazy("Weighed twice from the ground powder"))
     under = {
         "blank": ("blank_material", "blank_number"),
         "reference": ("reference_material", "reference_number"),
@@ -482,7 +513,7 @@ class ChecksForm(SiteForm):
     def clean(self) -> dict:
         data = super().clean()
         if not self.errors and not any(data.get(tick) for tick in self.under):
-            raise ValidationError("Tick at least one check, or go back without any.", code="no_check")
+            raise ValidationError(phrase("Tick at least one check, or go back without any."), code="no_check")
         return data
 
     def planned(self) -> list[dict]:
@@ -518,14 +549,14 @@ class ChecksForm(SiteForm):
 
 
 class TakeOutForm(SiteForm):
-    reason = forms.CharField(label="Why it comes out", max_length=200, required=False)
+    reason = forms.CharField(label=gettext_lazy("Why it comes out"), max_length=200, required=False)
 
     def entry(self) -> dict:
         return {"reason": self.cleaned_data["reason"]}
 
 
 class GiveUpForm(SiteForm):
-    reason = forms.CharField(label="Why it is given up", max_length=200)
+    reason = forms.CharField(label=gettext_lazy("Why it is given up"), max_length=200)
 
     def entry(self) -> dict:
         return {"reason": self.cleaned_data["reason"]}
@@ -534,17 +565,21 @@ class GiveUpForm(SiteForm):
 class SentForm(SiteForm):
     """The dispatch has gone."""
 
-    sent_on = DayField(label="Day sent", done=True)
-    expected_on = DayField(label="Return expected", initial=None, required=False)
+    sent_on = DayField(label=gettext_lazy("Day sent"), done=True)
+    expected_on = DayField(label=gettext_lazy("Return expected"), initial=None, required=False)
 
     def __init__(self, *args, dispatch: Dispatch, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         days = dispatch.laboratory.turnaround_days
         self.fields["expected_on"].initial = dispatch.expected_on
         self.fields["expected_on"].help_text = (
-            f"Left empty: {days} days after the day sent, as {dispatch.laboratory} says it takes."
+            phrase(
+                "Left empty: {number} days after the day sent, as {laboratory} says it takes.",
+                number=days,
+                laboratory=dispatch.laboratory,
+            )
             if days
-            else "The laboratory's own number of days isn't known; its page takes it."
+            else phrase("The laboratory's own number of days isn't known; its page takes it.")
         )
 
     def entry(self) -> dict[str, datetime.date | None]:

@@ -4,11 +4,22 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.core.files import File
 from django.core.files.base import ContentFile
+from django.utils.functional import lazy
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc.accepted_files import AcceptedFile
+from prospecting.calc.language import phrase
 from prospecting.forms.base import SiteForm
 from prospecting.readers.pdf import ROOM, is_pdf
 from prospecting.readers.picture import PictureRefused, redrawn_upload
+
+
+def _taken(accepted: AcceptedFile, besides: str) -> str:
+    return f"{accepted.in_words()} {besides}".strip()
+
+
+# A field is made before anybody reads it.
+_taken_in_words = lazy(_taken, str)
 
 
 class AcceptedFileField(forms.FileField):
@@ -23,11 +34,11 @@ class AcceptedFileField(forms.FileField):
         kwargs.setdefault("widget", forms.FileInput(attrs=attrs))
         kwargs.setdefault("max_length", 200)
         kwargs["error_messages"] = {
-            "required": "Choose the file.",
-            "empty": "The file is empty.",
-            "max_length": "The file's name is too long.",
+            "required": gettext_lazy("Choose the file."),
+            "empty": gettext_lazy("The file is empty."),
+            "max_length": gettext_lazy("The file's name is too long."),
         } | kwargs.get("error_messages", {})
-        super().__init__(help_text=f"{accepted.in_words()} {help_text}".strip(), **kwargs)
+        super().__init__(help_text=_taken_in_words(accepted, help_text), **kwargs)
 
     def clean(self, data, initial=None):
         upload = super().clean(data, initial)
@@ -60,15 +71,17 @@ class PastedField(forms.CharField):
 class FileOrPastedForm(SiteForm):
     """A subclass has the fields `upload` and `pasted`, neither required, and says what is `given` by one of the two."""
 
-    given = "table"
+    given = gettext_lazy("table")
 
     def clean(self) -> dict:
         data = super().clean()
         has_pasted = bool(data.get("pasted", "").strip())
         if not data.get("upload") and not has_pasted and not self.errors:
-            self.add_error("upload", f"Choose the file, or paste the {self.given} below.")
+            self.add_error("upload", phrase("Choose the file, or paste the {given} below.", given=self.given))
         elif data.get("upload") and has_pasted:
-            self.add_error("pasted", f"Give the file or the pasted {self.given}, not both.")
+            self.add_error(
+                "pasted", phrase("Give the file or the pasted {given}, not both.", given=self.given)
+            )
         return data
 
     def file(self) -> File:

@@ -6,8 +6,10 @@ from functools import partial
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import guard, mass_balance, units
+from prospecting.calc.language import phrase
 from prospecting.forms.base import DayField, MassField, QuantityField, SiteForm, note_field
 from prospecting.forms.photos import PhotoField
 from prospecting.models import Claim, Dig, Zone
@@ -21,8 +23,8 @@ WIDE_VEIN_CM = Decimal(1000)
 DEEP_HOLE_M = Decimal(30)
 
 
-def further_bucket(number: int) -> MassField:
-    return MassField(label=f"Bucket {number}", required=False, max_length=MASS_SIGNS, help_text="")
+def further_bucket(label: str) -> MassField:
+    return MassField(label=label, required=False, max_length=MASS_SIGNS, help_text="")
 
 
 def one_line(text: str) -> str:
@@ -30,41 +32,48 @@ def one_line(text: str) -> str:
 
 
 class ClaimForm(SiteForm):
-    name = forms.CharField(max_length=80)
-    kind = forms.ChoiceField(label="Kind of ground", choices=Claim.Kind)
+    name = forms.CharField(label=gettext_lazy("Name"), max_length=80)
+    kind = forms.ChoiceField(label=gettext_lazy("Kind of ground"), choices=Claim.Kind)
     serial_number = forms.CharField(
-        label="Agency serial number",
+        label=gettext_lazy("Agency serial number"),
         max_length=60,
         required=False,
-        help_text="As it stands on the papers. Guests don't see it.",
+        help_text=gettext_lazy("As it stands on the papers. Guests don't see it."),
     )
     holder = forms.CharField(
-        label="Holder or locator", max_length=120, required=False, help_text="Guests don't see it."
+        label=gettext_lazy("Holder or locator"),
+        max_length=120,
+        required=False,
+        help_text=gettext_lazy("Guests don't see it."),
     )
     permission = note_field(
-        "From whom, until when, how deep, with which tools.", label="Permission to work here, and its limits"
+        gettext_lazy("From whom, until when, how deep, with which tools."),
+        label=gettext_lazy("Permission to work here, and its limits"),
     )
     located_on = DayField(
-        label="Day of location on the ground",
+        label=gettext_lazy("Day of location on the ground"),
         initial=None,
         required=False,
         done=True,
-        help_text="Guests don't see it.",
+        help_text=gettext_lazy("Guests don't see it."),
     )
     acreage = forms.CharField(
-        label="Acreage", max_length=40, required=False, help_text="With its unit, as the papers say it."
+        label=gettext_lazy("Acreage"),
+        max_length=40,
+        required=False,
+        help_text=gettext_lazy("With its unit, as the papers say it."),
     )
     legal_description = note_field(
-        "Township, range, section and meridian, or metes and bounds. Guests don't see it.",
-        label="Legal description",
+        gettext_lazy("Township, range, section and meridian, or metes and bounds. Guests don't see it."),
+        label=gettext_lazy("Legal description"),
     )
     county_record = forms.CharField(
-        label="County book, page and day recorded",
+        label=gettext_lazy("County book, page and day recorded"),
         max_length=120,
         required=False,
-        help_text="Guests don't see it.",
+        help_text=gettext_lazy("Guests don't see it."),
     )
-    note = note_field("Guests don't see it.")
+    note = note_field(gettext_lazy("Guests don't see it."))
 
     def values(self) -> dict:
         """The fields of a Claim."""
@@ -88,9 +97,15 @@ def claim_before(claim: Claim) -> dict:
 
 
 class ZoneForm(SiteForm):
-    name = forms.CharField(max_length=80, help_text="Part of the claim thought to be alike, like North vein.")
-    stripe = forms.ChoiceField(label="Stripe on its tags", choices=Zone.Stripe, widget=forms.RadioSelect)
-    note = note_field("Rock, width, what is known. Guests read it: no positions here.")
+    name = forms.CharField(
+        label=gettext_lazy("Name"),
+        max_length=80,
+        help_text=gettext_lazy("Part of the claim thought to be alike, like North vein."),
+    )
+    stripe = forms.ChoiceField(
+        label=gettext_lazy("Stripe on its tags"), choices=Zone.Stripe, widget=forms.RadioSelect
+    )
+    note = note_field(gettext_lazy("Rock, width, what is known. Guests read it: no positions here."))
 
     def __init__(self, *args, zones: list[Zone], **kwargs) -> None:
         """`zones` are the other zones of the group; a stripe nobody uses yet is offered first."""
@@ -145,13 +160,20 @@ class DegreesField(forms.CharField):
             degrees = units.parse_number(match["number"].strip(), allow_negative=True)
         except ValueError:
             raise ValidationError(
-                f"Write decimal degrees, like 41.5 {self.plus} or -41.5, not minutes and seconds.",
+                phrase(
+                    "Write decimal degrees, like 41.5 {plus} or -41.5, not minutes and seconds.",
+                    plus=self.plus,
+                ),
                 code="degrees",
             ) from None
         if match["half"] and degrees < 0:
-            raise ValidationError("Write either the minus sign or the letter, not both.", code="sign_twice")
+            raise ValidationError(
+                phrase("Write either the minus sign or the letter, not both."), code="sign_twice"
+            )
         if abs(degrees) > self.most:
-            raise ValidationError(f"Degrees go from -{self.most} to {self.most} here.", code="out_of_range")
+            raise ValidationError(
+                phrase("Degrees go from -{most} to {most} here.", most=self.most), code="out_of_range"
+            )
         degrees = degrees.quantize(Decimal("0.000001"))
         return -degrees if match["half"] == self.minus else degrees
 
@@ -160,7 +182,7 @@ class ZoneChoiceField(forms.ModelChoiceField):
     def __init__(self, **kwargs) -> None:
         super().__init__(
             queryset=Zone.objects.select_related("claim"),
-            error_messages={"invalid_choice": "Choose one of the zones in the list."},
+            error_messages={"invalid_choice": gettext_lazy("Choose one of the zones in the list.")},
             **kwargs,
         )
 
@@ -169,69 +191,75 @@ class ZoneChoiceField(forms.ModelChoiceField):
 
 
 class DigForm(SiteForm):
-    zone = ZoneChoiceField(empty_label="Choose the zone")
+    zone = ZoneChoiceField(label=gettext_lazy("Zone"), empty_label=gettext_lazy("Choose the zone"))
     station = forms.CharField(
+        label=gettext_lazy("Station"),
         max_length=40,
-        help_text="The number on the flagging at the spot.",
+        help_text=gettext_lazy("The number on the flagging at the spot."),
         widget=forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "characters"}),
     )
     # Named as the step's field, beside which an action's refusal of the day stands.
-    done_on = DayField(label="Day dug")
-    digger = forms.CharField(label="Who dug", max_length=120)
+    done_on = DayField(label=gettext_lazy("Day dug"))
+    digger = forms.CharField(label=gettext_lazy("Who dug"), max_length=120)
     sample_kind = forms.ChoiceField(
-        label="Kind of sample", choices=[("", "Choose how it was taken"), *Dig.SampleKind.choices]
+        label=gettext_lazy("Kind of sample"),
+        choices=[("", gettext_lazy("Choose how it was taken")), *Dig.SampleKind.choices],
     )
     is_dry = forms.ChoiceField(
-        label="Weighed",
-        choices=[("wet", "As dug, damp or wet"), ("dry", "Dried")],
+        label=gettext_lazy("Weighed"),
+        choices=[("wet", gettext_lazy("As dug, damp or wet")), ("dry", gettext_lazy("Dried"))],
         initial="wet",
         widget=forms.RadioSelect,
     )
-    mass_1 = MassField(label="Bucket 1", max_length=MASS_SIGNS)
-    mass_2 = further_bucket(2)
-    mass_3 = further_bucket(3)
-    mass_4 = further_bucket(4)
-    mass_5 = further_bucket(5)
-    mass_6 = further_bucket(6)
+    mass_1 = MassField(label=gettext_lazy("Bucket 1"), max_length=MASS_SIGNS)
+    mass_2 = further_bucket(gettext_lazy("Bucket 2"))
+    mass_3 = further_bucket(gettext_lazy("Bucket 3"))
+    mass_4 = further_bucket(gettext_lazy("Bucket 4"))
+    mass_5 = further_bucket(gettext_lazy("Bucket 5"))
+    mass_6 = further_bucket(gettext_lazy("Bucket 6"))
     title = forms.CharField(
-        label="What it is",
+        label=gettext_lazy("What it is"),
         max_length=120,
         required=False,
-        help_text="Stands on each tag, like Rusty quartz, hanging wall.",
+        help_text=gettext_lazy("Stands on each tag, like Rusty quartz, hanging wall."),
     )
     width = QuantityField(
         read=units.parse_length,
         unit="cm",
         # The database keeps a tenth of a centimetre: a thousand µm.
         step=Decimal("1E+3"),
-        label="Width across the vein",
+        label=gettext_lazy("Width across the vein"),
         required=False,
-        help_text="Also with its unit: 18 in, 1 ft 6 in, 0.45 m",
+        help_text=gettext_lazy("Also with its unit: 18 in, 1 ft 6 in, 0.45 m"),
     )
     depth = QuantityField(
         read=partial(units.parse_length, allow_zero=True),
         unit="m",
         # The database keeps a hundredth of a metre: ten thousand µm.
         step=Decimal("1E+4"),
-        label="Depth below the surface",
+        label=gettext_lazy("Depth below the surface"),
         required=False,
-        help_text="0 at the surface. Also with its unit: 6 ft, 1.8 m",
+        help_text=gettext_lazy("0 at the surface. Also with its unit: 6 ft, 1.8 m"),
     )
     latitude = DegreesField(
         plus="N",
         minus="S",
         most=90,
-        label="Latitude",
-        help_text="Decimal degrees. Guests never see the position.",
+        label=gettext_lazy("Latitude"),
+        help_text=gettext_lazy("Decimal degrees. Guests never see the position."),
     )
     longitude = DegreesField(
-        plus="E", minus="W", most=180, label="Longitude", help_text="West is minus: -105.5 or 105.5 W."
+        plus="E",
+        minus="W",
+        most=180,
+        label=gettext_lazy("Longitude"),
+        help_text=gettext_lazy("West is minus: -105.5 or 105.5 W."),
     )
     photo = PhotoField(
         from_camera=False,
-        help_text="The position hidden in a phone's picture is taken out; guests don't see it.",
+        help_text=gettext_lazy("The position hidden in a phone's picture is taken out; guests don't see it."),
     )
-    note = note_field("Guests read notes: no positions here.")
+    note = note_field(gettext_lazy("Guests read notes: no positions here."))
 
     bucket_names = tuple(f"mass_{number}" for number in range(1, MOST_BUCKETS + 1))
 
@@ -276,7 +304,7 @@ class DigForm(SiteForm):
         data = self.cleaned_data
         if self.files.get("photo"):
             # Read only when the form comes back: no browser sends a chosen file a second time by itself.
-            self.fields["photo"].says = "Please choose the photo again."
+            self.fields["photo"].says = phrase("Please choose the photo again.")
         for name, other in (("latitude", "longitude"), ("longitude", "latitude")):
             if (
                 name not in self.errors
@@ -285,7 +313,8 @@ class DigForm(SiteForm):
                 and data.get(other) is not None
             ):
                 self.add_error(
-                    name, ValidationError("A position needs both latitude and longitude.", code="half")
+                    name,
+                    ValidationError(phrase("A position needs both latitude and longitude."), code="half"),
                 )
         weighed = {name: data[name] for name in self.bucket_names if data.get(name)}
         for name, mass in weighed.items():
@@ -299,11 +328,21 @@ class DigForm(SiteForm):
             self.ask(f"{self.fields[name].label}: {seen.ask}" if seen.ask else None)
         width = data.get("width")
         if width and self._width_cm() > WIDE_VEIN_CM:
-            self.ask(f"A width of {width.typed} is more than 10 m. Is the number right, and its unit?")
+            self.ask(
+                phrase(
+                    "A width of {typed} is more than 10 m. Is the number right, and its unit?",
+                    typed=width.typed,
+                )
+            )
 
         depth = data.get("depth")
         if depth and self._depth_m() > DEEP_HOLE_M:
-            self.ask(f"A depth of {depth.typed} is more than 30 m. Is the number right, and its unit?")
+            self.ask(
+                phrase(
+                    "A depth of {typed} is more than 30 m. Is the number right, and its unit?",
+                    typed=depth.typed,
+                )
+            )
 
     def _depth_m(self) -> Decimal | None:
         depth = self.cleaned_data.get("depth")

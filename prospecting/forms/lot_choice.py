@@ -10,8 +10,10 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.utils.datastructures import MultiValueDict
 from django.utils.functional import cached_property
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import codes
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.models import Lot
 from prospecting.models.lots import LotQuerySet
 
@@ -75,7 +77,7 @@ class LotField(forms.Field):
 
     widget = LotInput
     bound_field_class = LotBoundField
-    default_error_messages = {"required": "Tick a lot, or type the code on its tag."}
+    default_error_messages = {"required": gettext_lazy("Tick a lot, or type the code on its tag.")}
 
     def __init__(self, *, not_kinds: Sequence[str] = (), likely: Sequence[str] = (), **kwargs) -> None:
         super().__init__(**kwargs)
@@ -105,7 +107,7 @@ class LotField(forms.Field):
             raise ValidationError(self.error_messages["required"], code="required")
         if lot is None and value.ticked == "":
             # Looked for and not ticked: left out by mistake, maybe.
-            raise ValidationError("Tick one of the lots, or “No lot”.", code="required")
+            raise ValidationError(phrase("Tick one of the lots, or “No lot”."), code="required")
         if lot is not None:
             self._check(lot)
         return lot
@@ -118,9 +120,12 @@ class LotField(forms.Field):
             return self._by_number(named.typed)
         lot = self._by_code(self._read(named.typed))
         if named.ticked and named.ticked != lot.code:
-            other = ticked or "“none”"
+            other = ticked or phrase("“none”")
             raise ValidationError(
-                f"You typed {lot.code} and ticked {other}. Tick the one you mean.", code="two_lots"
+                phrase(
+                    "You typed {code} and ticked {other}. Tick the one you mean.", code=lot.code, other=other
+                ),
+                code="two_lots",
             )
         return lot
 
@@ -130,20 +135,28 @@ class LotField(forms.Field):
         except ValueError as error:
             if self._fitting(typed):
                 said, code = (
-                    f"“{typed}” is no code, but fits the lots below: tick the one you mean.",
+                    phrase(
+                        "“{typed}” is no code, but fits the lots below: tick the one you mean.", typed=typed
+                    ),
                     "several",
                 )
             elif any(sign.isdecimal() for sign in typed):
                 said, code = str(error), "code"
             else:
-                said, code = f"No lot to choose here has “{typed}” in its code or in what it is.", "code"
+                said, code = (
+                    phrase("No lot to choose here has “{typed}” in its code or in what it is.", typed=typed),
+                    "code",
+                )
             raise ValidationError(said, code=code) from None
 
     def _by_code(self, code: str) -> Lot:
         lot = Lot.objects.filter(code=code).first()
         if lot is None:
             raise ValidationError(
-                f"No lot {code} is in the books. The code itself is sound: was the lot recorded?",
+                phrase(
+                    "No lot {code} is in the books. The code itself is sound: was the lot recorded?",
+                    code=code,
+                ),
                 code="unknown",
             )
         return lot
@@ -151,21 +164,27 @@ class LotField(forms.Field):
     def _by_number(self, number: str) -> Lot:
         lot = Lot.objects.filter(pk=number).first() if len(number) <= LONGEST_KEY else None
         if lot is None:
-            raise ValidationError("That lot is not in the books. Choose another one.", code="unknown")
+            raise ValidationError(phrase("That lot is not in the books. Choose another one."), code="unknown")
         return lot
 
     def _check(self, lot: Lot) -> None:
         if lot.code in self.refused:
             raise ValidationError(self.refused[lot.code], code="refused")
         if lot.is_void:
-            raise ValidationError(f"{lot.code} is voided. Choose another lot.", code="void")
+            raise ValidationError(phrase("{code} is voided. Choose another lot.", code=lot.code), code="void")
         if lot.kind in self.not_kinds:
             raise ValidationError(
-                f"{lot.code} is no lot for this: it is a lot of kind “{lot.get_kind_display().lower()}”.",
+                phrase(
+                    "{code} is no lot for this: it is a lot of kind “{kind}”.",
+                    code=lot.code,
+                    kind=lot.get_kind_display().lower(),
+                ),
                 code="kind",
             )
         if lot.on_hand_g == 0 and lot.code != self.stays:
-            raise ValidationError(f"{lot.code} is used up. Choose a lot with mass on hand.", code="used_up")
+            raise ValidationError(
+                phrase("{code} is used up. Choose a lot with mass on hand.", code=lot.code), code="used_up"
+            )
 
     def found(self, value, *, looking: bool) -> Found:
         """What to show for what was sent or stands, whether it can be taken or not."""
@@ -178,13 +197,15 @@ class LotField(forms.Field):
         except ValidationError as error:
             return self._not_found(named, error, looking=looking)
         if lot is None:
-            said = "Type a code or a word to look for." if looking else ""
+            said = phrase("Type a code or a word to look for.") if looking else ""
             return self._offered(ticked=named.ticked or "", said=said)
         try:
             self._check(lot)
         except ValidationError as error:
             return self._offered(typed=str(named), said=error.messages[0] if looking else "")
-        return self._offered(lot, ticked=lot.code, said=f"{lot.code} is ticked below." if looking else "")
+        return self._offered(
+            lot, ticked=lot.code, said=phrase("{code} is ticked below.", code=lot.code) if looking else ""
+        )
 
     def _not_found(self, named: Named, error: ValidationError, *, looking: bool) -> Found:
         if error.code == "two_lots":
@@ -194,12 +215,11 @@ class LotField(forms.Field):
             return self._offered(typed=named.typed, said=error.messages[0] if looking else "")
         fitting = self._fitting(named.typed)
         shown = fitting[:MOST_OFFERED]
-        some = "1 lot fits" if len(shown) == 1 else f"{len(shown)} lots fit"
         more = len(fitting) > MOST_OFFERED
         return Found(
             cards=shown,
             ticked=shown[0].code if len(shown) == 1 and looking else "",
-            said=f"{'The newest ' if more else ''}{some} “{named.typed}”." if looking else "",
+            said=_how_many_fit(len(shown), more, named.typed) if looking else "",
             more=more,
         )
 
@@ -248,6 +268,12 @@ class LooksForLots:
         if isinstance(self.fields[name], LotField):
             # The card ticked before would gainsay it.
             data[f"{name}_ticked"] = value or NO_LOT
+
+
+def _how_many_fit(number: int, more: bool, typed: str) -> str:
+    if more:
+        return phrase("The newest {number} lots fit “{typed}”.", number=number, typed=typed)
+    return phrase_counted("{number} lot fits “{typed}”.", "{number} lots fit “{typed}”.", number, typed=typed)
 
 
 def _plain(text) -> str:

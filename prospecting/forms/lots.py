@@ -6,8 +6,10 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest
 from django.utils.functional import cached_property
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import codes
+from prospecting.calc.language import phrase
 from prospecting.forms.base import SiteForm
 from prospecting.models import Lot, Member
 from prospecting.models.lots import LotQuerySet
@@ -17,9 +19,9 @@ class FindForm(forms.Form):
     """The code as it stands on a tag, however it is typed."""
 
     code = forms.CharField(
-        label="Code on the tag",
+        label=gettext_lazy("Code on the tag"),
         max_length=60,
-        error_messages={"required": "Type the code from the tag, like BRK-47-T."},
+        error_messages={"required": gettext_lazy("Type the code from the tag, like BRK-47-T.")},
         widget=forms.TextInput(
             attrs={"autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}
         ),
@@ -39,7 +41,10 @@ class FindForm(forms.Form):
         if found is None:
             self.add_error(
                 "code",
-                f"No lot {self.cleaned_data['code']} is in the books. The code itself is sound: was the lot recorded?",
+                phrase(
+                    "No lot {code} is in the books. The code itself is sound: was the lot recorded?",
+                    code=self.cleaned_data["code"],
+                ),
             )
         return found
 
@@ -68,8 +73,8 @@ class LotChoiceForm:
     offered_at_once = 30
     # The button that asks to go on with what is ticked.
     go_on = "chosen"
-    too_few = "Tick a lot, or type the code on its tag."
-    too_many = "At most 60 lots at once: untick some."
+    too_few = gettext_lazy("Tick a lot, or type the code on its tag.")
+    too_many = gettext_lazy("At most 60 lots at once: untick some.")
 
     def __init__(self, data, *, pool: LotQuerySet) -> None:
         """`pool` holds the lots that may be offered."""
@@ -111,11 +116,11 @@ class LotChoiceForm:
         """Why the act cannot be asked for yet; nothing while nobody asked for it."""
         said = list(self.unread)
         if self.asked_to_go_on:
-            said += [f"No lot {code} is in the books." for code in self.unknown]
+            said += [phrase("No lot {code} is in the books.", code=code) for code in self.unknown]
         if len(self.lots) > self.most:
-            said.append(self.too_many)
+            said.append(str(self.too_many))
         elif self.asked_to_go_on and len(self.lots) < self.least:
-            said.append(self.too_few)
+            said.append(str(self.too_few))
         return said
 
     @cached_property
@@ -135,13 +140,15 @@ class LotChoiceForm:
 class BlendChoiceForm(LotChoiceForm):
     least, most = 2, 20
     go_on = "masses"
-    too_few = "Tick at least two lots."
-    too_many = "A blend takes at most 20 lots at once: untick some."
+    too_few = gettext_lazy("Tick at least two lots.")
+    too_many = gettext_lazy("A blend takes at most 20 lots at once: untick some.")
 
 
 class MoveForm(SiteForm):
     place = forms.CharField(
-        label="Where it stands now", max_length=120, help_text="Like: shed, shelf 2. Stands on its page."
+        label=gettext_lazy("Where it stands now"),
+        max_length=120,
+        help_text=gettext_lazy("Like: shed, shelf 2. Stands on its page."),
     )
 
     def __init__(self, *args, **kwargs) -> None:
@@ -154,10 +161,10 @@ class MoveForm(SiteForm):
 
 class HandOverForm(SiteForm):
     holder = forms.CharField(
-        label="Who has it now",
+        label=gettext_lazy("Who has it now"),
         max_length=120,
         required=False,
-        help_text="A member or anyone else. Left empty: it was handed back, nobody has it.",
+        help_text=gettext_lazy("A member or anyone else. Left empty: it was handed back, nobody has it."),
     )
 
     def __init__(self, *args, **kwargs) -> None:
@@ -168,21 +175,26 @@ class HandOverForm(SiteForm):
 
 class ReserveForm(SiteForm):
     reason = forms.CharField(
-        label="Held back for", max_length=200, help_text="Like: spare portions, second assay, next year."
+        label=gettext_lazy("Held back for"),
+        max_length=200,
+        help_text=gettext_lazy("Like: spare portions, second assay, next year."),
     )
 
 
 class ReleaseForm(SiteForm):
-    reason = forms.CharField(label="Why it is released", max_length=200)
+    reason = forms.CharField(label=gettext_lazy("Why it is released"), max_length=200)
 
 
 class LotNoteForm(SiteForm):
     title = forms.CharField(
-        label="What it is", max_length=120, required=False, help_text="Stands on the tag under the code."
+        label=gettext_lazy("What it is"),
+        max_length=120,
+        required=False,
+        help_text=gettext_lazy("Stands on the tag under the code."),
     )
-    place = forms.CharField(label="Where it stands", max_length=120, required=False)
+    place = forms.CharField(label=gettext_lazy("Where it stands"), max_length=120, required=False)
     note = forms.CharField(
-        label="Note", max_length=2000, required=False, widget=forms.Textarea(attrs={"rows": 4})
+        label=gettext_lazy("Note"), max_length=2000, required=False, widget=forms.Textarea(attrs={"rows": 4})
     )
 
     def values(self) -> dict:

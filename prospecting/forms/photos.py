@@ -4,9 +4,11 @@ from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import photo_scale, units
 from prospecting.calc.accepted_files import PHOTO
+from prospecting.calc.language import phrase
 from prospecting.forms.base import NumberField, QuantityField, SiteForm
 from prospecting.forms.files import AcceptedFileField
 from prospecting.models import Photo
@@ -21,11 +23,13 @@ class PhotoField(AcceptedFileField):
         attrs = {"data-shrink": ""}
         # Straight to the camera; without it a phone offers its kept pictures too.
         attrs |= {"capture": "environment"} if from_camera else {}
-        kwargs.setdefault("label", "Photo")
+        kwargs.setdefault("label", gettext_lazy("Photo"))
         kwargs.setdefault("required", False)
         kwargs.setdefault(
             "help_text",
-            "Gold and a scale bar in one picture, the code beside it. Position data is removed.",
+            gettext_lazy(
+                "Gold and a scale bar in one picture, the code beside it. Position data is removed."
+            ),
         )
         super().__init__(PHOTO, attrs=attrs, **kwargs)
 
@@ -34,22 +38,22 @@ class LengthField(QuantityField):
     """A length; millimetres where no unit is typed. Cleans to µm, as all lengths do."""
 
     def __init__(self, **kwargs) -> None:
-        kwargs.setdefault("help_text", "In mm, or with its unit: 5 cm, 1/2 inch")
+        kwargs.setdefault("help_text", gettext_lazy("In mm, or with its unit: 5 cm, 1/2 inch"))
         super().__init__(read=units.parse_length, unit="mm", **kwargs)
 
 
 class ScaleForm(SiteForm):
     """How long the scale bar is, and where it ends in the picture: two taps, or its length in pixels."""
 
-    length = LengthField(label="Length of the scale bar")
+    length = LengthField(label=gettext_lazy("Length of the scale bar"))
     pixels = NumberField(
-        label="Its length in the picture",
-        unit_label="pixels",
+        label=gettext_lazy("Its length in the picture"),
+        unit_label=gettext_lazy("pixels"),
         least=1,
         most=10_000,
         places=1,
         required=False,
-        help_text="Filled in by tapping both ends of the bar in the picture.",
+        help_text=gettext_lazy("Filled in by tapping both ends of the bar in the picture."),
     )
     x1, y1, x2, y2 = (
         NumberField(least=0, most=10_000, places=1, required=False, widget=forms.HiddenInput) for _ in ENDS
@@ -82,7 +86,8 @@ class ScaleForm(SiteForm):
             length_px = photo_scale.distance_px(*ends)
             if length_px < 1:
                 self.add_error(
-                    "pixels", ValidationError("Both taps fell on one place. Tap the two ends.", code="ends")
+                    "pixels",
+                    ValidationError(phrase("Both taps fell on one place. Tap the two ends."), code="ends"),
                 )
                 return None
             return length_px
@@ -90,7 +95,9 @@ class ScaleForm(SiteForm):
             self.add_error(
                 "pixels",
                 ValidationError(
-                    "Tap both ends of the scale bar in the picture, or type how many pixels long it is.",
+                    phrase(
+                        "Tap both ends of the scale bar in the picture, or type how many pixels long it is."
+                    ),
                     code="ends_missing",
                 ),
             )

@@ -1,6 +1,7 @@
 """A file of positions, and the word that stations may move."""
 
 from django import forms
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc.accepted_files import POSITIONS
 from prospecting.calc.named_places import PositionFile
@@ -12,8 +13,10 @@ from prospecting.readers.positions import read_positions
 class PositionFileForm(SiteForm):
     upload = AcceptedFileField(
         POSITIONS,
-        label="File of positions",
-        help_text="Points named as the stations are. Nothing is recorded before you have seen what it would change.",
+        label=gettext_lazy("File of positions"),
+        help_text=gettext_lazy(
+            "Points named as the stations are. Nothing is recorded before you have seen what it would change."
+        ),
     )
 
 
@@ -31,9 +34,9 @@ class ReadPositions:
 
 class PositionsForm(SiteForm):
     may_move = forms.BooleanField(
-        label="Yes, move stations that have another position",
+        label=gettext_lazy("Yes, move stations that have another position"),
         required=False,
-        help_text="The old position stays in the journal.",
+        help_text=gettext_lazy("The old position stays in the journal."),
     )
 
     def __init__(self, *args, moves: int, **kwargs) -> None:

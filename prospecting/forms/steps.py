@@ -12,10 +12,21 @@ from decimal import Decimal
 from django import forms
 from django.core.exceptions import ValidationError
 from django.core.validators import MaxLengthValidator
+from django.utils.formats import date_format
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import bulk_density, guard, mass_balance, units
-from prospecting.calc.number_words import numeral
-from prospecting.forms.base import MASS_STEP_G, CountField, DayField, MassField, SiteForm, VolumeField
+from prospecting.calc.language import phrase, to_phrase
+from prospecting.calc.number_words import as_written, numeral
+from prospecting.forms.base import (
+    MASS_STEP_G,
+    CountField,
+    DayField,
+    MassField,
+    SiteForm,
+    VolumeField,
+    phrase_later,
+)
 from prospecting.models import Lot, Step
 
 Method = Step.Method
@@ -28,11 +39,11 @@ MOST_PIECES = 8
 # The most of one kind a uniformity check needs: three to five are usual (common practice, no source).
 MOST_CHECKS = 12
 # R. Minnitt, scoop against riffle with tracers of rising density, Sampling Science and Technology, doi 10.62178/sst.005.002.
-SCOOPING = (
+SCOOPING = gettext_lazy(
     "Scooping is the worst way: in a published test, scoops varied up to 19 times more (variance) than chance, and 28 to 47 % "
     "of them missed the heavy grains. Riffle splits stayed within chance."
 )
-SIZE_HELP = "A sieve number or an opening: 20 mesh, 0.85 mm, 850 µm"
+SIZE_HELP = gettext_lazy("A sieve number or an opening: 20 mesh, 0.85 mm, 850 µm")
 
 
 @dataclass(frozen=True)
@@ -50,20 +61,24 @@ def read_size(text: str, series: str) -> Size:
     if mesh:
         number = units.parse_number(mesh["after"] or mesh["before"], allow_zero=False)
         if number != number.to_integral_value():
-            raise ValueError("A sieve number is a whole number, like 20 mesh.")
+            raise ValueError(phrase("A sieve number is a whole number, like 20 mesh."))
         return Size(opening_um=units.sieve_opening_um(series, int(number)), mesh_number=int(number))
     if not any(sign.isalpha() or sign in "\"'″′" for sign in plain):
-        raise ValueError(f"“{text.strip()}” of what? Write 20 mesh, 0.85 mm or 850 µm.")
+        raise ValueError(phrase("“{text}” of what? Write 20 mesh, 0.85 mm or 850 µm.", text=text.strip()))
     opening_um = units.parse_length(text, "mm").canonical.quantize(Decimal("0.1"))
     if opening_um == 0:
-        raise ValueError("That is finer than anything can be screened. Check the number and its unit.")
+        raise ValueError(
+            phrase("That is finer than anything can be screened. Check the number and its unit.")
+        )
     return Size(opening_um=opening_um)
 
 
 def method_field(*methods: str, help_text: str = "") -> forms.ChoiceField:
     """How it was split or mixed, one big tick each."""
     choices = [(method, Method(method).label) for method in methods]
-    return forms.ChoiceField(label="How", choices=choices, widget=forms.RadioSelect, help_text=help_text)
+    return forms.ChoiceField(
+        label=gettext_lazy("How"), choices=choices, widget=forms.RadioSelect, help_text=help_text
+    )
 
 
 def splitting_field() -> forms.ChoiceField:
@@ -79,11 +94,15 @@ def splitting_field() -> forms.ChoiceField:
 
 
 def passes_field() -> CountField:
-    return CountField(label="Passes or turns", least=1, most=1000, required=False)
+    return CountField(label=gettext_lazy("Passes or turns"), least=1, most=1000, required=False)
 
 
 def mass_field(label: str, **kwargs) -> MassField:
     return MassField(label=label, max_length=MASS_SIGNS, **kwargs)
+
+
+def kind_and_title(lot: Lot) -> str:
+    return ", ".join(filter(None, (lot.get_kind_display(), lot.title)))
 
 
 def typed_size(step: Step) -> str:
@@ -107,14 +126,14 @@ class StepForm(SiteForm):
 
     kind: str
     done_on = DayField()
-    people = forms.CharField(label="Who did it", max_length=200)
+    people = forms.CharField(label=gettext_lazy("Who did it"), max_length=200)
     loss_reason = forms.CharField(
-        label="Where missing mass went",
+        label=gettext_lazy("Where missing mass went"),
         max_length=200,
         required=False,
     )
     note = forms.CharField(
-        label="Note", max_length=2000, required=False, widget=forms.Textarea(attrs={"rows": 3})
+        label=gettext_lazy("Note"), max_length=2000, required=False, widget=forms.Textarea(attrs={"rows": 3})
     )
     last_fields = ("done_on", "people", "loss_reason", "note")
     folded = last_fields
@@ -129,19 +148,22 @@ class StepForm(SiteForm):
             self._fill_in_like(like)
         tolerance = mass_balance.LOSS_TOLERANCE[self.kind]
         if tolerance is not None:
-            self.fields[
-                "loss_reason"
-            ].help_text = (
-                f"Needed only when more than {units.format_share(tolerance)} of what was put in is missing."
+            self.fields["loss_reason"].help_text = phrase(
+                "Needed only when more than {tolerance} of what was put in is missing.",
+                tolerance=units.format_share(tolerance),
             )
         self.order_fields(
             [*(name for name in self.fields if name not in self.last_fields), *self.last_fields]
         )
         if "mass" in self.fields and not self.fields["mass"].required:
-            on_hand = "it holds" if lot is None else self.shown(lot.on_hand_g)
-            self.fields[
-                "mass"
-            ].help_text = f"Leave empty to take all {on_hand}, or write how much: 22 lb 4 oz, 10.2 kg, 454 g."
+            self.fields["mass"].help_text = (
+                phrase("Leave empty to take all it holds, or write how much: 22 lb 4 oz, 10.2 kg, 454 g.")
+                if lot is None
+                else phrase(
+                    "Leave empty to take all {mass}, or write how much: 22 lb 4 oz, 10.2 kg, 454 g.",
+                    mass=self.shown(lot.on_hand_g),
+                )
+            )
 
     def _fill_in_like(self, step: Step) -> None:
         stays = {
@@ -165,9 +187,14 @@ class StepForm(SiteForm):
     def folds(self) -> list[Fold]:
         # A form sent back still says the day as it reads, not as the browser sends it.
         day = getattr(self, "cleaned_data", {}).get("done_on") or self["done_on"].value()
-        day = f"{day.day} {day:%b %Y}" if isinstance(day, datetime.date) else day
+        day = date_format(day, "j M Y") if isinstance(day, datetime.date) else day
         stands = ", ".join(filter(None, (day, self["people"].value())))
-        return [self.fold(f"{stands or 'Day and who did it'}: change it, or add a note", self.folded)]
+        summary = (
+            phrase("{day_and_people}: change it, or add a note", day_and_people=stands)
+            if stands
+            else phrase("Day and who did it: change it, or add a note")
+        )
+        return [self.fold(summary, self.folded)]
 
     def fold(self, summary: str, names: Sequence[str]) -> Fold:
         """These fields folded away, but not while one of them needs a look."""
@@ -234,7 +261,7 @@ class StepForm(SiteForm):
         # More than went in is refused by the action. So is drawing from a used-up lot; and a form sent twice, the second
         # time with the lot used up by the first, must read the same both times.
         if made and sum(made) <= drawn_g:
-            self._ask("What came out", sum(made), expected_g=drawn_g)
+            self._ask(phrase("What came out"), sum(made), expected_g=drawn_g)
 
     def ask_about_odd_ones(self, fields: Sequence[str]) -> None:
         """Ask about a piece that is out of line by about ten with the middle one of its siblings."""
@@ -253,11 +280,11 @@ class StepForm(SiteForm):
 class SizedForm(StepForm):
     """A step with a size: one field for it, and the sieve series that a mesh number is meant in."""
 
-    size = forms.CharField(label="Size", max_length=40, help_text=SIZE_HELP)
+    size = forms.CharField(label=gettext_lazy("Size"), max_length=40, help_text=SIZE_HELP)
     mesh_series = forms.ChoiceField(
-        label="Sieve numbers are",
+        label=gettext_lazy("Sieve numbers are"),
         choices=Step.MeshSeries.choices,
-        help_text="The same number opens differently in the two series.",
+        help_text=gettext_lazy("The same number opens differently in the two series."),
     )
 
     def clean(self) -> dict:
@@ -272,8 +299,8 @@ class SizedForm(StepForm):
 
 class DryForm(StepForm):
     kind = Step.Kind.DRY
-    mass = mass_field("Mass put in to dry", required=False)
-    dry_mass = mass_field("Dry mass that came out")
+    mass = mass_field(gettext_lazy("Mass put in to dry"), required=False)
+    dry_mass = mass_field(gettext_lazy("Dry mass that came out"))
 
     def clean(self) -> dict:
         data = super().clean()
@@ -284,14 +311,14 @@ class DryForm(StepForm):
 
 class CrushForm(SizedForm):
     kind = Step.Kind.CRUSH
-    mass = mass_field("Mass put in", required=False)
-    mass_out = mass_field("Mass that came out")
-    machine = forms.CharField(label="Crusher, mill or mortar", max_length=80)
+    mass = mass_field(gettext_lazy("Mass put in"), required=False)
+    mass_out = mass_field(gettext_lazy("Mass that came out"))
+    machine = forms.CharField(label=gettext_lazy("Crusher, mill or mortar"), max_length=80)
     passes = passes_field()
 
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["size"].label = "Crushed to"
+        self.fields["size"].label = gettext_lazy("Crushed to")
         self.order_fields(["mass", "machine", "passes", "size", "mesh_series", "mass_out"])
 
     def clean(self) -> dict:
@@ -303,19 +330,23 @@ class CrushForm(SizedForm):
 
 class ScreenForm(SizedForm):
     kind = Step.Kind.SCREEN
-    mass = mass_field("Mass put on the screen", required=False)
+    mass = mass_field(gettext_lazy("Mass put on the screen"), required=False)
     undersize = mass_field(
-        "Undersize (what passed)", required=False, help_text="Leave empty when nothing passed."
+        gettext_lazy("Undersize (what passed)"),
+        required=False,
+        help_text=gettext_lazy("Leave empty when nothing passed."),
     )
     oversize = mass_field(
-        "Oversize (what stayed on top)",
+        gettext_lazy("Oversize (what stayed on top)"),
         required=False,
-        help_text="Leave empty when nothing stayed. Weigh it also when it goes back to the crusher: it becomes a lot of its own.",
+        help_text=gettext_lazy(
+            "Leave empty when nothing stayed. Weigh it also when it goes back to the crusher: it becomes a lot of its own."
+        ),
     )
 
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["size"].label = "Screen"
+        self.fields["size"].label = gettext_lazy("Screen")
         self.order_fields(["mass", "size", "mesh_series", "undersize", "oversize"])
 
     def clean(self) -> dict:
@@ -324,7 +355,8 @@ class ScreenForm(SizedForm):
             data.get("undersize") or data.get("oversize") or {"undersize", "oversize"} & set(self.errors)
         ):
             self.add_error(
-                "undersize", ValidationError("Weigh what passed, what stayed, or both.", code="required")
+                "undersize",
+                ValidationError(phrase("Weigh what passed, what stayed, or both."), code="required"),
             )
         self.ask_about_draw()
         self.ask_about_yield(["undersize", "oversize"], self.draw()["mass_g"])
@@ -335,7 +367,7 @@ class SplitForm(StepForm):
     """`pieces` is how many mass fields the page shows."""
 
     kind = Step.Kind.SPLIT
-    mass = mass_field("Mass put in", required=False)
+    mass = mass_field(gettext_lazy("Mass put in"), required=False)
     method = splitting_field()
     passes = passes_field()
 
@@ -343,7 +375,7 @@ class SplitForm(StepForm):
         super().__init__(*args, **kwargs)
         self.pieces = [f"piece_{number}" for number in range(1, pieces + 1)]
         for number, name in enumerate(self.pieces, start=1):
-            self.add_mass_field(name, f"Piece {number}", help_text="")
+            self.add_mass_field(name, phrase_later(to_phrase("Piece {number}"), number=number), help_text="")
         self.order_fields(["mass", *self.pieces, "method", "passes"])
 
     def clean(self) -> dict:
@@ -361,7 +393,8 @@ class CutForm(StepForm):
     method = splitting_field()
     passes = passes_field()
     nothing_left = forms.BooleanField(
-        label="Nothing is left of the lot: what the portions lack was lost in cutting", required=False
+        label=gettext_lazy("Nothing is left of the lot: what the portions lack was lost in cutting"),
+        required=False,
     )
 
     def taken(self) -> dict:
@@ -375,15 +408,19 @@ class CutForm(StepForm):
 
 
 class CutEqualForm(CutForm):
-    number = CountField(label="How many portions", least=1, most=MOST_PORTIONS)
-    each = mass_field("Each portion weighs")
+    number = CountField(label=gettext_lazy("How many portions"), least=1, most=MOST_PORTIONS)
+    each = mass_field(gettext_lazy("Each portion weighs"))
 
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         large, small = ("1 lb", "1/2 lb") if self.member.mass_unit == "lb" else ("1 kg", "0.5 kg")
-        self.fields["number"].help_text = (
-            f"{self.shown(self.lot.on_hand_g)} is enough for {self.holds(large)} portions of {large} "
-            f"or {self.holds(small)} of {small}."
+        self.fields["number"].help_text = phrase(
+            "{mass} is enough for {few} portions of {large} or {many} of {small}.",
+            mass=self.shown(self.lot.on_hand_g),
+            few=self.holds(large),
+            large=large,
+            many=self.holds(small),
+            small=small,
         )
         self.order_fields(["number", "each", "method", "passes", "nothing_left"])
 
@@ -405,7 +442,9 @@ class CutWeighedForm(CutForm):
         super().__init__(*args, **kwargs)
         self.pieces = [f"portion_{number}" for number in range(1, pieces + 1)]
         for number, name in enumerate(self.pieces, start=1):
-            self.add_mass_field(name, f"Portion {number}", help_text="")
+            self.add_mass_field(
+                name, phrase_later(to_phrase("Portion {number}"), number=number), help_text=""
+            )
         self.order_fields([*self.pieces, "method", "passes", "nothing_left"])
 
     def clean(self) -> dict:
@@ -423,17 +462,22 @@ class CutWeighedForm(CutForm):
 class CutMeasuredForm(CutForm):
     """Portions of one full measure each; what a measure weighs follows from a bulk density weighed on this material."""
 
-    number = CountField(label="How many portions", least=1, most=MOST_PORTIONS)
+    number = CountField(label=gettext_lazy("How many portions"), least=1, most=MOST_PORTIONS)
     # Short enough that "60 x 1 1/2 US cup at 1.65 g/mL" fits its column.
     measure = VolumeField(
-        label="The measure holds", unit="mL", max_length=12, help_text="Also with its unit: 250 mL, 1 cup"
+        label=gettext_lazy("The measure holds"),
+        unit="mL",
+        max_length=12,
+        help_text=gettext_lazy("Also with its unit: 250 mL, 1 cup"),
     )
     weighed_volume = VolumeField(
-        label="Volume you weighed",
+        label=gettext_lazy("Volume you weighed"),
         unit="mL",
-        help_text="Five to ten measures of this very material are surer than one: 5 x 250 mL is 1250 mL.",
+        help_text=gettext_lazy(
+            "Five to ten measures of this very material are surer than one: 5 x 250 mL is 1250 mL."
+        ),
     )
-    weighed_mass = mass_field("What that volume weighed")
+    weighed_mass = mass_field(gettext_lazy("What that volume weighed"))
 
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -458,7 +502,9 @@ class CutMeasuredForm(CutForm):
     def _say_what_a_portion_weighs(self) -> None:
         if self.cleaned_data.get("measure"):
             each = self.shown(self._each_g())
-            self.fields["measure"].says = f"A full measure is {each}, at {self._density()}."
+            self.fields["measure"].says = phrase(
+                "A full measure is {each}, at {density}.", each=each, density=self._density()
+            )
 
     def _density(self) -> str:
         return f"{numeral(self.cleaned_data['density'], '.2f')} g/mL"
@@ -489,40 +535,49 @@ class BlendForm(StepForm):
     kind = Step.Kind.BLEND
     folded = ("place", *StepForm.last_fields)
     mass_out = mass_field(
-        "Weight of the finished blend", help_text="Weighed after mixing. What is missing is booked as loss."
+        gettext_lazy("Weight of the finished blend"),
+        help_text=gettext_lazy("Weighed after mixing. What is missing is booked as loss."),
     )
     method = method_field(Method.ROLLED, Method.RIFFLE, Method.CONE_QUARTER, Method.SHOVELLED)
     passes = passes_field()
     title = forms.CharField(
-        label="What it is", max_length=120, required=False, help_text="For the tag, like: test lot 3"
+        label=gettext_lazy("What it is"),
+        max_length=120,
+        required=False,
+        help_text=gettext_lazy("For the tag, like: test lot 3"),
     )
-    place = forms.CharField(label="Where it stands", max_length=120, required=False)
+    place = forms.CharField(label=gettext_lazy("Where it stands"), max_length=120, required=False)
     check_number = CountField(
-        label="Uniformity portions",
+        label=gettext_lazy("Uniformity portions"),
         least=1,
         most=MOST_CHECKS,
         required=False,
-        help_text="Three to five, panned or assayed untreated, show how well it is mixed. Cut the way it was mixed.",
+        help_text=gettext_lazy(
+            "Three to five, panned or assayed untreated, show how well it is mixed. Cut the way it was mixed."
+        ),
     )
-    check_mass = mass_field("Each of them weighs", required=False)
+    check_mass = mass_field(gettext_lazy("Each of them weighs"), required=False)
 
     def __init__(self, *args, lots: Sequence[Lot], **kwargs) -> None:
         super().__init__(*args, **kwargs)
         self.lots = {f"mass_{lot.code}": lot for lot in lots}
         for name, lot in self.lots.items():
-            called = f", {lot.title}" if lot.title else ""
             self.add_mass_field(
                 name,
-                f"Taken from {lot.code}",
+                phrase_later(to_phrase("Taken from {lot}"), lot=lot.code),
                 required=False,
-                help_text=f"{lot.get_kind_display()}{called}. Leave empty to take all {self.shown(lot.on_hand_g)}.",
+                help_text=phrase(
+                    "{lot}. Leave empty to take all {mass}.",
+                    lot=kind_and_title(lot),
+                    mass=self.shown(lot.on_hand_g),
+                ),
             )
         self.order_fields(
             [*self.lots, "method", "passes", "mass_out", "title", "place", "check_number", "check_mass"]
         )
 
     def folds(self) -> list[Fold]:
-        checks = self.fold("Cut uniformity portions now", ("check_number", "check_mass"))
+        checks = self.fold(phrase("Cut uniformity portions now"), ("check_number", "check_mass"))
         return [checks, *super().folds()]
 
     def draws(self) -> list[dict]:
@@ -539,7 +594,7 @@ class BlendForm(StepForm):
         for name, other in (names, names[::-1]):
             if self.cleaned_data.get(other) and not self.cleaned_data.get(name) and name not in self.errors:
                 self.add_error(
-                    name, ValidationError("Give both their number and what each weighs.", code="half")
+                    name, ValidationError(phrase("Give both their number and what each weighs."), code="half")
                 )
 
     def uniformity_portions(self) -> list[dict]:
@@ -549,7 +604,7 @@ class BlendForm(StepForm):
 
 class TakeForAssayForm(StepForm):
     kind = Step.Kind.ASSAY
-    mass = mass_field("Mass for the laboratory", required=False)
+    mass = mass_field(gettext_lazy("Mass for the laboratory"), required=False)
     method = splitting_field()
     passes = passes_field()
 
@@ -562,8 +617,11 @@ class TakeForAssayForm(StepForm):
         mass_g = self.draw()["mass_g"]
         if mass_g >= LARGE_ASSAY_SPLIT_G:
             self.ask(
-                f"{self.shown(mass_g)} would leave for the laboratory. Half a kilogram to three is usual (1 to 7 lb). "
-                "Is that mass and its unit right?"
+                phrase(
+                    "{mass} would leave for the laboratory. Half a kilogram to three is usual (1 to 7 lb). Is that "
+                    "mass and its unit right?",
+                    mass=self.shown(mass_g),
+                )
             )
         return data
 
@@ -575,18 +633,20 @@ class ReweighForm(StepForm):
     folded = ("done_on", "people", "note")
     WRONG = "wrong"
     REASONS = [
-        ("dried", "It dried out"),
-        ("spilled", "Some was spilled or lost"),
-        (WRONG, "The earlier weight was wrong"),
-        ("other", "Something else, in the words below"),
+        ("dried", gettext_lazy("It dried out")),
+        ("spilled", gettext_lazy("Some was spilled or lost")),
+        (WRONG, gettext_lazy("The earlier weight was wrong")),
+        ("other", gettext_lazy("Something else, in the words below")),
     ]
-    mass = mass_field("Mass on the scale now")
-    reason = forms.ChoiceField(label="Why it weighs less", choices=REASONS, widget=forms.RadioSelect)
+    mass = mass_field(gettext_lazy("Mass on the scale now"))
+    reason = forms.ChoiceField(
+        label=gettext_lazy("Why it weighs less"), choices=REASONS, widget=forms.RadioSelect
+    )
 
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         words = self.fields["loss_reason"]
-        words.label = "In words"
+        words.label = gettext_lazy("In words")
         # Room for the reason ticked before it.
         words.max_length = 150
         words.validators = [MaxLengthValidator(150)]
@@ -603,12 +663,16 @@ class ReweighForm(StepForm):
             self.add_error(
                 "reason",
                 ValidationError(
-                    "Nothing went missing then: correct the earlier weight, and all that follows from it is put right.",
+                    phrase(
+                        "Nothing went missing then: correct the earlier weight, and all that follows from it is put right."
+                    ),
                     code="earlier_weight_wrong",
                 ),
             )
         elif data.get("reason") == "other" and not data.get("loss_reason"):
-            self.add_error("loss_reason", ValidationError("Say in words where it went.", code="required"))
+            self.add_error(
+                "loss_reason", ValidationError(phrase("Say in words where it went."), code="required")
+            )
         self.ask_about_draw()
         return data
 
@@ -620,27 +684,29 @@ class ReweighForm(StepForm):
     def details(self) -> dict:
         words = self.cleaned_data["loss_reason"]
         if self.cleaned_data["reason"] != "other":
-            words = ": ".join(filter(None, (dict(self.REASONS)[self.cleaned_data["reason"]], words)))
+            with as_written():
+                reason = str(dict(self.REASONS)[self.cleaned_data["reason"]])
+            words = ": ".join(filter(None, (reason, words)))
         return super().details() | {"loss_reason": words}
 
 
 class DiscardForm(StepForm):
     kind = Step.Kind.DISCARD
     folded = ("done_on", "people", "note")
-    mass = mass_field("Mass thrown away", required=False)
+    mass = mass_field(gettext_lazy("Mass thrown away"), required=False)
 
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         reason = self.fields["loss_reason"]
-        reason.label = "Why it is discarded"
+        reason.label = gettext_lazy("Why it is discarded")
         reason.required = True
-        reason.help_text = "The lot stays in the books with its origin; only its mass leaves."
+        reason.help_text = phrase("The lot stays in the books with its origin; only its mass leaves.")
         self.order_fields(["mass", "loss_reason"])
 
 
 class VoidForm(SiteForm):
     reason = forms.CharField(
-        label="Why it is voided",
+        label=gettext_lazy("Why it is voided"),
         max_length=200,
-        help_text="The step stays in the books, marked, with this reason.",
+        help_text=gettext_lazy("The step stays in the books, marked, with this reason."),
     )

@@ -7,9 +7,11 @@ from urllib.parse import urlencode
 from django import forms
 from django.core.exceptions import ValidationError
 from django.db.models import Count, Exists, OuterRef, QuerySet
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc.codes import read_code
 from prospecting.calc.label_sheets import A4, TAPES, US_LETTER, USUAL_SHEETS, LabelSheet, tape_sheet
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import numeral
 from prospecting.calc.tag_address import code_in_text
 from prospecting.forms.base import CountField, NumberField
@@ -17,13 +19,13 @@ from prospecting.forms.lots import FindForm
 from prospecting.models import Lot, Step, Zone
 
 PAPERS = {A4.name: A4, US_LETTER.name: US_LETTER}
-PAPER_NAMES = {A4.name: "A4", US_LETTER.name: "US Letter"}
+PAPER_NAMES = {A4.name: "A4", US_LETTER.name: gettext_lazy("US Letter")}
 OWN = "own"
 MOST_TAGS = 300
 # What is typed travels in the page's address, for which servers allow some 4,000 signs: a code and its line end take 14.
 MOST_TYPED = 200
 RECENT_STEPS = 20
-TAPE_CHOICES = [(f"tape-{width}", f"Single tape, {width} mm wide") for width in TAPES]
+
 SEPARATORS = re.compile(r"[,;\n\r\t]+")
 
 
@@ -33,23 +35,30 @@ def _sheet_key(sheet: LabelSheet) -> str:
 
 def _sheet_words(sheet: LabelSheet) -> str:
     size = f"{numeral(sheet.width_mm)} × {numeral(sheet.height_mm)} mm"
-    return f"{sheet.columns} by {sheet.rows} on {PAPER_NAMES[sheet.paper.name]}, {size}"
+    return phrase(
+        "{columns} by {rows} on {paper}, {size}",
+        columns=sheet.columns,
+        rows=sheet.rows,
+        paper=PAPER_NAMES[sheet.paper.name],
+        size=size,
+    )
 
 
 LABEL_SHEETS = {_sheet_key(sheet): sheet for sheet in USUAL_SHEETS}
 
 
 def sheet_choices() -> list[tuple[str, list[tuple[str, str]]]]:
+    tapes = [(f"tape-{width}", phrase("Single tape, {width} mm wide", width=width)) for width in TAPES]
     return [
-        ("Label sheets", [(key, _sheet_words(sheet)) for key, sheet in LABEL_SHEETS.items()]),
-        ("Tape", TAPE_CHOICES),
-        ("Other", [(OWN, "A sheet of my own measures, below")]),
+        (phrase("Label sheets"), [(key, _sheet_words(sheet)) for key, sheet in LABEL_SHEETS.items()]),
+        (phrase("Tape"), tapes),
+        (phrase("Other"), [(OWN, phrase("A sheet of my own measures, below"))]),
     ]
 
 
 class StepChoiceField(forms.ModelChoiceField):
     def label_from_instance(self, step: Step) -> str:
-        return f"{step}: {step.lots_made} lot{'' if step.lots_made == 1 else 's'}"
+        return phrase_counted("{step}: {number} lot", "{step}: {number} lots", step.lots_made, step=step)
 
 
 def _length(label: str, *, least: str | int = 0, most: int = 300, **kwargs) -> NumberField:
@@ -60,55 +69,67 @@ class TagsForm(forms.Form):
     """Lots named one by one, all lots of a step, and lots on hand of a kind or zone; then the paper. Sent by GET."""
 
     codes = forms.CharField(
-        label="Codes",
+        label=gettext_lazy("Codes"),
         max_length=13 * MOST_TYPED,
         required=False,
-        help_text="One on each line, or with commas between.",
+        help_text=gettext_lazy("One on each line, or with commas between."),
         widget=forms.Textarea(
             attrs={"rows": 3, "autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}
         ),
     )
     step = StepChoiceField(
-        label="All lots made by a step",
+        label=gettext_lazy("All lots made by a step"),
         queryset=Step.objects.none(),
         required=False,
-        empty_label="none",
-        help_text="The newest first; a cut gives all its portions.",
-        error_messages={"invalid_choice": "That step made no lot that stands."},
+        empty_label=gettext_lazy("none"),
+        help_text=gettext_lazy("The newest first; a cut gives all its portions."),
+        error_messages={"invalid_choice": gettext_lazy("That step made no lot that stands.")},
     )
     kind = forms.ChoiceField(
-        label="Lots on hand of a kind", choices=[("", "none"), *Lot.Kind.choices], required=False
+        label=gettext_lazy("Lots on hand of a kind"),
+        choices=[("", gettext_lazy("none")), *Lot.Kind.choices],
+        required=False,
     )
     zone = forms.ModelChoiceField(
-        label="Lots on hand with material of a zone",
+        label=gettext_lazy("Lots on hand with material of a zone"),
         queryset=Zone.objects.select_related("claim"),
         required=False,
-        empty_label="none",
-        help_text="With a kind above, only that kind.",
+        empty_label=gettext_lazy("none"),
+        help_text=gettext_lazy("With a kind above, only that kind."),
     )
-    sheet = forms.ChoiceField(label="Paper", choices=sheet_choices, initial=_sheet_key(USUAL_SHEETS[3]))
+    sheet = forms.ChoiceField(
+        label=gettext_lazy("Paper"), choices=sheet_choices, initial=_sheet_key(USUAL_SHEETS[3])
+    )
     first_label = CountField(
-        label="First free label",
+        label=gettext_lazy("First free label"),
         least=1,
         most=500,
         initial=1,
-        help_text="For a sheet used before: counted row by row from the upper left.",
+        help_text=gettext_lazy("For a sheet used before: counted row by row from the upper left."),
     )
-    outlines = forms.BooleanField(label="Print the edges too, to cut plain paper along them", required=False)
+    outlines = forms.BooleanField(
+        label=gettext_lazy("Print the edges too, to cut plain paper along them"), required=False
+    )
     paper = forms.ChoiceField(
-        label="Paper of my own sheet", choices=list(PAPER_NAMES.items()), required=False
+        label=gettext_lazy("Paper of my own sheet"), choices=list(PAPER_NAMES.items()), required=False
     )
-    columns = CountField(label="Labels across", least=1, most=20, required=False)
-    rows = CountField(label="Labels down", least=1, most=40, required=False)
-    width_mm = _length("Width of a label", least=25, required=False)
-    height_mm = _length("Height of a label", least=12, required=False)
-    gap_across_mm = _length("Gap between columns", most=50, required=False)
-    gap_down_mm = _length("Gap between rows", most=50, required=False)
+    columns = CountField(label=gettext_lazy("Labels across"), least=1, most=20, required=False)
+    rows = CountField(label=gettext_lazy("Labels down"), least=1, most=40, required=False)
+    width_mm = _length(gettext_lazy("Width of a label"), least=25, required=False)
+    height_mm = _length(gettext_lazy("Height of a label"), least=12, required=False)
+    gap_across_mm = _length(gettext_lazy("Gap between columns"), most=50, required=False)
+    gap_down_mm = _length(gettext_lazy("Gap between rows"), most=50, required=False)
     left_mm = _length(
-        "Margin at the left", most=150, required=False, help_text="Left empty: as much as at the right."
+        gettext_lazy("Margin at the left"),
+        most=150,
+        required=False,
+        help_text=gettext_lazy("Left empty: as much as at the right."),
     )
     top_mm = _length(
-        "Margin at the top", most=150, required=False, help_text="Left empty: as much as at the bottom."
+        gettext_lazy("Margin at the top"),
+        most=150,
+        required=False,
+        help_text=gettext_lazy("Left empty: as much as at the bottom."),
     )
     own_fields = ("paper", "columns", "rows", "width_mm", "height_mm")
     own_spaces = ("gap_across_mm", "gap_down_mm", "left_mm", "top_mm")
@@ -133,12 +154,15 @@ class TagsForm(forms.Form):
     def clean_codes(self) -> list[Lot]:
         codes = list(dict.fromkeys(_codes_in(self.cleaned_data["codes"])))
         if len(codes) > MOST_TYPED:
-            raise ValidationError(f"At most {MOST_TYPED} codes at once.", code="too_many")
+            raise ValidationError(
+                phrase("At most {number} codes at once.", number=MOST_TYPED), code="too_many"
+            )
         by_code = Lot.objects.standing().select_related("made_by__dig").in_bulk(codes, field_name="code")
         missing = [code for code in codes if code not in by_code]
         if missing:
             raise ValidationError(
-                f"No standing lot in the books: {', '.join(missing[:10])}.", code="unknown_code"
+                phrase("No standing lot in the books: {codes}.", codes=", ".join(missing[:10])),
+                code="unknown_code",
             )
         return [by_code[code] for code in codes]
 
@@ -149,13 +173,14 @@ class TagsForm(forms.Form):
         self.lots = self._chosen_lots()
         if not self.lots:
             self.add_error(
-                None, ValidationError("Name at least one lot: no lot is chosen yet.", code="no_lot")
+                None, ValidationError(phrase("Name at least one lot: no lot is chosen yet."), code="no_lot")
             )
         elif len(self.lots) > MOST_TAGS:
             self.add_error(
                 None,
                 ValidationError(
-                    f"That is more than {MOST_TAGS} tags at once: choose fewer.", code="too_many"
+                    phrase("That is more than {number} tags at once: choose fewer.", number=MOST_TAGS),
+                    code="too_many",
                 ),
             )
         self._choose_sheet()
@@ -181,7 +206,9 @@ class TagsForm(forms.Form):
         if data["sheet"] == OWN:
             for name in self.own_fields:
                 if not data.get(name):
-                    self.add_error(name, ValidationError("A sheet of your own needs this.", code="required"))
+                    self.add_error(
+                        name, ValidationError(phrase("A sheet of your own needs this."), code="required")
+                    )
             if self.errors:
                 return
             try:
@@ -201,7 +228,10 @@ class TagsForm(forms.Form):
             data["first_label"] = 1
         elif data["first_label"] > labels:
             self.add_error(
-                "first_label", ValidationError(f"This sheet has {labels} labels.", code="out_of_range")
+                "first_label",
+                ValidationError(
+                    phrase("This sheet has {number} labels.", number=labels), code="out_of_range"
+                ),
             )
 
 
@@ -243,8 +273,8 @@ class TapeForm(forms.Form):
     """How wide the tape is that one tag is printed on."""
 
     tape = forms.TypedChoiceField(
-        label="Tape",
-        choices=[(str(width), f"{width} mm wide") for width in TAPES],
+        label=gettext_lazy("Tape"),
+        choices=lambda: [(str(width), phrase("{width} mm wide", width=width)) for width in TAPES],
         coerce=int,
         initial=str(max(TAPES)),
     )
@@ -258,11 +288,11 @@ class ScanForm(FindForm):
     """What the camera read off a tag, or what was typed: the lot's address whatever its host, or its code."""
 
     code = forms.CharField(
-        label="Code on the tag",
+        label=gettext_lazy("Code on the tag"),
         max_length=300,
         error_messages={
-            "required": "Type the code from the tag, like BRK-47-T.",
-            "max_length": "That is too long to be a lot's tag.",
+            "required": gettext_lazy("Type the code from the tag, like BRK-47-T."),
+            "max_length": gettext_lazy("That is too long to be a lot's tag."),
         },
         widget=FindForm.base_fields["code"].widget,
     )
@@ -288,13 +318,13 @@ class Collected:
     def add(self, lot: Lot) -> str:
         """Put the lot in; what is said of it."""
         if lot.is_void:
-            return f"{lot.code} is voided: nothing can be done with it."
+            return phrase("{code} is voided: nothing can be done with it.", code=lot.code)
         if lot in self.lots:
-            return f"{lot.code} is in the list already."
+            return phrase("{code} is in the list already.", code=lot.code)
         if len(self.lots) >= self.most:
-            return f"The list is full: at most {self.most} lots at once."
+            return phrase("The list is full: at most {number} lots at once.", number=self.most)
         self.lots.append(lot)
-        return f"{lot.code} is in the list."
+        return phrase("{code} is in the list.", code=lot.code)
 
     def query(self) -> str:
         """The lots as they go into an address: lot=…&lot=…"""

@@ -2,6 +2,7 @@
 
 from django import forms
 from django.utils.text import capfirst
+from django.utils.translation import gettext_lazy
 
 from prospecting.forms.base import SiteForm
 from prospecting.models import Reading, Sample
@@ -10,17 +11,20 @@ from prospecting.models import Reading, Sample
 class ChooseReadingForm(SiteForm):
     reading = forms.ModelChoiceField(
         Reading.objects.none(),
+        label=gettext_lazy("Reading"),
         widget=forms.RadioSelect,
         empty_label=None,
         error_messages={
-            "required": "Choose one of the readings.",
-            "invalid_choice": "Choose one of the readings in the list.",
+            "required": gettext_lazy("Choose one of the readings."),
+            "invalid_choice": gettext_lazy("Choose one of the readings in the list."),
         },
     )
     reason = forms.CharField(
-        label="Why this one",
+        label=gettext_lazy("Why this one"),
         max_length=200,
-        help_text="For example: the first was over the method's limit; the laboratory withdrew the first.",
+        help_text=gettext_lazy(
+            "For example: the first was over the method's limit; the laboratory withdrew the first."
+        ),
     )
 
     def __init__(self, *args, sample: Sample, **kwargs) -> None:
@@ -43,22 +47,24 @@ class RuleForm(SiteForm):
     """By which rule values count, of one sample or of all of a dispatch."""
 
     rule = forms.ChoiceField(
-        label="Which value counts",
-        choices=[
+        label=gettext_lazy("Which value counts"),
+        choices=lambda: [
             (rule, f"{capfirst(rule.label)}. {rule.meaning}")
             for rule in Sample.Rule
             if rule != Sample.Rule.CHOSEN
         ],
         widget=forms.RadioSelect,
         error_messages={
-            "required": "Choose one of the rules.",
-            "invalid_choice": "Choose one of the rules in the list.",
+            "required": gettext_lazy("Choose one of the rules."),
+            "invalid_choice": gettext_lazy("Choose one of the rules in the list."),
         },
     )
     reason = forms.CharField(
-        label="Why this rule",
+        label=gettext_lazy("Why this rule"),
         max_length=200,
-        help_text="For example: settled before the readings came; coarse gold, so the screen fire assay.",
+        help_text=gettext_lazy(
+            "For example: settled before the readings came; coarse gold, so the screen fire assay."
+        ),
     )
 
     def __init__(self, *args, rule: str | None = None, **kwargs) -> None:

@@ -35,6 +35,8 @@ from prospecting.calc.book_cells import (
     json_text,
 )
 from prospecting.calc.cells import for_xml, inert
+from prospecting.calc.language import phrase, to_phrase
+from prospecting.calc.number_words import numeral
 from prospecting.frames.keeping import database_bytes
 from prospecting.frames.one_moment import books_as_of_now
 from prospecting.frames.sheets import DoesNotFit, safe_cells, saved_book
@@ -42,11 +44,11 @@ from prospecting.models import Photo
 from prospecting.models.whole_books import BookColumn, BookTable, book_tables, file_names
 from prospecting.version import site_version
 
-WITHOUT = (
+WITHOUT = to_phrase(
     "Not in it: passwords, codes for signing in, devices signed in, keys of programs and of calendars, invitations. Every member "
     "is in it with name and role, and gets a new password on the site that takes these books in."
 )
-CAUTION = (
+CAUTION = to_phrase(
     "It holds everything: positions, papers of claims, photos, and the keys of blocks that are still open. Whoever reads those "
     "is no longer blind. Keep it where only keepers reach it."
 )
@@ -103,8 +105,12 @@ def write_spreadsheet(file: BinaryIO, *, told: Callable[[str], None] = lambda li
         for table in book_tables():
             if (rows := table.count()) >= MOST_SHEET_ROWS:
                 raise DoesNotFit(
-                    f"Table {table.name} has {rows:,} rows, and a sheet holds {MOST_SHEET_ROWS - 1:,} below its titles. "
-                    "Take the ZIP instead."
+                    phrase(
+                        "Table {table} has {rows} rows, and a sheet holds {most} below its titles. Take the ZIP instead.",
+                        table=table.name,
+                        rows=numeral(rows, ","),
+                        most=numeral(MOST_SHEET_ROWS - 1, ","),
+                    )
                 )
         with saved_book(file) as book:
             sheets = {name: book.create_sheet(name) for name in (ABOUT_SHEET, TABLES_SHEET, COLUMNS_SHEET)}

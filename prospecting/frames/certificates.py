@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 
 from django.db.models import Prefetch
 
+from prospecting.calc.language import phrase, phrase_counted, to_phrase
 from prospecting.calc.unit_jump import (
     PanJump,
     PanPair,
@@ -107,7 +108,10 @@ def beside(
     questions = unit_questions(dispatch, cells, grade_unit, pans_of)
     if same is not None and revision is None:
         questions.append(
-            f"Every figure of this file is stored already, as certificate {same.certificate_number}. Is it a second copy?"
+            phrase(
+                "Every figure of this file is stored already, as certificate {number}. Is it a second copy?",
+                number=same.certificate_number,
+            )
         )
     if revision is not None:
         questions += _questions_of(revision)
@@ -116,17 +120,27 @@ def beside(
 
 def _questions_of(revision: Revision) -> list[str]:
     number = revision.replaced.certificate_number
-    changed = len(revision.changes)
     asked = [
-        f"It takes the place of certificate {number}: {changed} reading{'' if changed == 1 else 's'} changed, "
-        f"{revision.unchanged} stay as they were. Is it that one that is corrected?"
+        phrase_counted(
+            "It takes the place of certificate {certificate}: {number} reading changed, {unchanged} stay as they were. Is it "
+            "that one that is corrected?",
+            "It takes the place of certificate {certificate}: {number} readings changed, {unchanged} stay as they were. Is it "
+            "that one that is corrected?",
+            len(revision.changes),
+            certificate=number,
+            unchanged=revision.unchanged,
+        )
     ]
     if revision.chosen:
         tags = ", ".join(sample.tag for sample in revision.chosen[:MOST_NAMED])
         more = len(revision.chosen) - MOST_NAMED
         asked.append(
-            f"By hand a reading of certificate {number} was put in use for {tags}{f' and {more} more' if more > 0 else ''}. It "
-            "counts no longer then; look at these samples again."
+            phrase(
+                "By hand a reading of certificate {certificate} was put in use for {tags}. It counts no longer then; look at "
+                "these samples again.",
+                certificate=number,
+                tags=phrase("{tags} and {more} more", tags=tags, more=more) if more > 0 else tags,
+            )
         )
     return asked
 
@@ -223,13 +237,13 @@ def _jump_of(
         (each.cell.grade_g_per_t, before[each.sample.pk]) for each in of_column if each.sample.pk in before
     ]
     for pairs, what in (
-        (certified, "the certified grade of the reference material"),
-        (beside, "the column before it, on the same samples"),
+        (certified, phrase("the certified grade of the reference material")),
+        (beside, phrase("the column before it, on the same samples")),
     ):
         if jump := jump_of_pairs(pairs):
             return jump, what
     of_ground = [each.cell.grade_g_per_t for each in of_column if each.sample.lot_id]
-    return jump_against(of_ground, of_zones()), "what counts of other samples from the same zones"
+    return jump_against(of_ground, of_zones()), phrase("what counts of other samples from the same zones")
 
 
 def pan_questions(
@@ -267,44 +281,75 @@ def _question_of_pans(
     def grade(g_per_t: Decimal) -> str:
         return format_grade(g_per_t, grade_unit)
 
-    whose = "the same material" if jump.is_same else "its zone or of what it was made from"
-    named = "; ".join(
-        f"{sample.tag} {grade(pair.read_g_per_t)} where pans gave {grade(pair.panned_g_per_t)}"
+    named = [
+        phrase(
+            "{sample} {read} where pans gave {panned}",
+            sample=sample.tag,
+            read=grade(pair.read_g_per_t),
+            panned=grade(pair.panned_g_per_t),
+        )
         for sample, pair in off[:MOST_BESIDE_PANS]
+    ]
+    if len(off) > MOST_BESIDE_PANS:
+        named.append(phrase("and {number} more", number=len(off) - MOST_BESIDE_PANS))
+    same = to_phrase(
+        "{column} does not go with pans of the same material: {samples}. As printed, a pan caught {caught}; were it {times} "
+        "({meant}), {caught_then}. {question}"
     )
-    more = f"; and {len(off) - MOST_BESIDE_PANS} more" if len(off) > MOST_BESIDE_PANS else ""
-    times = f"{_times(jump.times)} {'less' if jump.is_higher else 'more'}"
-    return (
-        f"{_opening(column)} does not go with pans of {whose}: {named}{more}. As printed, a pan caught "
-        f"{_caught(jump.caught_as_printed)}; were it {times} ({grade(jump.meant_g_per_t)}), {_caught(jump.caught_if_meant)}. "
-        f"{_slip(jump.times)}"
+    other = to_phrase(
+        "{column} does not go with pans of its zone or of what it was made from: {samples}. As printed, a pan caught "
+        "{caught}; were it {times} ({meant}), {caught_then}. {question}"
+    )
+    return phrase(
+        same if jump.is_same else other,
+        column=_opening(column),
+        samples="; ".join(named),
+        caught=_caught(jump.caught_as_printed),
+        times=_times_less(jump.times) if jump.is_higher else _times_more(jump.times),
+        meant=grade(jump.meant_g_per_t),
+        caught_then=_caught(jump.caught_if_meant),
+        question=_slip(jump.times),
     )
 
 
 def _caught(part: Decimal) -> str:
-    return (
-        f"{part:.0f} times the gold there is" if part >= 2 else f"{format_share(round(part, 5))} of the gold"
-    )
+    if part >= 2:
+        return phrase("{times} times the gold there is", times=format(part, ".0f"))
+    return phrase("{share} of the gold", share=format_share(round(part, 5)))
 
 
 def _question(column: str, jump: UnitJump, what: str, grade_unit: str) -> str:
-    how = "more than" if jump.is_higher else "less than"
-    read, known = format_grade(jump.read_g_per_t, grade_unit), format_grade(jump.known_g_per_t, grade_unit)
-    return f"{_opening(column)} is {_times(jump.times)} {how} {what} ({read} against {known}). {_slip(jump.times)}"
+    return phrase(
+        "{column} is {times} than {what} ({read} against {known}). {question}",
+        column=_opening(column),
+        times=_times_more(jump.times) if jump.is_higher else _times_less(jump.times),
+        what=what,
+        read=format_grade(jump.read_g_per_t, grade_unit),
+        known=format_grade(jump.known_g_per_t, grade_unit),
+        question=_slip(jump.times),
+    )
 
 
 def _opening(column: str) -> str:
     return f"{column[0].upper()}{column[1:]}"
 
 
-def _times(times: int) -> str:
-    return "about a thousand times" if times == 1000 else f"about {times} times"
+def _times_more(times: int) -> str:
+    if times == 1000:
+        return phrase("about a thousand times more")
+    return phrase("about {number} times more", number=times)
+
+
+def _times_less(times: int) -> str:
+    if times == 1000:
+        return phrase("about a thousand times less")
+    return phrase("about {number} times less", number=times)
 
 
 def _slip(times: int) -> str:
     if times == 1000:
-        return "Does it print ppb where ppm or g/t is meant, or the other way round?"
-    return "Were g/t and troy oz per short ton mixed up?"
+        return phrase("Does it print ppb where ppm or g/t is meant, or the other way round?")
+    return phrase("Were g/t and troy oz per short ton mixed up?")
 
 
 def _known_of_zones(dispatch: Dispatch) -> list[Decimal]:
@@ -326,7 +371,7 @@ def _kept(grade_g_per_t: Decimal | None) -> Decimal | None:
 
 def _printed(reading: Any) -> str:
     text = " ".join(reading.raw_text.split())
-    return f"{text} {reading.unit or ''}".strip() if text else "nothing"
+    return f"{text} {reading.unit or ''}".strip() if text else phrase("nothing")
 
 
 def _speaks(reading: Any) -> bool:

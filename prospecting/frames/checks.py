@@ -4,28 +4,41 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 
+from django.utils.formats import date_format
+from django.utils.translation import gettext_lazy
+
 from prospecting.calc import batch_checks, units
 from prospecting.calc.batch_checks import DuplicatesFound, Finding, Precision
+from prospecting.calc.language import phrase, phrase_counted, to_phrase
 from prospecting.calc.number_words import in_mark, numeral
 from prospecting.calc.quality_control import ACTION_SIGMAS, BLANK_FACTOR, WARNING_SIGMAS
-from prospecting.calc.value_in_use import Figure
+from prospecting.calc.value_in_use import BELOW, Figure, Value
 from prospecting.calc.working import Working, WorkingRow, given
 from prospecting.models import AssayReturn, ReferenceMaterial, Sample
 from prospecting.models.check_evidence import CheckBook, CheckRow, JudgedReturn, certified_of
 from prospecting.models.check_evidence import mark_of as mark_of
 
-REPLACED = "A later certificate corrects this one; none of its readings counts."
+REPLACED = gettext_lazy("A later certificate corrects this one; none of its readings counts.")
 Say = Callable[[float], str]
 
 RULES = {rule.name: rule for rule in batch_checks.RULES}
-RULE_SET = {"name": batch_checks.RULE_SET_NAME, "rules": batch_checks.RULES}
+
 OUTCOMES = {
-    batch_checks.PASSED: "passed",
-    batch_checks.LOOK: "look at it",
-    batch_checks.FAILED: "failed",
-    batch_checks.NOT_JUDGED: "not judged",
+    batch_checks.PASSED: gettext_lazy("passed"),
+    batch_checks.LOOK: gettext_lazy("look at it"),
+    batch_checks.FAILED: gettext_lazy("failed"),
+    batch_checks.NOT_JUDGED: gettext_lazy("not judged"),
 }
-STAGES = {"field": "Field duplicates", "coarse": "Coarse duplicates", "pulp": "Pulp duplicates"}
+STAGES = {
+    "field": gettext_lazy("Field duplicates"),
+    "coarse": gettext_lazy("Coarse duplicates"),
+    "pulp": gettext_lazy("Pulp duplicates"),
+}
+
+
+def return_rules() -> dict:
+    """The rules by which the checks of a return are judged, and what they are called."""
+    return {"name": phrase(batch_checks.RULE_SET_NAME), "rules": batch_checks.RULES}
 
 
 @dataclass(frozen=True)
@@ -81,31 +94,39 @@ def _headline(assay_return: AssayReturn, judged: JudgedReturn, lines: Sequence[C
     match assay_return.checks_state:
         case AssayReturn.Checks.FAILED:
             return (
-                "A check of this return failed.",
-                "A failed check questions the whole return, not one number: every value in use from it is marked until a keeper "
-                "accepts it with a reason, or its samples are assayed again.",
+                phrase("A check of this return failed."),
+                phrase(
+                    "A failed check questions the whole return, not one number: every value in use from it is marked until a "
+                    "keeper accepts it with a reason, or its samples are assayed again."
+                ),
             )
         case AssayReturn.Checks.ACCEPTED:
             return (
-                "A check of this return failed; it was accepted all the same.",
-                f"{assay_return.accepted_by}, {assay_return.accepted_at:%d %b %Y}: {assay_return.accepted_reason}",
+                phrase("A check of this return failed; it was accepted all the same."),
+                f"{assay_return.accepted_by}, {date_format(assay_return.accepted_at, 'd M Y')}: "
+                f"{assay_return.accepted_reason}",
             )
         case AssayReturn.Checks.PASSED:
             return (
-                "The checks of this return passed.",
-                "They show no fault; they do not show that each figure is right.",
+                phrase("The checks of this return passed."),
+                phrase("They show no fault; they do not show that each figure is right."),
             )
     if lines:
         return (
-            "Checks came back, but none of them can tell anything yet.",
-            "This is no pass: nothing speaks for or against the return.",
+            phrase("Checks came back, but none of them can tell anything yet."),
+            phrase("This is no pass: nothing speaks for or against the return."),
         )
     if judged.without_figure:
-        return ("The checks sent along came back without a figure.", "This is no pass: ask the laboratory.")
+        return (
+            phrase("The checks sent along came back without a figure."),
+            phrase("This is no pass: ask the laboratory."),
+        )
     return (
-        "No check came back in this return.",
-        "This is no pass: without a coarse blank, a reference material or a duplicate nobody can tell carry-over, a shifted "
-        "scale or a mix-up of samples.",
+        phrase("No check came back in this return."),
+        phrase(
+            "This is no pass: without a coarse blank, a reference material or a duplicate nobody can tell carry-over, a "
+            "shifted scale or a mix-up of samples."
+        ),
     )
 
 
@@ -115,36 +136,43 @@ def _stale(assay_return: AssayReturn, now: str) -> str:
         now == checks.FAILED and assay_return.checks_state == checks.ACCEPTED
     ):
         return ""
-    return checks(now).label
+    return str(checks(now).label)
+
+
+BLANK_SAYS = {
+    "below": to_phrase("It reads {read}: no gold carried into it can be seen."),
+    "within": to_phrase("It reads {read}, not above the detection limit of {limit}."),
+    "over_limit": to_phrase(
+        "It reads {read}, above the detection limit of {limit} but within {factor} times it."
+    ),
+    "over_factor": to_phrase(
+        "It reads {read}, above {factor} times the detection limit of {limit}: gold came into barren rock on the way."
+    ),
+    "above": to_phrase("It reads {read}: barren rock can't. Was it mixed up with another sample?"),
+    "no_limit": to_phrase(
+        "It reads {read}, but no certificate of this laboratory printed a detection limit for the method, so nothing tells "
+        "whether that is much."
+    ),
+}
 
 
 def _blank_line(row: CheckRow, finding: Finding, say: Say) -> CheckLine:
-    read = _read(row.figure, say)
+    read, factor = read_words(row.figure, say), numeral(BLANK_FACTOR, "g")
     limit = say(finding.limit) if finding.limit is not None else ""
-    sentence = {
-        "below": f"It reads {read}: no gold carried into it can be seen.",
-        "within": f"It reads {read}, not above the detection limit of {limit}.",
-        "over_limit": f"It reads {read}, above the detection limit of {limit} but within {numeral(BLANK_FACTOR, 'g')} times it.",
-        "over_factor": f"It reads {read}, above {numeral(BLANK_FACTOR, 'g')} times the detection limit of {limit}: "
-        "gold came into barren "
-        "rock on the way.",
-        "above": f"It reads {read}: barren rock can't. Was it mixed up with another sample?",
-        "no_limit": f"It reads {read}, but no certificate of this laboratory printed a detection limit for the method, so "
-        "nothing tells whether that is much.",
-    }[finding.why]
+    sentences = [phrase(BLANK_SAYS[finding.why], read=read, limit=limit, factor=factor)]
     if row.before is not None:
-        sentence += f" {_went_before(row, say)}"
-    inputs = [given("read", read)]
+        sentences.append(_went_before(row, say))
+    inputs = [given(phrase("read"), read)]
     if finding.limit is not None:
-        inputs += [given("detection limit", limit), given("allowed times", numeral(BLANK_FACTOR, "g"))]
+        inputs += [given(phrase("detection limit"), limit), given(phrase("allowed times"), factor)]
     return _line(
-        f"Coarse blank {row.sample.material}",
+        phrase("Coarse blank {material}", material=row.sample.material),
         [row.sample],
         finding,
-        sentence,
+        " ".join(sentences),
         WorkingRow(
-            label="Coarse blank against the detection limit",
-            formula=f"fails when read > {numeral(BLANK_FACTOR, 'g')} x detection limit",
+            label=phrase("Coarse blank against the detection limit"),
+            formula=phrase("fails when read > {factor} x detection limit", factor=factor),
             inputs=tuple(inputs),
             value=OUTCOMES[finding.outcome],
             source=RULES["blank"].source,
@@ -153,57 +181,95 @@ def _blank_line(row: CheckRow, finding: Finding, say: Say) -> CheckLine:
 
 
 def _went_before(row: CheckRow, say: Say) -> str:
-    where = f"In the list sent, {row.before.tag} ({row.before.what}) goes before it"
+    before = {"tag": row.before.tag, "what": row.before.what}
     if row.before_figure is None:
-        return f"{where}; of that no figure came in this return."
-    said = f"{where}, with {_read(row.before_figure, say)}"
+        return phrase(
+            "In the list sent, {tag} ({what}) goes before it; of that no figure came in this return.",
+            **before,
+        )
+    before["read"] = read_words(row.before_figure, say)
     if row.figure.grade and row.before_figure.grade:
-        share = units.format_share(batch_checks.carried(row.figure, row.before_figure))
-        return f"{said}: were it all carried over from there, {share} of that came along."
-    return f"{said}."
+        return phrase(
+            "In the list sent, {tag} ({what}) goes before it, with {read}: were it all carried over from there, {share} of "
+            "that came along.",
+            **before,
+            share=units.format_share(batch_checks.carried(row.figure, row.before_figure)),
+        )
+    return phrase("In the list sent, {tag} ({what}) goes before it, with {read}.", **before)
+
+
+REFERENCE_SAYS = {
+    "acceptable": to_phrase("z = {z}: acceptable."),
+    "warning": to_phrase("z = {z}: a warning signal, which one result in twenty gives by chance alone."),
+    "action": to_phrase("z = {z}: an action signal."),
+    "two_of_three": to_phrase("z = {z}, and two of the last three lie beyond 2 on this side: that fails."),
+    "inside": to_phrase("That is inside its plus or minus."),
+    "between": to_phrase(
+        "That is outside its plus or minus, which tells how well the mean is known and not how far one assay may lie, and "
+        "within {off_by} % of the certified grade: nothing can be said."
+    ),
+    "far": to_phrase("That is off by {share}, more than {off_by} %."),
+    "below": to_phrase("A figure below a limit tells too little here."),
+    "above": to_phrase("It is above the upper limit; the re-run is pending."),
+    "partial": to_phrase(
+        "The method asked for ({method}) finds only part of the gold it is certified for, so a low figure is no fault of the "
+        "laboratory."
+    ),
+}
+# Where a limit alone is enough to fail.
+SO_FAR_OFF = {
+    "below": to_phrase("So little cannot be right."),
+    "above": to_phrase("So much cannot be right."),
+}
 
 
 def _reference_line(row: CheckRow, finding: Finding, say: Say) -> CheckLine:
     material = row.sample.material
     certified = certified_of(material)
-    read = _read(row.figure, say)
-    sentence = f"It reads {read}; certified is {say(certified.grade)}"
-    sentence += f" ({plus_minus_words(material, say)})." if material.plus_minus_g_per_t else "."
+    read = read_words(row.figure, say)
+    reads = (
+        phrase(
+            "It reads {read}; certified is {certified} ({plus_minus}).",
+            read=read,
+            certified=say(certified.grade),
+            plus_minus=plus_minus_words(material, say),
+        )
+        if material.plus_minus_g_per_t
+        else phrase("It reads {read}; certified is {certified}.", read=read, certified=say(certified.grade))
+    )
     z = "" if finding.z is None else z_words(finding.z)
-    sentence += {
-        "acceptable": f" z = {z}: acceptable.",
-        "warning": f" z = {z}: a warning signal, which one result in twenty gives by chance alone.",
-        "action": f" z = {z}: an action signal.",
-        "two_of_three": f" z = {z}, and two of the last three lie beyond 2 on this side: that fails.",
-        "inside": " That is inside its plus or minus.",
-        "between": " That is outside its plus or minus, which tells how well the mean is known and not how far one assay may "
-        f"lie, and within {numeral(100 * batch_checks.OFF_BY, 'g')} % of the certified grade: nothing can be said.",
-        "far": f" That is off by {units.format_share(abs(finding.share or 0))}, more than "
-        f"{numeral(100 * batch_checks.OFF_BY, 'g')} %.",
-        "below": " A figure below a limit tells too little here."
-        if finding.outcome != batch_checks.FAILED
-        else " So little cannot be right.",
-        "above": " It is above the upper limit; the re-run is pending."
-        if finding.outcome != batch_checks.FAILED
-        else " So much cannot be right.",
-        "partial": f" The method asked for ({row.sample.dispatch.get_method_display()}) finds only part of the gold it is "
-        "certified for, so a low figure is no fault of the laboratory.",
-    }[finding.why]
-    inputs = [given("read", read), given("certified", say(certified.grade), link=material.get_absolute_url())]
+    off_by = numeral(100 * batch_checks.OFF_BY, "g")
+    says = SO_FAR_OFF if finding.outcome == batch_checks.FAILED else REFERENCE_SAYS
+    means = phrase(
+        says.get(finding.why, REFERENCE_SAYS[finding.why]),
+        z=z,
+        off_by=off_by,
+        share=units.format_share(abs(finding.share or 0)),
+        method=row.sample.dispatch.get_method_display(),
+    )
+    inputs = [
+        given(phrase("read"), read),
+        given(phrase("certified"), say(certified.grade), link=material.get_absolute_url()),
+    ]
     if certified.sd is not None:
-        inputs.append(given("sd between laboratories", say(certified.sd)))
+        inputs.append(given(phrase("sd between laboratories"), say(certified.sd)))
     return _line(
-        f"Reference material {material}",
+        phrase("Reference material {material}", material=material),
         [row.sample],
         finding,
-        sentence,
+        f"{reads} {means}",
         WorkingRow(
-            label="Reference material against its certificate",
-            formula=f"z = (read - certified) / sd; warning beyond {numeral(WARNING_SIGMAS, 'g')}, action from "
-            f"{numeral(ACTION_SIGMAS, 'g')} on"
+            label=phrase("Reference material against its certificate"),
+            formula=phrase(
+                "z = (read - certified) / sd; warning beyond {warning}, action from {action} on",
+                warning=numeral(WARNING_SIGMAS, "g"),
+                action=numeral(ACTION_SIGMAS, "g"),
+            )
             if certified.sd is not None
-            else "passes inside the plus or minus; fails outside it when off by more than "
-            f"{numeral(100 * batch_checks.OFF_BY, 'g')} %",
+            else phrase(
+                "passes inside the plus or minus; fails outside it when off by more than {off_by} %",
+                off_by=off_by,
+            ),
             inputs=tuple(inputs),
             value=z or OUTCOMES[finding.outcome],
             source=RULES["reference" if certified.sd is not None else "reference_without_sd"].source,
@@ -211,35 +277,73 @@ def _reference_line(row: CheckRow, finding: Finding, say: Say) -> CheckLine:
     )
 
 
+DUPLICATES_SAY = {
+    "none_clear": to_phrase(
+        "All pairs lie near the detection limit, where a difference says more of the limit than of the sample."
+    ),
+    "only_bounds": to_phrase("Of these pairs one side is only a bound, so their difference is not known."),
+    "field": to_phrase(
+        "Field duplicates tell of coarse gold and of our own splitting: they never fail a laboratory."
+    ),
+    "outside": to_phrase(
+        "So few within are rarer than {chance} % at a laboratory that keeps 90 %. Coarse gold can do this too: look whether "
+        "it was a coarse-gold lot before blaming the laboratory."
+    ),
+}
+
+
+def _few_pairs(judged: int) -> str:
+    return (
+        phrase(
+            "One pair alone can't fail a laboratory, nor speak for it: with coarse gold one grain more in one cut does this "
+            "honestly. They count in the laboratory's precision over time."
+        )
+        if judged == 1
+        else phrase(
+            "Two pairs alone can't fail a laboratory, nor speak for it: with coarse gold one grain more in one cut does this "
+            "honestly. They count in the laboratory's precision over time."
+        )
+    )
+
+
 def _duplicate_line(stage: str, rows: Sequence[CheckRow], found: DuplicatesFound, say: Say) -> CheckLine:
-    limit = units.format_share(found.finding.limit)
-    many = "pair" if found.judged == 1 else "pairs"
-    counted = f"{found.judged - found.outside} of {found.judged} {many} within {limit} (half the relative difference)."
-    one = "One pair alone" if found.judged == 1 else "Two pairs alone"
-    sentence = {
-        "none_clear": "All pairs lie near the detection limit, where a difference says more of the limit than of the sample.",
-        "only_bounds": "Of these pairs one side is only a bound, so their difference is not known.",
-        "field": f"{counted} Field duplicates tell of coarse gold and of our own splitting: they never fail a laboratory.",
-        "few": f"{counted} {one} can't fail a laboratory, nor speak for it: with coarse gold one grain more in one cut does this "
-        "honestly. They count in the laboratory's precision over time.",
-        "outside": f"{counted} So few within are rarer than {numeral(100 * batch_checks.CHANCE, 'g')} % at a "
-        "laboratory that keeps 90 %. "
-        "Coarse gold can do this too: look whether it was a coarse-gold lot before blaming the laboratory.",
-        "within": counted,
-    }[found.finding.why]
-    if found.near_limit and found.finding.why != "none_clear":
-        sentence += f" {found.near_limit} more near the detection limit, left out."
-    if found.bounds and found.finding.why != "only_bounds":
-        sentence += f" Of {found.bounds} more one side is only a bound, so the difference is not known."
+    why = found.finding.why
+    sentences = []
+    if why not in ("none_clear", "only_bounds"):
+        sentences.append(
+            phrase_counted(
+                "{within} of {number} pair within {limit} (half the relative difference).",
+                "{within} of {number} pairs within {limit} (half the relative difference).",
+                found.judged,
+                within=found.judged - found.outside,
+                limit=units.format_share(found.finding.limit),
+            )
+        )
+    if why == "few":
+        sentences.append(_few_pairs(found.judged))
+    elif why != "within":
+        sentences.append(phrase(DUPLICATES_SAY[why], chance=numeral(100 * batch_checks.CHANCE, "g")))
+    if found.near_limit and why != "none_clear":
+        sentences.append(phrase("{number} more near the detection limit, left out.", number=found.near_limit))
+    if found.bounds and why != "only_bounds":
+        sentences.append(
+            phrase(
+                "Of {number} more one side is only a bound, so the difference is not known.",
+                number=found.bounds,
+            )
+        )
     return CheckLine(
         what=STAGES[stage],
         tags=[row.sample for row in rows],
         outcome=found.finding.outcome,
         word=OUTCOMES[found.finding.outcome],
-        sentence=sentence,
+        sentence=" ".join(sentences),
         working=Working(
             tuple(_pair_row(row, say) for row in rows),
-            assumptions=(RULES["duplicate"].sentence, f"Source: {RULES['duplicate'].source}."),
+            assumptions=(
+                RULES["duplicate"].sentence,
+                phrase("Source: {source}.", source=RULES["duplicate"].source),
+            ),
         ),
     )
 
@@ -247,10 +351,10 @@ def _duplicate_line(stage: str, rows: Sequence[CheckRow], found: DuplicatesFound
 def _pair_row(row: CheckRow, say: Say) -> WorkingRow:
     hard = row.pair.hard
     return WorkingRow(
-        label=f"{row.sample.duplicate_of.tag} and {row.sample.tag}",
+        label=phrase("{first} and {second}", first=row.sample.duplicate_of.tag, second=row.sample.tag),
         formula="|a - b| / (a + b)",
-        inputs=(given("a", _read(row.partner, say)), given("b", _read(row.figure, say))),
-        value="no single figure" if hard is None else units.format_share(hard),
+        inputs=(given("a", read_words(row.partner, say)), given("b", read_words(row.figure, say))),
+        value=phrase("no single figure") if hard is None else units.format_share(hard),
     )
 
 
@@ -281,15 +385,23 @@ def z_words(z: float) -> str:
 def precision_words(found: Precision | None, pairs: int) -> str:
     """The precision of one result from duplicates, with its interval, or that there are too few."""
     if found is None:
-        few = f"{pairs} {'pair' if pairs == 1 else 'pairs'}" if pairs else "no pair"
-        return f"{few}: too few to tell"
-    return (
-        f"coefficient of variation {units.format_share(found.cv)} ({numeral(100 * found.level, 'g')} % confidence "
-        f"{units.format_share(found.low)} to {units.format_share(found.high)}), from {found.pairs} pairs"
+        if not pairs:
+            return phrase("no pair: too few to tell")
+        return phrase_counted("{number} pair: too few to tell", "{number} pairs: too few to tell", pairs)
+    return phrase(
+        "coefficient of variation {share} ({level} % confidence {low} to {high}), from {number} pairs",
+        share=units.format_share(found.cv),
+        level=numeral(100 * found.level, "g"),
+        low=units.format_share(found.low),
+        high=units.format_share(found.high),
+        number=found.pairs,
     )
 
 
-def _read(result: Figure, say: Say) -> str:
+def read_words(result: Figure | Value, say: Say) -> str:
+    """A figure in the reader's unit, or the limit it lies below or above."""
     if result.grade is not None:
         return say(result.grade)
-    return f"{result.symbol} {say(result.limit)}"
+    if result.symbol == BELOW:
+        return phrase("below {limit}", limit=say(result.limit))
+    return phrase("above {limit}", limit=say(result.limit))

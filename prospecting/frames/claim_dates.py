@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from django.db.models import QuerySet
 from django.utils import timezone
 
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.models import Claim, ClaimDate
 
 # What the page of all claims shows as near.
@@ -34,9 +35,10 @@ class DateToKeep:
     @property
     def when(self) -> str:
         if self.days == 0:
-            return "today"
-        days = "1 day" if abs(self.days) == 1 else f"{abs(self.days)} days"
-        return f"{days} past" if self.is_past else f"in {days}"
+            return phrase("today")
+        if self.is_past:
+            return phrase_counted("{number} day past", "{number} days past", -self.days)
+        return phrase_counted("in {number} day", "in {number} days", self.days)
 
 
 @dataclass(frozen=True)

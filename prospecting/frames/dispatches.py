@@ -5,17 +5,25 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from django.utils import timezone
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import packing, units
+from prospecting.calc.language import phrase
 from prospecting.calc.packing import ProposedChecks
 from prospecting.models import Dispatch, ReferenceMaterial, Sample
 
 Kind, Stage, PlusMinus = Sample.Kind, Sample.Stage, ReferenceMaterial.PlusMinus
 # What nobody can know without a kind of check, by the kind.
 WITHOUT = {
-    Kind.BLANK: "Without a coarse blank nobody can tell whether gold was carried over from one sample to the next.",
-    Kind.REFERENCE: "Without a reference material nobody can tell whether the laboratory reads too high or too low.",
-    Kind.DUPLICATE: "Without a duplicate nobody can tell how far two assays of the same material lie apart.",
+    Kind.BLANK: gettext_lazy(
+        "Without a coarse blank nobody can tell whether gold was carried over from one sample to the next."
+    ),
+    Kind.REFERENCE: gettext_lazy(
+        "Without a reference material nobody can tell whether the laboratory reads too high or too low."
+    ),
+    Kind.DUPLICATE: gettext_lazy(
+        "Without a duplicate nobody can tell how far two assays of the same material lie apart."
+    ),
 }
 
 
@@ -94,11 +102,11 @@ def parcel_of(dispatch: Dispatch) -> Parcel:
 def _line(sample: Sample) -> ListLine:
     """Packets and splits look alike but for their mass, which the laboratory weighs anyway; a second cut has to be asked for."""
     if sample.duplicate_stage == Stage.COARSE:
-        return ListLine(sample.tag, None, f"second cut of {sample.duplicate_of.tag} after crushing")
+        asked = phrase("second cut of {tag} after crushing", tag=sample.duplicate_of.tag)
+        return ListLine(sample.tag, None, asked)
     if sample.duplicate_stage == Stage.PULP:
-        return ListLine(
-            sample.tag, None, f"second weighing of {sample.duplicate_of.tag} from its pulverised powder"
-        )
+        asked = phrase("second weighing of {tag} from its pulverised powder", tag=sample.duplicate_of.tag)
+        return ListLine(sample.tag, None, asked)
     return ListLine(sample.tag, sample.lot.mass_g if sample.lot_id else sample.material.packet_g, "")
 
 
@@ -120,8 +128,10 @@ def material_sight(material: ReferenceMaterial, *, grade_unit: str) -> MaterialS
     sd_text = ""
     if sd is not None:
         share = units.format_share(packing.relative(sd, material.certified_g_per_t))
-        also = "" if grade_unit == "g_per_t" else f" ({units.format_grade(sd, 'g_per_t')})"
-        sd_text = f"{units.format_grade(sd, grade_unit)}{also}, {share} of the value"
+        in_both = units.format_grade(sd, grade_unit)
+        if grade_unit != "g_per_t":
+            in_both = f"{in_both} ({units.format_grade(sd, 'g_per_t')})"
+        sd_text = phrase("{sd}, {share} of the value", sd=in_both, share=share)
     return MaterialSight(
         sentences=tuple(_meaning(material, sd_text)),
         sd_text=sd_text,
@@ -134,15 +144,20 @@ def material_sight(material: ReferenceMaterial, *, grade_unit: str) -> MaterialS
     )
 
 
-HOW_WELL_KNOWN = (
-    "it tells how well the value is known, not how far single readings of good laboratories lie apart."
-)
 MEANT = {
-    PlusMinus.ONE_SD: "The plus or minus is one standard deviation between laboratories.",
-    PlusMinus.TWO_SD: "The plus or minus is two standard deviations between laboratories: half of it is one.",
-    PlusMinus.CONFIDENCE_95: f"The plus or minus is a 95 % confidence limit of the mean: {HOW_WELL_KNOWN}",
-    PlusMinus.EXPANDED: f"The plus or minus is an expanded uncertainty of the mean (k = 2): {HOW_WELL_KNOWN}",
-    PlusMinus.UNSAID: "The certificate does not say what its plus or minus is.",
+    PlusMinus.ONE_SD: gettext_lazy("The plus or minus is one standard deviation between laboratories."),
+    PlusMinus.TWO_SD: gettext_lazy(
+        "The plus or minus is two standard deviations between laboratories: half of it is one."
+    ),
+    PlusMinus.CONFIDENCE_95: gettext_lazy(
+        "The plus or minus is a 95 % confidence limit of the mean: it tells how well the value is known, not how far single "
+        "readings of good laboratories lie apart."
+    ),
+    PlusMinus.EXPANDED: gettext_lazy(
+        "The plus or minus is an expanded uncertainty of the mean (k = 2): it tells how well the value is known, not how far "
+        "single readings of good laboratories lie apart."
+    ),
+    PlusMinus.UNSAID: gettext_lazy("The certificate does not say what its plus or minus is."),
 }
 
 
@@ -150,15 +165,19 @@ def _meaning(material: ReferenceMaterial, sd_text: str) -> list[str]:
     """What the certificate's plus or minus lets one judge by."""
     if material.kind == ReferenceMaterial.Kind.BLANK:
         return [
-            "Barren rock, sent in pieces as coarse as the samples: gold found in it was carried over from what was crushed "
-            "before it, or came from the laboratory."
+            phrase(
+                "Barren rock, sent in pieces as coarse as the samples: gold found in it was carried over from what was crushed "
+                "before it, or came from the laboratory."
+            )
         ]
     sentences = [MEANT[material.plus_minus_kind]] if material.plus_minus_kind else []
     if sd_text:
-        sentences.append(f"One standard deviation between laboratories is {sd_text}.")
+        sentences.append(phrase("One standard deviation between laboratories is {sd}.", sd=sd_text))
     else:
         sentences.append(
-            "One standard deviation between laboratories is not known. Look for it on the certificate: limits for a single "
-            "reading can't be drawn without it."
+            phrase(
+                "One standard deviation between laboratories is not known. Look for it on the certificate: limits for a single "
+                "reading can't be drawn without it."
+            )
         )
     return sentences

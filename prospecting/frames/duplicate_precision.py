@@ -4,7 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 
+from django.utils.translation import gettext_lazy
+
 from prospecting.calc import units
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import numeral
 from prospecting.calc.quality_control import (
     FEWEST_FOR_LINE,
@@ -19,11 +22,11 @@ from prospecting.models import Sample
 from prospecting.models.check_evidence import CheckRow
 
 SOURCE = "M. Thompson and R. J. Howarth, The Analyst 101 (1976) 690"
-RICH_END = (
+RICH_END = gettext_lazy(
     "Least squares count a gram at the rich end as much as one at the poor end, so where grades differ many times over the rich "
     "groups hold the line and little is known of its poor end."
 )
-COARSE_GOLD = (
+COARSE_GOLD = gettext_lazy(
     "The factor from median to standard deviation holds where errors are about normal. With coarse gold they are not, and the "
     "line may then be far off (C. R. Stanley and D. Lawie, Geochemistry: Exploration, Environment, Analysis 8 (2008) 173)."
 )
@@ -77,10 +80,13 @@ def precision_by_grade(stages: Sequence[StageHistory], *, grade_unit: str) -> li
 def _of_stage(stage: StageHistory, say: Say) -> StagePrecision:
     number = len(stage.rows)
     if number < FEWEST_FOR_LINE:
-        many = "1 pair with two figures is" if number == 1 else f"{number} pairs with two figures are"
-        return StagePrecision(
-            stage.stage, stage.name, missing=f"{many} there; the line is drawn from {FEWEST_FOR_LINE} on."
+        missing = phrase_counted(
+            "{number} pair with two figures is there; the line is drawn from {fewest} on.",
+            "{number} pairs with two figures are there; the line is drawn from {fewest} on.",
+            number,
+            fewest=FEWEST_FOR_LINE,
         )
+        return StagePrecision(stage.stage, stage.name, missing=missing)
     pairs = sorted((_pair(row, say) for row in stage.rows), key=lambda pair: (pair.mean, pair.difference))
     try:
         line = thompson_howarth(
@@ -88,7 +94,8 @@ def _of_stage(stage: StageHistory, say: Say) -> StagePrecision:
             [float(row.pair.second.grade) for row in stage.rows],
         )
     except ValueError as error:
-        return StagePrecision(stage.stage, stage.name, missing=f"{number} pairs are there. {error}")
+        missing = phrase("{number} pairs are there. {reason}", number=number, reason=error)
+        return StagePrecision(stage.stage, stage.name, missing=missing)
     return StagePrecision(
         stage=stage.stage,
         name=stage.name,
@@ -112,7 +119,7 @@ def _pair(row: CheckRow, say: Say) -> DuplicatePair:
         mean=mean,
         difference=difference,
         mean_words=say(mean),
-        difference_words=say(difference) if difference else "none",
+        difference_words=say(difference) if difference else phrase("none"),
     )
 
 
@@ -125,78 +132,112 @@ def _group(line: PrecisionLine, mean: float, median: float, say: Say) -> PairGro
         mean=mean,
         median=median,
         mean_words=say(mean),
-        median_words=say(median) if median else "none",
-        sd_words="the line is below nothing here" if sd is None else say(sd),
+        median_words=say(median) if median else phrase("none"),
+        sd_words=phrase("the line is below nothing here") if sd is None else say(sd),
         share_words="" if sd is None else units.format_share(share),
     )
 
 
 def _sentence(line: PrecisionLine, say: Say) -> str:
     low, high = line.group_mean[0], line.group_mean[-1]
-    told = f"from {say(low)} to {say(high)}, where the pairs lie"
     if line.slope <= 0:
-        return f"No growth with the grade is seen {told}: the differences are no larger in rich samples than in poor ones."
-    try:
-        ends = f"about {say(line.sd_at(low))} at {say(low)} and {say(line.sd_at(high))} at {say(high)}"
-    except ValueError:
-        return (
-            f"One result has a standard deviation of about {say(line.sd_at(high))} at {say(high)}; toward the poorest pairs the "
-            "line passes below nothing and says nothing there."
+        return phrase(
+            "No growth with the grade is seen from {low} to {high}, where the pairs lie: the differences are no larger in rich "
+            "samples than in poor ones.",
+            low=say(low),
+            high=say(high),
         )
-    return f"One result has a standard deviation of {ends}; the pairs say nothing of grades beyond these."
+    try:
+        sd_low = line.sd_at(low)
+    except ValueError:
+        return phrase(
+            "One result has a standard deviation of about {sd} at {high}; toward the poorest pairs the line passes below "
+            "nothing and says nothing there.",
+            sd=say(line.sd_at(high)),
+            high=say(high),
+        )
+    return phrase(
+        "One result has a standard deviation of about {sd_low} at {low} and {sd_high} at {high}; the pairs say nothing of "
+        "grades beyond these.",
+        sd_low=say(sd_low),
+        low=say(low),
+        sd_high=say(line.sd_at(high)),
+        high=say(high),
+    )
 
 
 def _limit_words(line: PrecisionLine, printed: Sequence[float], say: Say) -> str:
     limit = line.detection_limit
     if limit is None:
         why = (
-            "the line passes through nothing, or below, where there is no gold"
+            phrase("the line passes through nothing, or below, where there is no gold")
             if line.sd_intercept <= 0
-            else "two standard deviations exceed the grade itself at any grade"
+            else phrase("two standard deviations exceed the grade itself at any grade")
         )
-        return (
-            f"They tell no detection limit: {why}. The poorest group, around {say(line.group_mean[0])}, has a standard deviation "
-            f"of about {say(line.group_sd[0])} by itself; two of these are {units.format_share(line.group_precision[0])} of its "
-            "grade."
+        return phrase(
+            "They tell no detection limit: {why}. The poorest group, around {grade}, has a standard deviation of about {sd} by "
+            "itself; two of these are {share} of its grade.",
+            why=why,
+            grade=say(line.group_mean[0]),
+            sd=say(line.group_sd[0]),
+            share=units.format_share(line.group_precision[0]),
         )
-    said = f"Estimate of the detection limit: {say(limit)}, where two standard deviations are as large as the grade itself."
+    said = [
+        phrase(
+            "Estimate of the detection limit: {limit}, where two standard deviations are as large as the grade itself.",
+            limit=say(limit),
+        )
+    ]
     if limit < line.group_mean[0]:
-        said += " No group of pairs lies that low, so the line is drawn out to there."
-    if printed:
-        several = f"{say(printed[0])} to {say(printed[-1])}" if len(printed) > 1 else say(printed[0])
-        said += f" The certificates print {several}."
-    return said
+        said.append(phrase("No group of pairs lies that low, so the line is drawn out to there."))
+    if len(printed) > 1:
+        said.append(
+            phrase("The certificates print {low} to {high}.", low=say(printed[0]), high=say(printed[-1]))
+        )
+    elif printed:
+        said.append(phrase("The certificates print {limit}.", limit=say(printed[0])))
+    return " ".join(said)
 
 
 def _working(line: PrecisionLine, number: int, say: Say) -> Working:
-    left_out = f"{line.left_out} of the richest pairs fill no group of 11 and are left out of the line."
-    pairs_used = "Pairs of which one side is only a bound are left out: how far they lie apart is not known."
+    left_out = phrase(
+        "{number} of the richest pairs fill no group of 11 and are left out of the line.",
+        number=line.left_out,
+    )
+    pairs_used = phrase(
+        "Pairs of which one side is only a bound are left out: how far they lie apart is not known."
+    )
     limit = line.detection_limit
     return Working(
         (
             WorkingRow(
-                label="Line through the groups",
-                formula="pairs sorted by their mean, in groups of 11; least squares of median |a - b| on mean",
+                label=phrase("Line through the groups"),
+                formula=phrase(
+                    "pairs sorted by their mean, in groups of 11; least squares of median |a - b| on mean"
+                ),
                 inputs=(
-                    given("pairs", number),
-                    given("groups", len(line.group_mean)),
-                    given("at no gold", say(line.intercept)),
-                    given("slope", numeral(line.slope, ".3g")),
+                    given(phrase("pairs"), number),
+                    given(phrase("groups"), len(line.group_mean)),
+                    given(phrase("at no gold"), say(line.intercept)),
+                    given(phrase("slope"), numeral(line.slope, ".3g")),
                 ),
                 source=SOURCE,
             ),
             WorkingRow(
-                label="Standard deviation of one result",
-                formula=f"{numeral(SD_PER_MEDIAN_DIFFERENCE, '.4f')} x median |a - b|, so s = s0 + k x grade",
+                label=phrase("Standard deviation of one result"),
+                formula=phrase(
+                    "{factor} x median |a - b|, so s = s0 + k x grade",
+                    factor=numeral(SD_PER_MEDIAN_DIFFERENCE, ".4f"),
+                ),
                 inputs=(given("s0", say(line.sd_intercept)), given("k", numeral(line.sd_slope, ".3g"))),
                 source=SOURCE,
             ),
             WorkingRow(
-                label="Detection limit",
-                formula="2 x s0 / (1 - 2 x k), the grade at which 2 s is as large as the grade",
+                label=phrase("Detection limit"),
+                formula=phrase("2 x s0 / (1 - 2 x k), the grade at which 2 s is as large as the grade"),
                 inputs=(given("s0", say(line.sd_intercept)), given("k", numeral(line.sd_slope, ".3g"))),
-                value="none" if limit is None else say(limit),
-                source=f"{SOURCE} (this formula from memory)",
+                value=phrase("none") if limit is None else say(limit),
+                source=phrase("{source} (this formula from memory)", source=SOURCE),
             ),
         ),
         assumptions=(COARSE_GOLD, RICH_END, pairs_used, *([left_out] if line.left_out else ())),

@@ -10,6 +10,7 @@ from django.conf import settings
 from django.db import connection
 from django.db.models import Count, Sum
 from django.utils import timezone
+from django.utils.formats import date_format
 
 from prospecting.calc.backups import (
     BACKUP_DUE,
@@ -21,6 +22,7 @@ from prospecting.calc.backups import (
     size_words,
     span_words,
 )
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.frames.journal_chain import LastCheck, failed_check, last_check
 from prospecting.frames.phone import waiting_entries
 from prospecting.models import JournalEntry, JournalSeal, Member, Photo
@@ -79,9 +81,9 @@ def _overdue(last: Kept | None) -> str:
     now = timezone.now()
     if last:
         age = now - last.at
-        return f"The last good backup is {span_words(age)} old." if age > BACKUP_DUE else ""
+        return phrase("The last good backup is {span} old.", span=span_words(age)) if age > BACKUP_DUE else ""
     began = Member.objects.order_by("date_joined").values_list("date_joined", flat=True).first()
-    return "There is no backup of these books." if began and now - began > BACKUP_DUE else ""
+    return phrase("There is no backup of these books.") if began and now - began > BACKUP_DUE else ""
 
 
 def keeping() -> Keeping:
@@ -116,28 +118,46 @@ def _last_backup() -> Kept | None:
 
 
 def _troubles(state: State, last: Kept | None, room_is_short: bool, free: str) -> Iterator[Trouble]:
-    overdue = _overdue(last) if last else "There is no backup of these books."
+    overdue = _overdue(last) if last else phrase("There is no backup of these books.")
     if overdue:
-        yield Trouble(f"{overdue} One should be made every day.", "manage.py backup")
+        yield Trouble(phrase("{trouble} One should be made every day.", trouble=overdue), "manage.py backup")
     if state.failure:
         yield Trouble(
-            f"When one was last tried, {_day(state.failure.at)}: {state.failure.said}", "manage.py backup"
+            phrase(
+                "When one was last tried, {moment}: {reason}",
+                moment=_day(state.failure.at),
+                reason=state.failure.said,
+            ),
+            "manage.py backup",
         )
     if last:
         yield from _photo_troubles(settings.BACKUP_DIR / last.name)
     drill = state.drill
     if drill and not drill.passed:
-        yield Trouble(f"The restore drill of {_day(drill.at)} failed.", "manage.py restore --drill")
-    elif last and (not drill or timezone.now() - drill.at > DRILL_DUE):
-        since = f"for {span_words(timezone.now() - drill.at)}" if drill else "yet"
         yield Trouble(
-            f"Restoring was not rehearsed {since}. Only a restore shows that a backup is one.",
+            phrase("The restore drill of {moment} failed.", moment=_day(drill.at)),
+            "manage.py restore --drill",
+        )
+    elif last and not drill:
+        yield Trouble(
+            phrase("Restoring was not rehearsed yet. Only a restore shows that a backup is one."),
+            "manage.py restore --drill",
+        )
+    elif last and timezone.now() - drill.at > DRILL_DUE:
+        yield Trouble(
+            phrase(
+                "Restoring was not rehearsed for {span}. Only a restore shows that a backup is one.",
+                span=span_words(timezone.now() - drill.at),
+            ),
             "manage.py restore --drill",
         )
     yield from _chain_troubles()
     if room_is_short:
         yield Trouble(
-            f"The disk is nearly full: {free} free. When it is full, nothing more can be recorded until there is room."
+            phrase(
+                "The disk is nearly full: {room} free. When it is full, nothing more can be recorded until there is room.",
+                room=free,
+            )
         )
 
 
@@ -145,12 +165,20 @@ def _chain_troubles() -> Iterator[Trouble]:
     last = last_check()
     if failed := failed_check():
         yield Trouble(
-            f"The check of the journal's chain {_day(failed.at)} failed: {failed.sentence}",
+            phrase(
+                "The check of the journal's chain {moment} failed: {reason}",
+                moment=_day(failed.at),
+                reason=failed.sentence,
+            ),
             "manage.py verify_journal",
         )
     elif last and not last.still_stands:
         yield Trouble(
-            f"The journal's chain no longer has link {last.count} as it was when it was checked {_day(last.at)}.",
+            phrase(
+                "The journal's chain no longer has link {number} as it was when it was checked {moment}.",
+                number=last.count,
+                moment=_day(last.at),
+            ),
             "manage.py verify_journal",
         )
 
@@ -161,17 +189,29 @@ def _photo_troubles(backup: Path) -> Iterator[Trouble]:
     except (OSError, ValueError):
         # What is wrong with a backup is told by the command that checks it.
         return
-    for names, off in (
-        (told.missing, ("is missing from the last backup", "are missing from the last backup")),
-        (told.changed, ("is not what it was", "are not what they were")),
-    ):
-        if names:
-            words = f"1 photo {off[0]}" if len(names) == 1 else f"{len(names)} photos {off[1]}"
-            yield Trouble(f"{words}. The command says which, and what to do.", "manage.py backup")
+    if told.missing:
+        yield Trouble(
+            phrase_counted(
+                "{number} photo is missing from the last backup. The command says which, and what to do.",
+                "{number} photos are missing from the last backup. The command says which, and what to do.",
+                len(told.missing),
+            ),
+            "manage.py backup",
+        )
+    if told.changed:
+        yield Trouble(
+            phrase_counted(
+                "{number} photo is not what it was. The command says which, and what to do.",
+                "{number} photos are not what they were. The command says which, and what to do.",
+                len(told.changed),
+            ),
+            "manage.py backup",
+        )
 
 
 def _day(moment: datetime.datetime) -> str:
-    return f"on {timezone.localtime(moment):%-d %b %Y at %H:%M}"
+    here = timezone.localtime(moment)
+    return phrase("on {day} at {time}", day=date_format(here, "j M Y"), time=date_format(here, "H:i"))
 
 
 def database_bytes() -> int:

@@ -6,9 +6,11 @@ from dataclasses import dataclass
 from functools import partial
 
 from django.utils import timezone
+from django.utils.formats import date_format
 
 from prospecting.calc import batch_checks, units
 from prospecting.calc.batch_checks import Precision, Turnaround
+from prospecting.calc.language import phrase, phrase_counted, to_phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.quality_control import (
     BLANK_FACTOR,
@@ -21,17 +23,24 @@ from prospecting.calc.quality_control import (
     individuals_chart,
 )
 from prospecting.calc.working import Working, WorkingRow, given
-from prospecting.frames.checks import OUTCOMES, STAGES, Say, plus_minus_words, precision_words, z_words
+from prospecting.frames.checks import (
+    OUTCOMES,
+    STAGES,
+    Say,
+    plus_minus_words,
+    precision_words,
+    read_words,
+    z_words,
+)
 from prospecting.models import AssayReturn, Dispatch, Laboratory, ReferenceMaterial, Sample
 from prospecting.models.check_evidence import CheckBook, CheckRow, certified_of
 
 SIGNAL_WORDS = {
-    "rule1_beyond_3": "beyond 3 standard deviations",
-    "rule2_2_of_3_beyond_2": "two of three beyond 2 standard deviations on one side",
-    "rule3_4_of_5_beyond_1": "four of five beyond 1 standard deviation on one side",
-    "rule4_8_same_side": "eight in a row on one side",
+    "rule1_beyond_3": to_phrase("beyond 3 standard deviations"),
+    "rule2_2_of_3_beyond_2": to_phrase("two of three beyond 2 standard deviations on one side"),
+    "rule3_4_of_5_beyond_1": to_phrase("four of five beyond 1 standard deviation on one side"),
+    "rule4_8_same_side": to_phrase("eight in a row on one side"),
 }
-TOO_FEW = "too few to tell"
 # So many signals are told above a chart; its table holds them all.
 MOST_SIGNALS = 3
 
@@ -190,19 +199,34 @@ def _turnaround(dispatches: Sequence[Dispatch], returns: Sequence[AssayReturn]) 
 
 
 def _days_words(laboratory: Laboratory, days: Turnaround | None) -> str:
-    stated = "" if laboratory.turnaround_days is None else f"; it says {laboratory.turnaround_days}"
     if days is None:
-        return f"nothing has come back yet{stated}"
-    if days.number == 1:
-        said = f"{days.shortest} {'day' if days.shortest == 1 else 'days'} from sending to the first return, once"
+        said = [phrase("nothing has come back yet")]
+    elif days.number == 1:
+        said = [
+            phrase_counted(
+                "{number} day from sending to the first return, once",
+                "{number} days from sending to the first return, once",
+                days.shortest,
+            )
+        ]
     else:
-        said = (
-            f"{numeral(days.median, 'g')} days from sending to the first return in the middle, {days.shortest} to "
-            f"{days.longest}, over "
-            f"{days.number} dispatches"
-        )
-    late = f"; {days.late} of {days.with_day} late" if days.with_day else "; no day expected was named"
-    return said + stated + late
+        said = [
+            phrase(
+                "{median} days from sending to the first return in the middle, {shortest} to {longest}, over {number} "
+                "dispatches",
+                median=numeral(days.median, "g"),
+                shortest=days.shortest,
+                longest=days.longest,
+                number=days.number,
+            )
+        ]
+    if laboratory.turnaround_days is not None:
+        said.append(phrase("it says {days}", days=laboratory.turnaround_days))
+    if days is not None and days.with_day:
+        said.append(phrase("{late} of {number} late", late=days.late, number=days.with_day))
+    elif days is not None:
+        said.append(phrase("no day expected was named"))
+    return "; ".join(said)
 
 
 def _material_history(material: ReferenceMaterial, rows: Sequence[CheckRow], say: Say) -> MaterialHistory:
@@ -240,8 +264,12 @@ def _material_history(material: ReferenceMaterial, rows: Sequence[CheckRow], say
 
 
 def _signal_words(row: CheckRow, names: Sequence[str]) -> str:
-    rules = "; ".join(SIGNAL_WORDS[name] for name in names)
-    return f"{row.assay_return}, {row.assay_return.reported_on:%d %b %Y}: {rules}"
+    day = date_format(row.assay_return.reported_on, "d M Y")
+    return f"{row.assay_return}, {day}: {_rules(names)}"
+
+
+def _rules(names: Sequence[str]) -> str:
+    return "; ".join(phrase(SIGNAL_WORDS[name]) for name in names)
 
 
 def _own_limits(values: Sequence[float], centre: float) -> ControlChart | None:
@@ -260,18 +288,20 @@ def _charted(row: CheckRow, place: int | None, z: float | None, broken: dict, sa
         way="" if row.figure.grade is not None else row.figure.symbol,
         read=read,
         z="" if z is None else z_words(z),
-        says="; ".join(SIGNAL_WORDS[name] for name in names),
+        says=_rules(names),
         is_signal=bool(names),
     )
 
 
 def _limits(certified: batch_checks.Certified, chart: ControlChart | None) -> list[Limit]:
-    lines = [Limit(certified.grade, "certified", "certified")]
+    lines = [Limit(certified.grade, phrase("certified"), "certified")]
     sd = certified.sd if certified.sd is not None else chart.sigma if chart else None
     if sd is not None:
         for sds, value in batch_checks.control_limits(certified.grade, sd):
             kind = "warning" if abs(sds) == WARNING_SIGMAS else "action"
-            lines.append(Limit(value, f"{numeral(sds, '+g')} sd".replace("-", "−"), kind))
+            lines.append(
+                Limit(value, phrase("{number} sd", number=numeral(sds, "+g").replace("-", "−")), kind)
+            )
     return lines
 
 
@@ -279,41 +309,62 @@ def _limits_words(
     certified: batch_checks.Certified, chart: ControlChart | None, number: int, say: Say
 ) -> str:
     if certified.sd is not None:
-        return (
-            f"Lines at 2 and 3 standard deviations between laboratories ({say(certified.sd)} each), as the certificate gives "
-            "them."
+        return phrase(
+            "Lines at 2 and 3 standard deviations between laboratories ({sd} each), as the certificate gives them.",
+            sd=say(certified.sd),
         )
     if chart is not None:
-        return (
+        return phrase(
             "The certificate gives no standard deviation between laboratories, so the lines stand at 2 and 3 standard deviations "
-            f"of this laboratory's own results ({say(chart.sigma)} each, mean moving range over 1.128) around the certified "
-            "grade. They show a change, not whether the laboratory agrees with others."
+            "of this laboratory's own results ({sd} each, mean moving range over 1.128) around the certified grade. They show a "
+            "change, not whether the laboratory agrees with others.",
+            sd=say(chart.sigma),
         )
-    return (
-        "The certificate gives no standard deviation between laboratories, and "
-        f"{number} {'result is' if number == 1 else 'results are'} too few to draw limits from."
+    return phrase_counted(
+        "The certificate gives no standard deviation between laboratories, and {number} result is too few to draw limits from.",
+        "The certificate gives no standard deviation between laboratories, and {number} results are too few to draw limits "
+        "from.",
+        number,
     )
 
 
 def _bias_words(found: Bias | None, number: int, certified: float, say: Say) -> str:
     if found is None:
-        return f"Bias: {TOO_FEW} ({_results(number)}; it is reckoned from {batch_checks.FEWEST_FOR_BIAS} different ones on)."
+        return phrase_counted(
+            "Bias: too few to tell ({number} result; it is reckoned from {fewest} different ones on).",
+            "Bias: too few to tell ({number} results; it is reckoned from {fewest} different ones on).",
+            number,
+            fewest=batch_checks.FEWEST_FOR_BIAS,
+        )
     middle, low, high = _of_certified(found, certified)
-    word = "A bias is shown" if found.is_significant else "No bias is shown"
-    side = "above" if found.difference > 0 else "below"
-    return (
-        f"{word}: over {number} results it reads {middle.lstrip('−')} {side} the certified {say(certified)} on average (about "
-        f"95 % confidence, k = 2: {low} to {high})."
+    reads = (
+        phrase("{share} above the certified {grade}", share=middle.lstrip("−"), grade=say(certified))
+        if found.difference > 0
+        else phrase("{share} below the certified {grade}", share=middle.lstrip("−"), grade=say(certified))
+    )
+    shown, not_shown = (
+        to_phrase(
+            "A bias is shown: over {number} results it reads {reads} on average (about 95 % confidence, k = 2: {low} to {high})."
+        ),
+        to_phrase(
+            "No bias is shown: over {number} results it reads {reads} on average (about 95 % confidence, k = 2: {low} to "
+            "{high})."
+        ),
+    )
+    return phrase(
+        shown if found.is_significant else not_shown, number=number, reads=reads, low=low, high=high
     )
 
 
 def _bias_short(found: Bias | None, number: int, certified: float) -> str:
     """The same for a place with little room."""
     if found is None:
-        return f"{_results(number)}: {TOO_FEW}"
+        return phrase_counted("{number} result: too few to tell", "{number} results: too few to tell", number)
     middle, low, high = _of_certified(found, certified)
-    word = "bias shown" if found.is_significant else "no bias shown"
-    return f"{word}, {middle} (about 95 %: {low} to {high}), {_results(number)}"
+    parts = {"share": middle, "low": low, "high": high, "number": number}
+    if found.is_significant:
+        return phrase("bias shown, {share} (about 95 %: {low} to {high}), {number} results", **parts)
+    return phrase("no bias shown, {share} (about 95 %: {low} to {high}), {number} results", **parts)
 
 
 def _of_certified(found: Bias, certified: float) -> list[str]:
@@ -322,10 +373,6 @@ def _of_certified(found: Bias, certified: float) -> list[str]:
         units.format_share(batch_checks.relative(each, certified)).replace("-", "−")
         for each in (found.difference, found.low, found.high)
     ]
-
-
-def _results(number: int) -> str:
-    return f"{number} {'result' if number == 1 else 'results'}"
 
 
 def _bias_working(
@@ -338,24 +385,24 @@ def _bias_working(
     if found is None:
         return None
     u = batch_checks.certified_uncertainty(certified.plus_minus, material.plus_minus_kind)
-    unknown = (
+    unknown = phrase(
         "The certificate does not tell how well its mean is known; this is taken as exactly known, so the interval is if "
         "anything too narrow."
     )
     return Working(
         (
             WorkingRow(
-                label="Bias against the certificate",
-                formula="mean - certified, ± 2 x root of (s² / n + u²)",
+                label=phrase("Bias against the certificate"),
+                formula=phrase("mean - certified, ± 2 x root of (s² / n + u²)"),
                 inputs=(
                     given("n", len(values)),
-                    given("mean", say(found.mean)),
-                    given("certified", say(certified.grade), link=material.get_absolute_url()),
-                    given("s / root of n", say(found.u_mean)),
-                    given("u of the certified mean", "not known" if u is None else say(u)),
+                    given(phrase("mean"), say(found.mean)),
+                    given(phrase("certified"), say(certified.grade), link=material.get_absolute_url()),
+                    given(phrase("s / root of n"), say(found.u_mean)),
+                    given(phrase("u of the certified mean"), phrase("not known") if u is None else say(u)),
                 ),
-                value=f"{say(found.low)} to {say(found.high)}",
-                source="T. Linsinger, ERM Application Note 1 (2010), from memory",
+                value=phrase("{low} to {high}", low=say(found.low), high=say(found.high)),
+                source=phrase("T. Linsinger, ERM Application Note 1 (2010), from memory"),
             ),
         ),
         assumptions=(unknown,) if u is None else (),
@@ -374,7 +421,9 @@ def _blank_history(book: CheckBook, laboratory: Laboratory, say: Say) -> BlankHi
             limits.add(limit)
         if row.figure.grade is not None and row.before_figure and row.before_figure.grade is not None:
             pairs.append((float(row.figure.grade), float(row.before_figure.grade)))
-        before = f"{row.before.tag}, {_read_figure(row.before_figure, say)}" if row.before else "not known"
+        before = (
+            f"{row.before.tag}, {_read_figure(row.before_figure, say)}" if row.before else phrase("not known")
+        )
         results.append(
             ChartedResult(
                 sample=row.sample,
@@ -391,11 +440,15 @@ def _blank_history(book: CheckBook, laboratory: Laboratory, say: Say) -> BlankHi
     lines = []
     if limits:
         lines = [
-            Limit(max(limits), "limit", "certified"),
-            Limit(batch_checks.blank_allowed(max(limits)), f"{numeral(BLANK_FACTOR, 'g')} × limit", "action"),
+            Limit(max(limits), phrase("limit"), "certified"),
+            Limit(
+                batch_checks.blank_allowed(max(limits)),
+                phrase("{factor} × limit", factor=numeral(BLANK_FACTOR, "g")),
+                "action",
+            ),
         ]
     several = (
-        "Of several detection limits the highest is drawn; each is judged by its own."
+        phrase("Of several detection limits the highest is drawn; each is judged by its own.")
         if len(limits) > 1
         else ""
     )
@@ -418,7 +471,11 @@ def _stage_history(book: CheckBook, laboratory: Laboratory, stage: str) -> Stage
         pairs=len(pairs),
         precision=found,
         words=precision_words(found, len(pairs)),
-        within=f"{units.format_share(found.share_within)} of pairs within {limit}" if found else "",
+        within=phrase(
+            "{share} of pairs within {limit}", share=units.format_share(found.share_within), limit=limit
+        )
+        if found
+        else "",
         rows=rows,
         printed_limits=sorted(set(limits) - {None}),
     )
@@ -427,19 +484,31 @@ def _stage_history(book: CheckBook, laboratory: Laboratory, stage: str) -> Stage
 def carry_over_words(pairs: Sequence[tuple[float, float]]) -> str:
     """What share of the sample before it a coarse blank holds, with its interval; loads scipy where there are enough."""
     if len(pairs) < batch_checks.FEWEST_FOR_CARRY_OVER:
-        many = f"{len(pairs)} coarse {'blank' if len(pairs) == 1 else 'blanks'} with a figure after a sample with one"
-        return f"Carry-over: {TOO_FEW} ({many})."
+        return phrase_counted(
+            "Carry-over: too few to tell ({number} coarse blank with a figure after a sample with one).",
+            "Carry-over: too few to tell ({number} coarse blanks with a figure after a sample with one).",
+            len(pairs),
+        )
     try:
         found: CarryOver = carry_over([blank for blank, _ in pairs], [before for _, before in pairs])
     except ValueError as error:
-        return f"Carry-over: {TOO_FEW}. {error}"
+        return phrase("Carry-over: too few to tell. {reason}", reason=error)
     rate, low, high = (
         units.format_share(each).replace("-", "−") for each in (found.rate, found.rate_low, found.rate_high)
     )
-    of = f"{low} to {high} of the sample before ({numeral(100 * found.level, 'g')} % confidence), over {len(pairs)} coarse blanks"
+    parts = {"low": low, "high": high, "level": numeral(100 * found.level, "g"), "number": len(pairs)}
     if found.is_shown:
-        return f"Carry-over is shown: {rate}, with {of}."
-    return f"Carry-over is not shown: {of}, and nothing at all lies among that."
+        return phrase(
+            "Carry-over is shown: {rate}, with {low} to {high} of the sample before ({level} % confidence), over {number} "
+            "coarse blanks.",
+            rate=rate,
+            **parts,
+        )
+    return phrase(
+        "Carry-over is not shown: {low} to {high} of the sample before ({level} % confidence), over {number} coarse blanks, "
+        "and nothing at all lies among that.",
+        **parts,
+    )
 
 
 def rule_set() -> tuple[str, str]:
@@ -453,5 +522,5 @@ def _read(row: CheckRow, say: Say) -> str:
 
 def _read_figure(result, say: Say) -> str:
     if result is None:
-        return "no figure"
-    return say(result.grade) if result.grade is not None else f"{result.symbol} {say(result.limit)}"
+        return phrase("no figure")
+    return read_words(result, say)

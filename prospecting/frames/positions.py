@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from xml.etree import ElementTree
 
+from prospecting.calc.language import phrase
 from prospecting.calc.local_map import distance_m, flat_map, length_text
 from prospecting.calc.named_places import GPX_1_1, NamedPlace, PositionFile
 from prospecting.models import Claim, Dig
@@ -120,12 +121,17 @@ def _change(place: NamedPlace, digs: Sequence[Dig], in_feet: bool) -> StationCha
 
 def _fault(twice: Sequence[str], stations: Sequence[StationChange]) -> str:
     if twice:
-        return f"The file gives two places for {', '.join(twice[:5])}. Leave one of them in it and read it again."
+        return phrase(
+            "The file gives two places for {stations}. Leave one of them in it and read it again.",
+            stations=", ".join(twice[:5]),
+        )
     if not stations:
-        return "No name in the file is a station where this claim was dug: nothing would change."
+        return phrase("No name in the file is a station where this claim was dug: nothing would change.")
     flat = flat_map([_floats((station.place.latitude, station.place.longitude)) for station in stations])
     if flat.is_too_wide:
-        return "The file's stations lie over 100 km apart: a sign or two figures are changed over somewhere. Nothing is taken."
+        return phrase(
+            "The file's stations lie over 100 km apart: a sign or two figures are changed over somewhere. Nothing is taken."
+        )
     return ""
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, BinaryIO
 
 from prospecting.calc.book_cells import LONGEST_CELL, MOST_SHEET_ROWS
 from prospecting.calc.cells import Cell, csv_line, plain_cell
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import as_written, numeral
 
 if TYPE_CHECKING:
@@ -73,7 +74,10 @@ def check_length(rows: int) -> None:
     """DoesNotFit where so many rows below their titles are more than a sheet holds."""
     if rows >= MOST_SHEET_ROWS:
         raise DoesNotFit(
-            f"This list is longer than a sheet, which holds {numeral(MOST_SHEET_ROWS, ',')} lines. Take the CSV."
+            phrase(
+                "This list is longer than a sheet, which holds {number} lines. Take the CSV.",
+                number=numeral(MOST_SHEET_ROWS, ","),
+            )
         )
 
 

@@ -5,16 +5,20 @@ from dataclasses import dataclass
 from functools import partial
 
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units, value_in_use
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.value_in_use import Figure, NoValue, ScreenParts, Settled, Value
 from prospecting.calc.working import Working, WorkingRow, given
-from prospecting.frames.checks import Say
+from prospecting.frames.checks import Say, read_words
 from prospecting.models import Reading, Sample
 from prospecting.models.check_evidence import as_figure, counting, mark_of, readings_of_samples
 
-BERINGER = "mass-weighted mean of both fractions, as C. and J. J. Beringer, A Text-book of Assaying (1904)"
+BERINGER = gettext_lazy(
+    "mass-weighted mean of both fractions, as C. and J. J. Beringer, A Text-book of Assaying (1904)"
+)
 
 
 @dataclass(frozen=True)
@@ -77,33 +81,43 @@ def _reason(sample: Sample, settled: Settled, say: Say) -> str:
     why = sample.in_use_reason.rstrip(". ")
     if not why or (sample.in_use is None and why == sample.asked_reason.rstrip(". ")):
         return ""
-    return f"{why}.{_range_words(settled.between, say)}"
+    return " ".join([f"{why}.", *_range_words(settled.between, say)])
 
 
 def _asked(sample: Sample) -> str:
     """The rule asked for while another stands in its place, with the member's reason."""
     if not sample.asked_rule or (sample.in_use and sample.in_use_rule == sample.asked_rule):
         return ""
-    asked = f"Asked for: {sample.get_asked_rule_display()}. Reason: {sample.asked_reason.rstrip('. ')}."
+    asked = {"rule": sample.get_asked_rule_display(), "reason": sample.asked_reason.rstrip(". ")}
     if sample.in_use_rule == Sample.Rule.CHOSEN:
-        return f"{asked} It counts again if the chosen reading ceases to."
-    return f"{asked} It counts by itself as soon as readings give it a value."
+        return phrase(
+            "Asked for: {rule}. Reason: {reason}. It counts again if the chosen reading ceases to.", **asked
+        )
+    return phrase(
+        "Asked for: {rule}. Reason: {reason}. It counts by itself as soon as readings give it a value.",
+        **asked,
+    )
 
 
-def _range_words(between: tuple | None, say: Say) -> str:
-    return f" It lies from {say(between[0])} to {say(between[1])}." if between else ""
+def _range_words(between: tuple | None, say: Say) -> list[str]:
+    """A sentence where a range is known."""
+    if not between:
+        return []
+    return [phrase("It lies from {low} to {high}.", low=say(between[0]), high=say(between[1]))]
 
 
 def _counts(reading: Reading, used: set, counted: set) -> str:
     if reading.pk in used:
-        return "counts"
+        return phrase("counts")
     if hasattr(reading.assay_return, "replaced_by"):
-        return f"replaced by certificate {reading.assay_return.replaced_by.certificate_number}"
+        return phrase(
+            "replaced by certificate {number}", number=reading.assay_return.replaced_by.certificate_number
+        )
     if reading.symbol not in Reading.FIGURES:
-        return "says nothing of the grade"
+        return phrase("says nothing of the grade")
     if reading.pk not in counted:
-        return "a check of its return failed, and the sample was assayed again"
-    return "kept beside it"
+        return phrase("a check of its return failed, and the sample was assayed again")
+    return phrase("kept beside it")
 
 
 def _warnings(sample: Sample, figures: Sequence[Figure], say: Say) -> list[str]:
@@ -112,15 +126,18 @@ def _warnings(sample: Sample, figures: Sequence[Figure], say: Say) -> list[str]:
         value = value_in_use.screen_value(figures)
     except NoValue as none:
         is_told = sample.in_use_rule == Sample.Rule.SCREEN or not any(figure.fraction for figure in figures)
-        return [] if is_told else [f"{none}{_range_words(none.between, say)}"]
+        return [] if is_told else [" ".join([str(none), *_range_words(none.between, say)])]
     totals = [
         figure
         for figure in figures
         if not figure.fraction and value_in_use.is_screen_total(figure.method, by_screen=sample.by_screen)
     ]
     return [
-        f"The laboratory printed a total of {say(total.grade)}, but its two fractions come to {say(value.grade)}. Ask it "
-        "which is right."
+        phrase(
+            "The laboratory printed a total of {total}, but its two fractions come to {sum}. Ask it which is right.",
+            total=say(total.grade),
+            sum=say(value.grade),
+        )
         for total in totals
         if value_in_use.disagrees_with_printed(value, total)
     ]
@@ -134,12 +151,15 @@ def _working(settled: Settled, figures: Sequence[Figure], say: Say) -> Working |
         parts = value_in_use.screen_parts(figures)
         return Working(_screen_rows(parts, value, say), assumptions=_taken_as_given(value))
     row = WorkingRow(
-        label="Mean of the repeats",
-        formula="all below their limits: below the largest of these"
+        label=phrase("Mean of the repeats"),
+        formula=phrase("all below their limits: below the largest of these")
         if value.symbol == value_in_use.BELOW
-        else "sum of the readings / their number",
-        inputs=tuple(given(f"reading {n}", _read(each, say)) for n, each in enumerate(value.used, 1)),
-        value=_read(value, say),
+        else phrase("sum of the readings / their number"),
+        inputs=tuple(
+            given(phrase("reading {number}", number=n), read_words(each, say))
+            for n, each in enumerate(value.used, 1)
+        ),
+        value=read_words(value, say),
     )
     return Working((row,), assumptions=_taken_as_given(value))
 
@@ -148,45 +168,46 @@ def _screen_rows(parts: ScreenParts, value: Value, say: Say) -> tuple[WorkingRow
     minus_g = next(each.mass_g for each in parts.minus if each.mass_g)
     return (
         WorkingRow(
-            label="Gold in the plus fraction, assayed whole",
-            formula="grade x mass",
+            label=phrase("Gold in the plus fraction, assayed whole"),
+            formula=phrase("grade x mass"),
             inputs=(
-                given("grade", _read(parts.plus, say)),
-                given("mass", numeral(parts.plus.mass_g.normalize(), "f"), "g"),
+                given(phrase("grade"), read_words(parts.plus, say)),
+                given(phrase("mass"), numeral(parts.plus.mass_g.normalize(), "f"), "g"),
             ),
             value=_between(parts.plus_gold_mg, units.format_gold_mg),
         ),
         WorkingRow(
-            label="Gold in the minus fraction",
-            formula="mean of its assays x mass",
+            label=phrase("Gold in the minus fraction"),
+            formula=phrase("mean of its assays x mass"),
             inputs=(
-                *(given(f"assay {n}", _read(each, say)) for n, each in enumerate(parts.minus, 1)),
-                given("mass", numeral(minus_g.normalize(), "f"), "g"),
+                *(
+                    given(phrase("assay {number}", number=n), read_words(each, say))
+                    for n, each in enumerate(parts.minus, 1)
+                ),
+                given(phrase("mass"), numeral(minus_g.normalize(), "f"), "g"),
             ),
             value=_between(parts.minus_gold_mg, units.format_gold_mg),
         ),
         WorkingRow(
-            label="Grade of the sample",
-            formula="gold of both fractions / mass of both",
-            value=_read(value, say),
+            label=phrase("Grade of the sample"),
+            formula=phrase("gold of both fractions / mass of both"),
+            value=read_words(value, say),
             source=BERINGER,
         ),
     )
 
 
 def _taken_as_given(value: Value) -> tuple[str, ...]:
-    given_so = [
+    given_so = phrase(
         "A reading below the detection limit is never taken as nothing, as the limit or as half of it."
-    ]
-    return (*given_so, value.note) if value.note else tuple(given_so)
+    )
+    return (given_so, value.note) if value.note else (given_so,)
 
 
 def _between(low_high: tuple, say: Say) -> str:
     low, high = low_high
     if low == high:
         return say(low)
-    return f"{say(low)} or more" if high is None else f"{say(low)} to {say(high)}"
-
-
-def _read(result: Figure | Value, say: Say) -> str:
-    return say(result.grade) if result.grade is not None else f"{result.symbol} {say(result.limit)}"
+    if high is None:
+        return phrase("{low} or more", low=say(low))
+    return phrase("{low} to {high}", low=say(low), high=say(high))

@@ -8,8 +8,11 @@ from django.db import models
 from django.db.models import Case, Count, F, Q, Value, When
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.formats import date_format
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc.codes import read_tag
+from prospecting.calc.language import phrase, to_phrase
 
 
 class LaboratoryQuerySet(models.QuerySet):
@@ -21,14 +24,16 @@ class LaboratoryQuerySet(models.QuerySet):
 class Laboratory(models.Model):
     name = models.CharField(max_length=100, unique=True)
     # What it says it takes from receipt to return; the page of laboratories sets it beside what it took.
-    turnaround_days = models.PositiveSmallIntegerField("days it says it takes", null=True, blank=True)
+    turnaround_days = models.PositiveSmallIntegerField(
+        gettext_lazy("days it says it takes"), null=True, blank=True
+    )
     note = models.TextField(blank=True)
 
     objects = LaboratoryQuerySet.as_manager()
 
     class Meta:
         ordering = ["name"]
-        verbose_name_plural = "laboratories"
+        verbose_name_plural = gettext_lazy("laboratories")
 
     def __str__(self) -> str:
         return self.name
@@ -54,15 +59,15 @@ class ReferenceMaterial(models.Model):
     """Material sent along to check a laboratory: of a certified grade, or known to hold no gold worth naming."""
 
     class Kind(models.TextChoices):
-        REFERENCE = "reference", "Reference material (certified grade)"
-        BLANK = "blank", "Blank material (barren rock)"
+        REFERENCE = "reference", gettext_lazy("Reference material (certified grade)")
+        BLANK = "blank", gettext_lazy("Blank material (barren rock)")
 
     class PlusMinus(models.TextChoices):
-        ONE_SD = "one_sd", "one standard deviation between laboratories"
-        TWO_SD = "two_sd", "two standard deviations between laboratories"
-        CONFIDENCE_95 = "confidence_95", "95 % confidence limit of the mean"
-        EXPANDED = "expanded", "expanded uncertainty (k = 2) of the mean"
-        UNSAID = "unsaid", "the certificate does not say"
+        ONE_SD = "one_sd", gettext_lazy("one standard deviation between laboratories")
+        TWO_SD = "two_sd", gettext_lazy("two standard deviations between laboratories")
+        CONFIDENCE_95 = "confidence_95", gettext_lazy("95 % confidence limit of the mean")
+        EXPANDED = "expanded", gettext_lazy("expanded uncertainty (k = 2) of the mean")
+        UNSAID = "unsaid", gettext_lazy("the certificate does not say")
 
     name = models.CharField(max_length=80, unique=True)
     kind = models.CharField(max_length=10, choices=Kind)
@@ -76,9 +81,9 @@ class ReferenceMaterial(models.Model):
     # The standard deviation between laboratories where the certificate gives it beside another kind of plus or minus.
     sd_typed = models.CharField(max_length=24, blank=True)
     sd_g_per_t = models.DecimalField(max_digits=14, decimal_places=6, null=True, blank=True)
-    certified_method = models.CharField("method it is certified for", max_length=80, blank=True)
+    certified_method = models.CharField(gettext_lazy("method it is certified for"), max_length=80, blank=True)
     packet_g = models.DecimalField(
-        "mass of one packet", max_digits=9, decimal_places=2, null=True, blank=True
+        gettext_lazy("mass of one packet"), max_digits=9, decimal_places=2, null=True, blank=True
     )
     packet_typed = models.CharField(max_length=40, blank=True)
     note = models.TextField(blank=True)
@@ -123,21 +128,26 @@ class ReferenceMaterial(models.Model):
         return None
 
 
+# Where a dispatch stands.
+PACKING, WAITING = to_phrase("being packed"), to_phrase("waiting for return")
+IN_PART, RETURNED = to_phrase("returned in part"), to_phrase("returned")
+
+
 class DispatchQuerySet(models.QuerySet):
     def with_state(self) -> "DispatchQuerySet":
-        """Annotates `sample_count`, `answered_count` (samples the laboratory said anything about), `state` in words, and
-        `is_overdue` (the expected day has passed and not every sample is answered)."""
+        """Annotates `sample_count`, `answered_count` (samples the laboratory said anything about), `return_state` (what
+        `state` says), and `is_overdue` (the expected day has passed and not every sample is answered)."""
         answered = Q(samples__readings__symbol__in=Reading.ANSWERS)
         all_answered = Q(answered_count__gte=F("sample_count"))
         return self.annotate(
             sample_count=Count("samples", distinct=True),
             answered_count=Count("samples", filter=answered, distinct=True),
         ).annotate(
-            state=Case(
-                When(sent_on__isnull=True, then=Value("being packed")),
-                When(answered_count=0, then=Value("waiting for return")),
-                When(all_answered, then=Value("returned")),
-                default=Value("returned in part"),
+            return_state=Case(
+                When(sent_on__isnull=True, then=Value(PACKING)),
+                When(answered_count=0, then=Value(WAITING)),
+                When(all_answered, then=Value(RETURNED)),
+                default=Value(IN_PART),
             ),
             is_overdue=Case(
                 When(
@@ -153,27 +163,33 @@ class Dispatch(models.Model):
     """What went to which laboratory on a day, each sample under a tag that tells the laboratory nothing."""
 
     class Method(models.TextChoices):
-        FIRE_15 = "fire_15", "Fire assay, 15 g charge"
-        FIRE_30 = "fire_30", "Fire assay, 30 g charge"
-        FIRE_50 = "fire_50", "Fire assay, 50 g charge"
-        SCREEN_FIRE = "screen_fire", "Screen fire assay"
-        AQUA_REGIA = "aqua_regia", "Aqua regia (partial)"
-        CYANIDE = "cyanide", "Bulk cyanide leach (leachable gold)"
-        OTHER = "other", "Other (say in the note)"
+        FIRE_15 = "fire_15", gettext_lazy("Fire assay, 15 g charge")
+        FIRE_30 = "fire_30", gettext_lazy("Fire assay, 30 g charge")
+        FIRE_50 = "fire_50", gettext_lazy("Fire assay, 50 g charge")
+        SCREEN_FIRE = "screen_fire", gettext_lazy("Screen fire assay")
+        AQUA_REGIA = "aqua_regia", gettext_lazy("Aqua regia (partial)")
+        CYANIDE = "cyanide", gettext_lazy("Bulk cyanide leach (leachable gold)")
+        OTHER = "other", gettext_lazy("Other (say in the note)")
 
     laboratory = models.ForeignKey(Laboratory, on_delete=models.PROTECT, related_name="dispatches")
     # Blank while the parcel is being packed: until then samples and checks may still be changed.
-    sent_on = models.DateField("day sent", null=True, blank=True)
+    sent_on = models.DateField(gettext_lazy("day sent"), null=True, blank=True)
     method = models.CharField(max_length=12, choices=Method)
-    expected_on = models.DateField("return expected", null=True, blank=True)
-    rejects_until = models.DateField("coarse rejects and assay pulps kept until", null=True, blank=True)
+    expected_on = models.DateField(gettext_lazy("return expected"), null=True, blank=True)
+    rejects_until = models.DateField(
+        gettext_lazy("coarse rejects and assay pulps kept until"), null=True, blank=True
+    )
     price_per_sample = models.DecimalField(
-        max_digits=10, decimal_places=2, null=True, blank=True, help_text="In the group's own currency."
+        max_digits=10,
+        decimal_places=2,
+        null=True,
+        blank=True,
+        help_text=gettext_lazy("In the group's own currency."),
     )
     price_besides = models.DecimalField(
-        "order fee and post", max_digits=10, decimal_places=2, null=True, blank=True
+        gettext_lazy("order fee and post"), max_digits=10, decimal_places=2, null=True, blank=True
     )
-    preparation = models.CharField("how it is to be prepared", max_length=200, blank=True)
+    preparation = models.CharField(gettext_lazy("how it is to be prepared"), max_length=200, blank=True)
     note = models.TextField(blank=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     recorded_at = models.DateTimeField(auto_now_add=True)
@@ -182,22 +198,37 @@ class Dispatch(models.Model):
 
     class Meta:
         ordering = [F("sent_on").desc(nulls_first=True), "-pk"]
-        verbose_name_plural = "dispatches"
+        verbose_name_plural = gettext_lazy("dispatches")
         constraints = [
             models.CheckConstraint(
                 name="dispatch_prices_not_negative",
                 condition=(Q(price_per_sample__isnull=True) | Q(price_per_sample__gte=0))
                 & (Q(price_besides__isnull=True) | Q(price_besides__gte=0)),
-                violation_error_message="A price is not below nought.",
+                violation_error_message=gettext_lazy("A price is not below nought."),
             ),
         ]
 
     def __str__(self) -> str:
-        when = f"{self.sent_on:%d %b %Y}" if self.sent_on else "being packed"
-        return f"Dispatch {self.pk} to {self.laboratory}, {when}"
+        if self.sent_on is None:
+            return phrase(
+                "Dispatch {number} to {laboratory}, being packed",
+                number=self.pk,
+                laboratory=self.laboratory,
+            )
+        return phrase(
+            "Dispatch {number} to {laboratory}, {day}",
+            number=self.pk,
+            laboratory=self.laboratory,
+            day=date_format(self.sent_on, "d M Y"),
+        )
 
     def get_absolute_url(self) -> str:
         return reverse("dispatch-detail", args=[self.pk])
+
+    @property
+    def state(self) -> str:
+        """Where one read `with_state` stands, in words; `RETURNED` as it is, for pages ask for it and say it themselves."""
+        return RETURNED if self.return_state == RETURNED else phrase(self.return_state)
 
     @property
     def days_past_expected(self) -> int:
@@ -267,30 +298,34 @@ class Sample(models.Model):
     """One tag of a dispatch: a split of a lot, or a check that looks like one; and which value of it is in use."""
 
     class Kind(models.TextChoices):
-        LOT = "lot", "Split of a lot"
-        DUPLICATE = "duplicate", "Duplicate"
-        REFERENCE = "reference", "Reference material"
-        BLANK = "blank", "Coarse blank"
+        LOT = "lot", gettext_lazy("Split of a lot")
+        DUPLICATE = "duplicate", gettext_lazy("Duplicate")
+        REFERENCE = "reference", gettext_lazy("Reference material")
+        BLANK = "blank", gettext_lazy("Coarse blank")
 
     class Stage(models.TextChoices):
-        FIELD = "field", "Field duplicate (a second split from the same lot)"
-        COARSE = "coarse", "Coarse duplicate (the laboratory cuts the crushed sample twice)"
-        PULP = "pulp", "Pulp duplicate (the laboratory weighs the ground powder twice)"
+        FIELD = "field", gettext_lazy("Field duplicate (a second split from the same lot)")
+        COARSE = "coarse", gettext_lazy("Coarse duplicate (the laboratory cuts the crushed sample twice)")
+        PULP = "pulp", gettext_lazy("Pulp duplicate (the laboratory weighs the ground powder twice)")
 
     class Rule(models.TextChoices):
-        FIRST = "first", "first reading of the first return"
-        MEAN = "mean", "mean of all repeats"
-        SCREEN = "screen", "screen fire assay over a charge"
-        CHOSEN = "chosen", "chosen by hand"
+        FIRST = "first", gettext_lazy("first reading of the first return")
+        MEAN = "mean", gettext_lazy("mean of all repeats")
+        SCREEN = "screen", gettext_lazy("screen fire assay over a charge")
+        CHOSEN = "chosen", gettext_lazy("chosen by hand")
 
         @property
         def meaning(self) -> str:
             """What it does besides, in a sentence."""
             return {
-                "first": "Where it only says “above its limit”, the re-run that found how much counts.",
-                "mean": "Only repeats by the first reading's method go into it.",
-                "screen": "It is reckoned from its two fractions; a charge of the same sample stays beside it.",
-                "chosen": "A member took this reading; the others stay beside it.",
+                "first": phrase(
+                    "Where it only says “above its limit”, the re-run that found how much counts."
+                ),
+                "mean": phrase("Only repeats by the first reading's method go into it."),
+                "screen": phrase(
+                    "It is reckoned from its two fractions; a charge of the same sample stays beside it."
+                ),
+                "chosen": phrase("A member took this reading; the others stay beside it."),
             }[self.value]
 
     dispatch = models.ForeignKey(Dispatch, on_delete=models.PROTECT, related_name="samples")
@@ -410,8 +445,14 @@ class Sample(models.Model):
         if self.lot_id:
             return self.lot.code
         if self.material_id:
-            return f"{self.get_kind_display().lower()} {self.material}"
-        return f"{self.duplicate_stage} duplicate of {self.duplicate_of}"
+            if self.kind == self.Kind.BLANK:
+                return phrase("coarse blank {material}", material=self.material)
+            return phrase("reference material {material}", material=self.material)
+        if self.duplicate_stage == self.Stage.FIELD:
+            return phrase("field duplicate of {sample}", sample=self.duplicate_of)
+        if self.duplicate_stage == self.Stage.COARSE:
+            return phrase("coarse duplicate of {sample}", sample=self.duplicate_of)
+        return phrase("pulp duplicate of {sample}", sample=self.duplicate_of)
 
 
 class AssayReturnQuerySet(models.QuerySet):
@@ -436,10 +477,10 @@ class AssayReturn(models.Model):
     """What a laboratory sent back: typed in, or read from a file that is kept as it came."""
 
     class Checks(models.TextChoices):
-        NONE = "none", "no check came back in it"
-        PASSED = "passed", "checks passed"
-        FAILED = "failed", "a check failed"
-        ACCEPTED = "accepted", "a check failed, accepted with a reason"
+        NONE = "none", gettext_lazy("no check came back in it")
+        PASSED = "passed", gettext_lazy("checks passed")
+        FAILED = "failed", gettext_lazy("a check failed")
+        ACCEPTED = "accepted", gettext_lazy("a check failed, accepted with a reason")
 
     dispatch = models.ForeignKey(Dispatch, on_delete=models.PROTECT, related_name="returns")
     # The certificate this one corrects. What it replaces is kept, and its readings count no longer.
@@ -454,7 +495,7 @@ class AssayReturn(models.Model):
     accepted_at = models.DateTimeField(null=True, blank=True)
     accepted_reason = models.CharField(max_length=200, blank=True)
     certificate_number = models.CharField(max_length=60)
-    reported_on = models.DateField("day reported")
+    reported_on = models.DateField(gettext_lazy("day reported"))
     file_name = models.CharField(max_length=120, blank=True)
     file_sha256 = models.CharField(max_length=64, null=True, blank=True, unique=True)
     # The file byte for byte, so that it can be given back and read again.
@@ -480,7 +521,7 @@ class AssayReturn(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"Certificate {self.certificate_number}"
+        return phrase("Certificate {number}", number=self.certificate_number)
 
     def get_absolute_url(self) -> str:
         return reverse("return-detail", args=[self.pk])
@@ -508,18 +549,18 @@ class Reading(models.Model):
     """One gold figure of a return, as printed and as understood. Every repeat is kept, in order."""
 
     class Symbol(models.TextChoices):
-        VALUE = "value", "value"
-        BELOW = "below", "below the detection limit"
-        ABOVE = "above", "above the upper limit"
-        NOT_ENOUGH = "not enough sample", "not enough sample"
-        NOT_RECEIVED = "not received", "listed, not received"
-        NOT_ANALYSED = "not analysed", "not analysed"
-        BLANK_CELL = "blank cell", "blank cell"
+        VALUE = "value", gettext_lazy("value")
+        BELOW = "below", gettext_lazy("below the detection limit")
+        ABOVE = "above", gettext_lazy("above the upper limit")
+        NOT_ENOUGH = "not enough sample", gettext_lazy("not enough sample")
+        NOT_RECEIVED = "not received", gettext_lazy("listed, not received")
+        NOT_ANALYSED = "not analysed", gettext_lazy("not analysed")
+        BLANK_CELL = "blank cell", gettext_lazy("blank cell")
 
     class Fraction(models.TextChoices):
-        WHOLE = "", "whole sample"
-        PLUS = "plus", "plus fraction, assayed whole"
-        MINUS = "minus", "minus fraction"
+        WHOLE = "", gettext_lazy("whole sample")
+        PLUS = "plus", gettext_lazy("plus fraction, assayed whole")
+        MINUS = "minus", gettext_lazy("minus fraction")
 
     # What says something of the grade, and what says anything at all: a blank cell leaves the question open.
     FIGURES = (Symbol.VALUE, Symbol.BELOW, Symbol.ABOVE)
@@ -534,8 +575,8 @@ class Reading(models.Model):
     # The part of a screen fire assay it speaks of, with that part's mass.
     fraction = models.CharField(max_length=5, choices=Fraction, blank=True)
     fraction_mass_g = models.DecimalField(max_digits=10, decimal_places=3, null=True, blank=True)
-    raw_text = models.CharField("as printed", max_length=60, blank=True)
-    unit = models.CharField("unit as printed", max_length=24)
+    raw_text = models.CharField(gettext_lazy("as printed"), max_length=60, blank=True)
+    unit = models.CharField(gettext_lazy("unit as printed"), max_length=24)
     symbol = models.CharField(max_length=18, choices=Symbol)
     grade_g_per_t = models.DecimalField(max_digits=14, decimal_places=6, null=True, blank=True)
     limit_g_per_t = models.DecimalField(max_digits=14, decimal_places=6, null=True, blank=True)
@@ -583,4 +624,4 @@ class ColumnReading(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"Columns of {self.laboratory}"
+        return phrase("Columns of {laboratory}", laboratory=self.laboratory)

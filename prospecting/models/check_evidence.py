@@ -13,19 +13,17 @@ from django.db.models import Case, Min, OuterRef, Q, Subquery, When
 
 from prospecting.calc import batch_checks
 from prospecting.calc.batch_checks import Certified, DuplicatesFound, Finding, Pair
+from prospecting.calc.language import phrase
 from prospecting.calc.value_in_use import Figure, NoValue, first_value, method_of, screen_value
 from prospecting.models.assays import AssayReturn, Dispatch, Reading, ReferenceMaterial, Sample
-
-FAILED_MARK = "a check of this return failed"
-ACCEPTED_MARK = "a check of this return failed; accepted: {reason}"
 
 
 def mark_of(state: str, accepted_reason: str = "") -> str:
     """The sentence for a value whose return's checks stand so; nothing where nothing failed."""
     if state == AssayReturn.Checks.FAILED:
-        return FAILED_MARK
+        return phrase("a check of this return failed")
     if state == AssayReturn.Checks.ACCEPTED:
-        return ACCEPTED_MARK.format(reason=accepted_reason)
+        return phrase("a check of this return failed; accepted: {reason}", reason=accepted_reason)
     return ""
 
 

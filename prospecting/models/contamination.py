@@ -5,6 +5,7 @@ from django.conf import settings
 from django.db import connection, models
 from django.db.models import Q
 from django.db.models.expressions import RawSQL
+from django.utils.translation import gettext_lazy
 
 # A mark on a lot reaches what was drawn from that lot on its day or later; once in, it stays in whatever the day.
 # Voided steps lead nowhere. Both engines speak this SQL; days compare as dates there and as text here, to the same end.
@@ -84,23 +85,23 @@ class Contamination(models.Model):
     """Something that got into a lot, or a doubt what it is: whatever is made from it afterwards carries the mark."""
 
     class Kind(models.TextChoices):
-        SPILL = "spill", "Spilled and swept up"
-        MIXED_UP = "mixed_up", "Bucket or tag mixed up"
-        UNCLEAN = "unclean", "Crusher, mortar or pan was not clean"
-        OTHER = "other", "Something else"
+        SPILL = "spill", gettext_lazy("Spilled and swept up")
+        MIXED_UP = "mixed_up", gettext_lazy("Bucket or tag mixed up")
+        UNCLEAN = "unclean", gettext_lazy("Crusher, mortar or pan was not clean")
+        OTHER = "other", gettext_lazy("Something else")
 
     lot = models.ForeignKey("prospecting.Lot", on_delete=models.PROTECT, related_name="contaminations")
-    kind = models.CharField("what happened", max_length=8, choices=Kind)
+    kind = models.CharField(gettext_lazy("what happened"), max_length=8, choices=Kind)
     # What was taken from the lot on an earlier day is clean; blank: it was never clean.
-    since = models.DateField("since", null=True, blank=True)
-    what = models.CharField("in words", max_length=300)
+    since = models.DateField(gettext_lazy("since"), null=True, blank=True)
+    what = models.CharField(gettext_lazy("in words"), max_length=300)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     recorded_at = models.DateTimeField(auto_now_add=True)
     lifted_at = models.DateTimeField(null=True, blank=True)
     lifted_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
-    lift_reason = models.CharField("why it is lifted", max_length=200, blank=True)
+    lift_reason = models.CharField(gettext_lazy("why it is lifted"), max_length=200, blank=True)
 
     objects = ContaminationQuerySet.as_manager()
 

@@ -5,27 +5,33 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
 from django.urls import reverse
+from django.utils.formats import date_format
+from django.utils.translation import gettext_lazy
+
+from prospecting.calc.language import phrase
 
 
 class Claim(models.Model):
     """Legal ground: what the members typed from its papers. The land agency decides, not this record."""
 
     class Kind(models.TextChoices):
-        LODE = "lode", "Lode claim"
-        PLACER = "placer", "Placer claim"
-        PRIVATE = "private", "Private ground by permission"
-        LEASE = "lease", "Lease or licence"
-        OTHER = "other", "Other"
+        LODE = "lode", gettext_lazy("Lode claim")
+        PLACER = "placer", gettext_lazy("Placer claim")
+        PRIVATE = "private", gettext_lazy("Private ground by permission")
+        LEASE = "lease", gettext_lazy("Lease or licence")
+        OTHER = "other", gettext_lazy("Other")
 
     name = models.CharField(max_length=80, unique=True)
     kind = models.CharField(max_length=10, choices=Kind, default=Kind.LODE)
-    serial_number = models.CharField("agency serial number", max_length=60, blank=True)
-    holder = models.CharField("holder or locator", max_length=120, blank=True)
-    permission = models.TextField("permission to work here, and its limits", blank=True)
-    located_on = models.DateField("day of location on the ground", null=True, blank=True)
+    serial_number = models.CharField(gettext_lazy("agency serial number"), max_length=60, blank=True)
+    holder = models.CharField(gettext_lazy("holder or locator"), max_length=120, blank=True)
+    permission = models.TextField(gettext_lazy("permission to work here, and its limits"), blank=True)
+    located_on = models.DateField(gettext_lazy("day of location on the ground"), null=True, blank=True)
     acreage = models.CharField(max_length=40, blank=True)
     legal_description = models.TextField(blank=True)
-    county_record = models.CharField("county book, page and day recorded", max_length=120, blank=True)
+    county_record = models.CharField(
+        gettext_lazy("county book, page and day recorded"), max_length=120, blank=True
+    )
     note = models.TextField(blank=True)
 
     class Meta:
@@ -42,18 +48,20 @@ class Zone(models.Model):
     """Part of a claim thought to be alike. Its stripe is the pattern on the tags of lots from it."""
 
     class Stripe(models.TextChoices):
-        A = "a", "Stripe A"
-        B = "b", "Stripe B"
-        C = "c", "Stripe C"
-        D = "d", "Stripe D"
-        E = "e", "Stripe E"
-        F = "f", "Stripe F"
-        G = "g", "Stripe G"
-        H = "h", "Stripe H"
+        A = "a", gettext_lazy("Stripe A")
+        B = "b", gettext_lazy("Stripe B")
+        C = "c", gettext_lazy("Stripe C")
+        D = "d", gettext_lazy("Stripe D")
+        E = "e", gettext_lazy("Stripe E")
+        F = "f", gettext_lazy("Stripe F")
+        G = "g", gettext_lazy("Stripe G")
+        H = "h", gettext_lazy("Stripe H")
 
     claim = models.ForeignKey(Claim, on_delete=models.PROTECT, related_name="zones")
     name = models.CharField(max_length=80)
-    stripe = models.CharField("stripe on the tags", max_length=1, choices=Stripe, default=Stripe.A)
+    stripe = models.CharField(
+        gettext_lazy("stripe on the tags"), max_length=1, choices=Stripe, default=Stripe.A
+    )
     note = models.TextField(blank=True)
 
     class Meta:
@@ -81,22 +89,22 @@ class Dig(models.Model):
     """One taking of material at a station in a zone on a day."""
 
     class SampleKind(models.TextChoices):
-        CHANNEL = "channel", "Channel (even cut across the width)"
-        CHIP = "chip", "Chips across the width"
-        GRAB = "grab", "Grab (handfuls)"
-        SELECT = "select", "Select (picked pieces)"
-        DUMP = "dump", "From a dump"
-        BULK = "bulk", "Bulk (everything dug)"
+        CHANNEL = "channel", gettext_lazy("Channel (even cut across the width)")
+        CHIP = "chip", gettext_lazy("Chips across the width")
+        GRAB = "grab", gettext_lazy("Grab (handfuls)")
+        SELECT = "select", gettext_lazy("Select (picked pieces)")
+        DUMP = "dump", gettext_lazy("From a dump")
+        BULK = "bulk", gettext_lazy("Bulk (everything dug)")
 
     zone = models.ForeignKey(Zone, on_delete=models.PROTECT, related_name="digs")
     # The step that put this dig's material into buckets; it carries the day, who recorded it, and a void.
     step = models.OneToOneField("prospecting.Step", on_delete=models.PROTECT, related_name="dig")
     station = models.CharField(max_length=40)
-    dug_on = models.DateField("day")
+    dug_on = models.DateField(gettext_lazy("day"))
     digger = models.CharField(max_length=120)
-    sample_kind = models.CharField("kind of sample", max_length=10, choices=SampleKind)
+    sample_kind = models.CharField(gettext_lazy("kind of sample"), max_length=10, choices=SampleKind)
     width_cm = models.DecimalField(
-        "width across the vein", max_digits=7, decimal_places=1, null=True, blank=True
+        gettext_lazy("width across the vein"), max_digits=7, decimal_places=1, null=True, blank=True
     )
     width_typed = models.CharField(max_length=40, blank=True)
     latitude = models.DecimalField(
@@ -114,7 +122,7 @@ class Dig(models.Model):
         validators=[MinValueValidator(-180), MaxValueValidator(180)],
     )
     depth_m = models.DecimalField(
-        "depth below the surface", max_digits=6, decimal_places=2, null=True, blank=True
+        gettext_lazy("depth below the surface"), max_digits=6, decimal_places=2, null=True, blank=True
     )
     depth_typed = models.CharField(max_length=40, blank=True)
     photo = models.ForeignKey(
@@ -132,17 +140,22 @@ class Dig(models.Model):
                 name="dig_position_whole",
                 condition=Q(latitude__isnull=True, longitude__isnull=True)
                 | Q(latitude__isnull=False, longitude__isnull=False),
-                violation_error_message="A position needs both latitude and longitude.",
+                violation_error_message=gettext_lazy("A position needs both latitude and longitude."),
             ),
             models.CheckConstraint(
                 name="dig_depth_not_negative",
                 condition=Q(depth_m__isnull=True) | Q(depth_m__gte=0),
-                violation_error_message="A depth counts down from the surface, 0 or more.",
+                violation_error_message=gettext_lazy("A depth counts down from the surface, 0 or more."),
             ),
         ]
 
     def __str__(self) -> str:
-        return f"Dig {self.pk}, {self.station}, {self.dug_on:%d %b %Y}"
+        return phrase(
+            "Dig {number}, {station}, {day}",
+            number=self.pk,
+            station=self.station,
+            day=date_format(self.dug_on, "d M Y"),
+        )
 
     def get_absolute_url(self) -> str:
         return reverse("dig-detail", args=[self.pk])
@@ -170,20 +183,20 @@ class ClaimDate(models.Model):
     MOST_REMIND_DAYS = 366
 
     claim = models.ForeignKey(Claim, on_delete=models.PROTECT, related_name="dates")
-    what = models.CharField("what is due", max_length=120)
-    due_on = models.DateField("due on")
-    remind_days = models.PositiveSmallIntegerField("remind so many days before", default=60)
+    what = models.CharField(gettext_lazy("what is due"), max_length=120)
+    due_on = models.DateField(gettext_lazy("due on"))
+    remind_days = models.PositiveSmallIntegerField(gettext_lazy("remind so many days before"), default=60)
     # Once kept, the next one is written down a year later.
-    is_yearly = models.BooleanField("comes every year", default=False)
+    is_yearly = models.BooleanField(gettext_lazy("comes every year"), default=False)
     watched_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
     note = models.CharField(max_length=200, blank=True)
-    done_on = models.DateField("kept on", null=True, blank=True)
+    done_on = models.DateField(gettext_lazy("kept on"), null=True, blank=True)
     done_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
-    done_how = models.CharField("how it was kept", max_length=200, blank=True)
+    done_how = models.CharField(gettext_lazy("how it was kept"), max_length=200, blank=True)
     voided_at = models.DateTimeField(null=True, blank=True)
     void_reason = models.CharField(max_length=200, blank=True)
     recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
@@ -202,7 +215,7 @@ class ClaimDate(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.what}, {self.due_on:%d %b %Y}"
+        return f"{self.what}, {date_format(self.due_on, 'd M Y')}"
 
     def get_absolute_url(self) -> str:
         return reverse("claim-detail", args=[self.claim_id])
@@ -218,7 +231,7 @@ class ClaimPaper(models.Model):
 
     claim = models.ForeignKey(Claim, on_delete=models.PROTECT, related_name="papers")
     title = models.CharField(max_length=120)
-    dated_on = models.DateField("day of the paper", null=True, blank=True)
+    dated_on = models.DateField(gettext_lazy("day of the paper"), null=True, blank=True)
     file_name = models.CharField(max_length=120)
     file_sha256 = models.CharField(max_length=64)
     file_bytes = models.BinaryField()
@@ -260,7 +273,7 @@ class CalendarLink(models.Model):
     made_at = models.DateTimeField(auto_now=True)
 
     def __str__(self) -> str:
-        return f"Calendar of {self.member}"
+        return phrase("Calendar of {member}", member=self.member)
 
     def get_absolute_url(self) -> str:
         return reverse("calendar-link")

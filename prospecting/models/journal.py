@@ -5,6 +5,9 @@ from django.db import connection, models
 from django.db.models import Func, Max, Min, Q
 from django.db.models.functions import Coalesce
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
+
+from prospecting.calc.language import phrase
 
 # A line without a seal for longer than this was not just being written.
 LATE = datetime.timedelta(minutes=1)
@@ -94,7 +97,7 @@ class JournalEntry(models.Model):
 
     class Meta:
         ordering = ["-pk"]
-        verbose_name_plural = "journal entries"
+        verbose_name_plural = gettext_lazy("journal entries")
         indexes = [
             models.Index(fields=["subject_kind", "subject_id", "-id"], name="journal_by_subject"),
             models.Index(fields=["subject_kind", "-id"], name="journal_by_kind"),
@@ -119,7 +122,7 @@ class JournalSeal(models.Model):
         ordering = ["number"]
 
     def __str__(self) -> str:
-        return f"Seal {self.number}"
+        return phrase("Seal {number}", number=self.number)
 
 
 class Delivery(models.Model):
@@ -140,7 +143,7 @@ class Delivery(models.Model):
     is_repeat = False
 
     class Meta:
-        verbose_name_plural = "deliveries"
+        verbose_name_plural = gettext_lazy("deliveries")
         indexes = [models.Index(fields=["record_path"], name="delivery_by_record")]
 
     def __str__(self) -> str:
@@ -151,8 +154,8 @@ class HeldEntry(models.Model):
     """An entry from a phone that came too late: its lot no longer holds what it takes. A keeper decides what becomes of it."""
 
     class Outcome(models.TextChoices):
-        RECORDED = "recorded", "Recorded"
-        SET_ASIDE = "set_aside", "Set aside, with the reason"
+        RECORDED = "recorded", gettext_lazy("Recorded")
+        SET_ASIDE = "set_aside", gettext_lazy("Set aside, with the reason")
 
     delivery = models.OneToOneField(Delivery, on_delete=models.PROTECT, related_name="held")
     title = models.CharField(max_length=120)
@@ -175,7 +178,7 @@ class HeldEntry(models.Model):
 
     class Meta:
         ordering = ["pk"]
-        verbose_name_plural = "held entries"
+        verbose_name_plural = gettext_lazy("held entries")
         constraints = [
             models.CheckConstraint(
                 name="held_entry_settled_whole",

@@ -2,38 +2,42 @@ from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 from django.urls import reverse
+from django.utils.formats import date_format
+from django.utils.translation import gettext_lazy
+
+from prospecting.calc.language import phrase
 
 
 class Step(models.Model):
     """One thing done to material: it draws mass from lots and makes new lots; loss is what went in less what came out."""
 
     class Kind(models.TextChoices):
-        DIG = "dig", "Dig"
-        DRY = "dry", "Dry"
-        CRUSH = "crush", "Crush"
-        SCREEN = "screen", "Screen"
-        SPLIT = "split", "Split"
-        BLEND = "blend", "Blend"
-        CUT = "cut", "Cut portions"
-        RECOVER = "recover", "Recover gold"
-        ASSAY = "assay", "Take for assay"
-        REWEIGH = "reweigh", "Reweigh"
-        DISCARD = "discard", "Discard"
+        DIG = "dig", gettext_lazy("Dig")
+        DRY = "dry", gettext_lazy("Dry")
+        CRUSH = "crush", gettext_lazy("Crush")
+        SCREEN = "screen", gettext_lazy("Screen")
+        SPLIT = "split", gettext_lazy("Split")
+        BLEND = "blend", gettext_lazy("Blend")
+        CUT = "cut", gettext_lazy("Cut portions")
+        RECOVER = "recover", gettext_lazy("Recover gold")
+        ASSAY = "assay", gettext_lazy("Take for assay")
+        REWEIGH = "reweigh", gettext_lazy("Reweigh")
+        DISCARD = "discard", gettext_lazy("Discard")
 
     class Method(models.TextChoices):
-        RIFFLE = "riffle", "Riffle splitter"
-        CONE_QUARTER = "cone_quarter", "Cone and quarter"
-        ROLLED = "rolled", "Rolled on a sheet"
-        SCOOPED = "scooped", "Scooped out"
-        SHOVELLED = "shovelled", "Shovelled over"
+        RIFFLE = "riffle", gettext_lazy("Riffle splitter")
+        CONE_QUARTER = "cone_quarter", gettext_lazy("Cone and quarter")
+        ROLLED = "rolled", gettext_lazy("Rolled on a sheet")
+        SCOOPED = "scooped", gettext_lazy("Scooped out")
+        SHOVELLED = "shovelled", gettext_lazy("Shovelled over")
 
     class MeshSeries(models.TextChoices):
-        ASTM_E11 = "astm_e11", "US sieve number (ASTM E11)"
-        TYLER = "tyler", "Tyler mesh"
+        ASTM_E11 = "astm_e11", gettext_lazy("US sieve number (ASTM E11)")
+        TYLER = "tyler", gettext_lazy("Tyler mesh")
 
     kind = models.CharField(max_length=10, choices=Kind)
-    done_on = models.DateField("day")
-    people = models.CharField("who did it", max_length=200, blank=True)
+    done_on = models.DateField(gettext_lazy("day"))
+    people = models.CharField(gettext_lazy("who did it"), max_length=200, blank=True)
     method = models.CharField(max_length=14, choices=Method, blank=True)
     passes = models.PositiveSmallIntegerField(null=True, blank=True)
     machine = models.CharField(max_length=80, blank=True)
@@ -80,7 +84,7 @@ class Step(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.get_kind_display()}, {self.done_on:%d %b %Y}"
+        return f"{self.get_kind_display()}, {date_format(self.done_on, 'd M Y')}"
 
     def get_absolute_url(self) -> str:
         return reverse("step-detail", args=[self.pk])
@@ -128,20 +132,20 @@ class Lot(models.Model):
     """Any mass of material with one identity. Its code is on a paper tag and survives mud."""
 
     class Kind(models.TextChoices):
-        BUCKET = "bucket", "Bucket"
-        CRUSHED = "crushed", "Crushed"
-        UNDERSIZE = "undersize", "Undersize"
-        OVERSIZE = "oversize", "Oversize"
-        SPLIT = "split", "Split"
-        BLEND = "blend", "Blend"
-        PORTION = "portion", "Portion"
-        CONCENTRATE = "concentrate", "Concentrate"
-        TAILS = "tails", "Tails"
-        ASSAY_SPLIT = "assay_split", "Split for assay"
+        BUCKET = "bucket", gettext_lazy("Bucket")
+        CRUSHED = "crushed", gettext_lazy("Crushed")
+        UNDERSIZE = "undersize", gettext_lazy("Undersize")
+        OVERSIZE = "oversize", gettext_lazy("Oversize")
+        SPLIT = "split", gettext_lazy("Split")
+        BLEND = "blend", gettext_lazy("Blend")
+        PORTION = "portion", gettext_lazy("Portion")
+        CONCENTRATE = "concentrate", gettext_lazy("Concentrate")
+        TAILS = "tails", gettext_lazy("Tails")
+        ASSAY_SPLIT = "assay_split", gettext_lazy("Split for assay")
 
     code = models.CharField(max_length=12, unique=True)
     kind = models.CharField(max_length=12, choices=Kind)
-    title = models.CharField("what it is", max_length=120, blank=True)
+    title = models.CharField(gettext_lazy("what it is"), max_length=120, blank=True)
     made_by = models.ForeignKey(Step, on_delete=models.PROTECT, related_name="made")
     # Mass when the lot was made, and as it was typed then.
     mass_g = models.DecimalField(max_digits=15, decimal_places=5)
@@ -153,12 +157,12 @@ class Lot(models.Model):
     portion_number = models.PositiveSmallIntegerField(null=True, blank=True)
     # The zone's stripe, "mixed" for material of several zones.
     stripe = models.CharField(max_length=5, default="none")
-    place = models.CharField("where it stands", max_length=120, blank=True)
-    holder = models.CharField("who has it", max_length=120, blank=True)
+    place = models.CharField(gettext_lazy("where it stands"), max_length=120, blank=True)
+    holder = models.CharField(gettext_lazy("who has it"), max_length=120, blank=True)
     # Held back: nothing is taken from it until it is released. Blank for every other lot.
-    reserve_reason = models.CharField("why it is held back", max_length=200, blank=True)
+    reserve_reason = models.CharField(gettext_lazy("why it is held back"), max_length=200, blank=True)
     # Kept by actions.contamination: a standing mark is on this lot or on one it was made of.
-    is_marked = models.BooleanField("contamination marked", default=False)
+    is_marked = models.BooleanField(gettext_lazy("contamination marked"), default=False)
     note = models.TextField(blank=True)
     is_void = models.BooleanField(default=False)
 
@@ -170,12 +174,14 @@ class Lot(models.Model):
             models.CheckConstraint(
                 name="lot_mass_positive",
                 condition=Q(mass_g__gt=0),
-                violation_error_message="A lot weighs more than 0 g.",
+                violation_error_message=gettext_lazy("A lot weighs more than 0 g."),
             ),
             models.CheckConstraint(
                 name="lot_never_overdrawn",
                 condition=Q(on_hand_g__gte=0) & Q(on_hand_g__lte=F("mass_g")),
-                violation_error_message="A lot holds between nothing and what it weighed when it was made.",
+                violation_error_message=gettext_lazy(
+                    "A lot holds between nothing and what it weighed when it was made."
+                ),
             ),
         ]
         indexes = [models.Index(fields=["kind", "-id"], name="lot_by_kind")]
@@ -210,7 +216,7 @@ class Draw(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.mass_g} g of {self.lot_id}"
+        return phrase("{mass} g of {lot}", mass=self.mass_g, lot=self.lot_id)
 
 
 class Origin(models.Model):
@@ -235,4 +241,6 @@ class Origin(models.Model):
         indexes = [models.Index(fields=["dig", "-lot"], name="origin_by_dig")]
 
     def __str__(self) -> str:
-        return f"{self.share} of lot {self.lot_id} from dig {self.dig_id}"
+        return phrase(
+            "{share} of lot {lot} from dig {dig}", share=self.share, lot=self.lot_id, dig=self.dig_id
+        )

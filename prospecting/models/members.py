@@ -4,40 +4,47 @@ from django.db import models
 from django.db.models import Q
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext_lazy
+
+from prospecting.calc.language import phrase
 
 
 class Member(AbstractUser):
     """Someone who signs in. A guest reads, a member also writes, a keeper also manages."""
 
     class Role(models.TextChoices):
-        GUEST = "guest", "Guest (reads, never sees positions)"
-        MEMBER = "member", "Member (reads and records)"
-        KEEPER = "keeper", "Keeper (also members, claims, voids)"
+        GUEST = "guest", gettext_lazy("Guest (reads, never sees positions)")
+        MEMBER = "member", gettext_lazy("Member (reads and records)")
+        KEEPER = "keeper", gettext_lazy("Keeper (also members, claims, voids)")
 
     class MassUnit(models.TextChoices):
-        LB = "lb", "pounds"
-        KG = "kg", "kilograms"
+        LB = "lb", gettext_lazy("pounds")
+        KG = "kg", gettext_lazy("kilograms")
 
     class GradeUnit(models.TextChoices):
-        OZT_PER_SHORT_TON = "ozt_per_short_ton", "troy ounces per short ton"
-        G_PER_T = "g_per_t", "grams per tonne"
+        OZT_PER_SHORT_TON = "ozt_per_short_ton", gettext_lazy("troy ounces per short ton")
+        G_PER_T = "g_per_t", gettext_lazy("grams per tonne")
 
     class DoseUnit(models.TextChoices):
-        TSP_PER_US_GAL = "tsp_per_us_gal", "teaspoons per US gallon"
-        ML_PER_L = "ml_per_l", "mL per litre"
+        TSP_PER_US_GAL = "tsp_per_us_gal", gettext_lazy("teaspoons per US gallon")
+        ML_PER_L = "ml_per_l", gettext_lazy("mL per litre")
 
     class DecimalMark(models.TextChoices):
-        POINT = ".", "a point: 1,234.5"
-        COMMA = ",", "a comma: 1 234,5"
+        POINT = ".", gettext_lazy("a point: 1,234.5")
+        COMMA = ",", gettext_lazy("a comma: 1 234,5")
 
     role = models.CharField(max_length=10, choices=Role, default=Role.MEMBER)
-    mass_unit = models.CharField("ore and material in", max_length=4, choices=MassUnit, default=MassUnit.LB)
-    grade_unit = models.CharField(
-        "grade in", max_length=20, choices=GradeUnit, default=GradeUnit.OZT_PER_SHORT_TON
+    mass_unit = models.CharField(
+        gettext_lazy("ore and material in"), max_length=4, choices=MassUnit, default=MassUnit.LB
     )
-    dose_unit = models.CharField("dose in", max_length=16, choices=DoseUnit, default=DoseUnit.TSP_PER_US_GAL)
+    grade_unit = models.CharField(
+        gettext_lazy("grade in"), max_length=20, choices=GradeUnit, default=GradeUnit.OZT_PER_SHORT_TON
+    )
+    dose_unit = models.CharField(
+        gettext_lazy("dose in"), max_length=16, choices=DoseUnit, default=DoseUnit.TSP_PER_US_GAL
+    )
     decimal_mark = models.CharField(
-        "decimals after", max_length=1, choices=DecimalMark, default=DecimalMark.POINT
+        gettext_lazy("decimals after"), max_length=1, choices=DecimalMark, default=DecimalMark.POINT
     )
 
     class Meta:
@@ -80,7 +87,7 @@ class Invitation(models.Model):
 
     key_sha256 = models.CharField(max_length=64, unique=True)
     # Whom it was meant for, in the keeper's words.
-    meant_for = models.CharField("for whom", max_length=120)
+    meant_for = models.CharField(gettext_lazy("for whom"), max_length=120)
     role = models.CharField(max_length=10, choices=Member.Role, default=Member.Role.MEMBER)
     invited_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     invited_at = models.DateTimeField(auto_now_add=True)
@@ -112,7 +119,7 @@ class Invitation(models.Model):
 
     def __str__(self) -> str:
         # Not whom it is for: every member reads the journal.
-        return f"Invitation {self.pk}"
+        return phrase("Invitation {number}", number=self.pk)
 
     def get_absolute_url(self) -> str:
         return reverse("invitation-list")
@@ -121,12 +128,12 @@ class Invitation(models.Model):
     def past(self) -> str:
         """What became of one that is no longer open."""
         if self.joined_as_id:
-            return "used"
+            return phrase("used")
         if self.withdrawn_at:
-            return "withdrawn"
+            return phrase("withdrawn")
         if self.expires_at > timezone.now() and not self.invited_by.is_keeper:
-            return "its keeper is no keeper any more"
-        return "run out"
+            return phrase("its keeper is no keeper any more")
+        return phrase("run out")
 
 
 class SignIn(models.Model):
@@ -141,16 +148,17 @@ class SignIn(models.Model):
         ordering = ["-began_at"]
 
     def __str__(self) -> str:
-        return f"{self.member} since {self.began_at:%Y-%m-%d}"
+        day = f"{self.began_at:%Y-%m-%d}"
+        return phrase("{member} since {day}", member=self.member, day=day)
 
 
 class ApiToken(models.Model):
     """A key by which a program reads, or reads and records, as one member. Only a hash of it is kept."""
 
     member = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="api_tokens")
-    name = models.CharField("what it is for", max_length=80)
+    name = models.CharField(gettext_lazy("what it is for"), max_length=80)
     key_sha256 = models.CharField(max_length=64, unique=True)
-    may_record = models.BooleanField("may also record runs", default=False)
+    may_record = models.BooleanField(gettext_lazy("may also record runs"), default=False)
     made_at = models.DateTimeField(auto_now_add=True)
     expires_at = models.DateTimeField()
     # The day only: a read must not write at every request.

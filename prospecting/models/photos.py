@@ -2,6 +2,8 @@ from django.conf import settings
 from django.db import models
 from django.urls import reverse
 
+from prospecting.calc.language import phrase
+
 
 class Photo(models.Model):
     """A picture, redrawn on a fresh canvas when it came in, so that no position or other hidden data is left in it."""
@@ -27,7 +29,7 @@ class Photo(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"Photo {self.pk}"
+        return phrase("Photo {number}", number=self.pk)
 
     def get_absolute_url(self) -> str:
         return reverse("photo", args=[self.pk])

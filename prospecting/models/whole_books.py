@@ -14,6 +14,7 @@ from django.db import connection, models
 
 from prospecting.calc import book_cells
 from prospecting.calc.book_cells import as_json, json_text, unit_of
+from prospecting.calc.number_words import as_written
 
 # What lets somebody in is no record of what was done: sign-ins, keys of programs and calendars, invitations. The last two are
 # Django's own tables of rights, which the site does not use.
@@ -112,6 +113,7 @@ def last_number(model: type[models.Model]) -> int:
 
 
 @cache
+@as_written()
 def book_tables() -> tuple[BookTable, ...]:
     """Every table of the site's own apps but those that let somebody in, in an order that does not change."""
     own = [config for config in apps.get_app_configs() if Path(config.path).parent == settings.BASE_DIR]

@@ -7,8 +7,10 @@ under, and where it stands under none or under two the line gives no figure at a
 import re
 from collections import Counter
 
+from prospecting.calc.language import phrase
+from prospecting.calc.number_words import numeral
 from prospecting.readers.marks import is_reading
-from prospecting.readers.text_table import MOST_CELLS, MOST_LINES, Line
+from prospecting.readers.text_table import MOST_CELLS, MOST_LINES, Line, NoTable
 from prospecting.readers.titles import heads_readings, mass_unit, read_unit
 
 _PIECE = re.compile(r"\S+(?: \S+)*")
@@ -22,7 +24,12 @@ def split_at_blanks(text: str) -> list[Line]:
     """Return every line cut into the columns its titles stand over; ValueError with a sentence where there are none."""
     lines = text.splitlines()
     if len(lines) > MOST_LINES:
-        raise ValueError(f"The text has more than {MOST_LINES:,} lines; divide it and read the parts.")
+        raise ValueError(
+            phrase(
+                "The text has more than {most} lines; divide it and read the parts.",
+                most=numeral(MOST_LINES, ","),
+            )
+        )
     pieces = [_pieces(line) for line in lines]
     title_at = next((at for at, line in enumerate(pieces[:_MOST_LINES_ABOVE]) if _names_columns(line)), None)
     if title_at is None:
@@ -90,14 +97,16 @@ def _split_at_single_blanks(lines: list[str]) -> list[Line]:
         len(line) for line in words[(title_at or 0) + 1 :] if len(line) > 1 and is_reading(line[-1])
     )
     if title_at is None or not samples:
-        raise ValueError(
-            "No table was found: no line has two cells divided by commas, semicolons, tabs or blanks."
+        raise NoTable(
+            phrase("No table was found: no line has two cells divided by commas, semicolons, tabs or blanks.")
         )
     titles = _joined_titles(words[title_at])
     if len(titles) != samples.most_common(1)[0][0]:
         raise ValueError(
-            "The columns are divided by single blanks, and it can't be told which title stands over which figure. Paste the "
-            "table with tabs, or send the file."
+            phrase(
+                "The columns are divided by single blanks, and it can't be told which title stands over which figure. Paste "
+                "the table with tabs, or send the file."
+            )
         )
     words[title_at] = titles
     return [

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 
+from prospecting.calc.language import phrase
 from prospecting.readers.header_facts import read_day
 from prospecting.readers.text_table import Line
 
@@ -101,7 +102,9 @@ class Column:
         return next((name for name, role in ROLES.items() if role == found), "")
 
     def __str__(self) -> str:
-        return f"column {self.number} ({self.title})" if self.title else f"column {self.number}"
+        if self.title:
+            return phrase("column {number} ({title})", number=self.number, title=self.title)
+        return phrase("column {number}", number=self.number)
 
 
 @dataclass(frozen=True)

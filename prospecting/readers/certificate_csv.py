@@ -7,8 +7,10 @@ Layouts of certificates differ by laboratory; those read here are common practic
 
 import hashlib
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.readers import marks
 from prospecting.readers.blank_table import split_at_blanks
 from prospecting.readers.certificate import (
@@ -27,6 +29,7 @@ from prospecting.readers.sheet_table import is_spreadsheet, read_sheets
 from prospecting.readers.text_table import (
     DELIMITERS,
     Grid,
+    Line,
     decode,
     one_line,
     split_lines,
@@ -82,7 +85,7 @@ def text_grids(text: str) -> list[Grid]:
     try:
         last = Grid(split_at_blanks(text), "blanks", is_last_resort=True)
     except ValueError as refusal:
-        last = Grid([], "blanks", is_last_resort=True, refusal=str(refusal))
+        last = Grid([], "blanks", is_last_resort=True, refusal=refusal)
     return [*grids, last]
 
 
@@ -131,7 +134,7 @@ def read_opened(opened: Opened, choices: Choices) -> Certificate:
     body = Body(layout, columns)
     body.read()
     if not body.rows:
-        raise ValueError("No samples stand under the titles of the table; there is nothing to read.")
+        raise ValueError(phrase("No samples stand under the titles of the table; there is nothing to read."))
     return Certificate(
         filename=opened.filename,
         sha256=opened.sha256,
@@ -157,79 +160,124 @@ def describe(certificate: Certificate) -> list[str]:
     """Return plain sentences that tell a member what was read, before anything is kept."""
     rows, gold = certificate.rows, certificate.gold_columns
     tags = Counter(row.tag_text for row in rows)
-    names = "; ".join(f"{_column_words(column)}" for column in gold)
     sentences = _header_sentences(certificate)
-    sentences.append(f"{_count(len(rows), 'row')}, gold in {_count(len(gold), 'column')}: {names}.")
-    if certificate.sheet:
-        sentences.append(f"Read from sheet {certificate.sheet}.")
-    sentences.append(f"The tags stand in {certificate.tag_column}.")
-    symbols = Counter(reading.symbol for row in rows for reading in row.readings)
     sentences.append(
-        "Readings: " + ", ".join(_symbol_words(symbol, n) for symbol, n in symbols.items()) + "."
+        phrase(
+            "{rows}, gold in {columns}: {names}.",
+            rows=phrase_counted("{number} row", "{number} rows", len(rows)),
+            columns=phrase_counted("{number} column", "{number} columns", len(gold)),
+            names="; ".join(map(_column_words, gold)),
+        )
     )
+    if certificate.sheet:
+        sentences.append(phrase("Read from sheet {sheet}.", sheet=certificate.sheet))
+    sentences.append(phrase("The tags stand in {column}.", column=certificate.tag_column))
+    symbols = Counter(reading.symbol for row in rows for reading in row.readings)
+    counts = ", ".join(_symbol_words(symbol, n) for symbol, n in symbols.items())
+    sentences.append(phrase("Readings: {counts}.", counts=counts))
     again = sum(1 for n in tags.values() if n > 1)
     if again:
-        verb = "stands" if again == 1 else "stand"
         sentences.append(
-            f"{_count(again, 'tag')} {verb} on more than one line; every reading is kept, in order."
-        )
-    left = []
-    for column in certificate.columns:
-        if column.meaning == "mass" and column.part:
-            unit = f" in {column.unit}" if column.unit else ""
-            sentences.append(
-                f"Column {column.number} ({column.title}) is the mass of the {column.part} fraction{unit}."
+            phrase_counted(
+                "{number} tag stands on more than one line; every reading is kept, in order.",
+                "{number} tags stand on more than one line; every reading is kept, in order.",
+                again,
             )
-        elif column.meaning in ("mass", "other") and column.title:
-            left.append(f"{column.number} ({column.title})")
-    if left:
-        which = "column" if len(left) == 1 else "columns"
-        sentences.append(
-            f"Kept as printed and not read as gold: {which} {', '.join(left[:_MOST_COLUMNS_NAMED])}"
-            f"{' and more' if len(left) > _MOST_COLUMNS_NAMED else ''}."
         )
+    sentences += [
+        _mass_column_words(column)
+        for column in certificate.columns
+        if column.meaning == "mass" and column.part
+    ]
+    sentences += _not_read_sentences(certificate)
     sentences += certificate.notes
     if certificate.ignored_lines:
-        left_out = "; ".join(
-            f"line {line.number} “{line.text[:80]}”" for line in certificate.ignored_lines[:8]
-        )
-        more = len(certificate.ignored_lines) - 8
-        sentences.append(f"Left out as no sample: {left_out}{f'; and {more} more' if more > 0 else ''}.")
+        sentences.append(_left_out_sentence(certificate.ignored_lines))
     if certificate.problems:
-        sentences.append(f"{_count(len(certificate.problems), 'thing')} to look at before this is kept.")
+        sentences.append(
+            phrase_counted(
+                "{number} thing to look at before this is kept.",
+                "{number} things to look at before this is kept.",
+                len(certificate.problems),
+            )
+        )
     return sentences
 
 
 def _header_sentences(certificate: Certificate) -> list[str]:
     words = {
-        "certificate_number": "Certificate number",
-        "laboratory": "Laboratory",
-        "date_reported": "Day reported, as printed",
-        "client_order": "Client order",
+        "certificate_number": phrase("Certificate number"),
+        "laboratory": phrase("Laboratory"),
+        "date_reported": phrase("Day reported, as printed"),
+        "client_order": phrase("Client order"),
     }
     return [f"{words[name]}: {certificate.header[name]}." for name in words if name in certificate.header]
 
 
 def _column_words(column: Column) -> str:
-    parts = [column.method or "method not printed", f"({column.unit})" if column.unit else "(unit not known)"]
+    parts = [
+        column.method or phrase("method not printed"),
+        f"({column.unit})" if column.unit else phrase("(unit not known)"),
+    ]
     if column.part:
-        parts.append(f"{column.part} fraction of a screen fire assay")
+        parts.append(phrase("{part} fraction of a screen fire assay", part=phrase(column.part)))
     if column.repeat_mark:
-        parts.append(column.repeat_mark)
+        parts.append(phrase(column.repeat_mark))
     if column.lower_limit_g_per_t is not None:
-        parts.append(f"lower limit {column.lower_limit_g_per_t.normalize():f} g/t")
+        limit = f"{column.lower_limit_g_per_t.normalize():f}"
+        parts.append(phrase("lower limit {limit} g/t", limit=limit))
     return " ".join(parts)
 
 
+def _mass_column_words(column: Column) -> str:
+    said = {"column": column.number, "title": column.title, "part": phrase(column.part)}
+    if column.unit:
+        return phrase(
+            "Column {column} ({title}) is the mass of the {part} fraction in {unit}.",
+            unit=column.unit,
+            **said,
+        )
+    return phrase("Column {column} ({title}) is the mass of the {part} fraction.", **said)
+
+
+def _not_read_sentences(certificate: Certificate) -> list[str]:
+    """That the columns that are no gold are kept as printed; nothing where there are none."""
+    left = [
+        f"{column.number} ({column.title})"
+        for column in certificate.columns
+        if column.title and (column.meaning == "other" or column.meaning == "mass" and not column.part)
+    ]
+    if not left:
+        return []
+    named = ", ".join(left[:_MOST_COLUMNS_NAMED])
+    if len(left) > _MOST_COLUMNS_NAMED:
+        return [phrase("Kept as printed and not read as gold: columns {named} and more.", named=named)]
+    return [
+        phrase_counted(
+            "Kept as printed and not read as gold: column {named}.",
+            "Kept as printed and not read as gold: columns {named}.",
+            len(left),
+            named=named,
+        )
+    ]
+
+
+def _left_out_sentence(lines: Sequence[Line]) -> str:
+    named = "; ".join(
+        phrase("line {number} “{text}”", number=line.number, text=line.text[:80]) for line in lines[:8]
+    )
+    if len(lines) > 8:
+        return phrase("Left out as no sample: {lines}; and {more} more.", lines=named, more=len(lines) - 8)
+    return phrase("Left out as no sample: {lines}.", lines=named)
+
+
 def _symbol_words(symbol: str, number: int) -> str:
-    words = {
-        marks.VALUE: _count(number, "value"),
-        marks.BELOW: f"{number} below a lower limit",
-        marks.ABOVE: f"{number} above an upper limit",
-        marks.BLANK_CELL: _count(number, "blank cell"),
-    }
-    return words.get(symbol, f"{number} {symbol}")
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+    if symbol == marks.VALUE:
+        return phrase_counted("{number} value", "{number} values", number)
+    if symbol == marks.BLANK_CELL:
+        return phrase_counted("{number} blank cell", "{number} blank cells", number)
+    if symbol == marks.BELOW:
+        return phrase("{number} below a lower limit", number=number)
+    if symbol == marks.ABOVE:
+        return phrase("{number} above an upper limit", number=number)
+    return phrase("{number} {mark}", number=number, mark=phrase(symbol))

@@ -3,9 +3,10 @@
 from dataclasses import replace
 from decimal import Decimal
 
+from prospecting.calc.language import phrase
 from prospecting.readers import titles
 from prospecting.readers.certificate import ROLES, Choices, Column
-from prospecting.readers.layout import Layout, prints_unit, row_label
+from prospecting.readers.layout import Layout, no_such_column, prints_unit, row_label
 from prospecting.readers.marks import decimal_signs, read_cell
 from prospecting.readers.text_table import one_line
 from prospecting.readers.titles import known_unit, read_unit
@@ -33,14 +34,21 @@ def read_columns(
     _check_columns(layout, columns, choices)
     problems += _part_problems(layout, columns)
     if layout.rival_tag_columns:
-        rivals = " and ".join(str(columns[index]) for index in layout.rival_tag_columns)
         problems.append(
-            f"Line {layout.title_line.number}: {columns[layout.tag_column]} is taken as the tags, but {rivals} may hold them; "
-            "say which."
+            phrase(
+                "Line {line}: {column} is taken as the tags, but {others} may hold them; say which.",
+                line=layout.title_line.number,
+                column=columns[layout.tag_column],
+                others=phrase(" and ").join(str(columns[index]) for index in layout.rival_tag_columns),
+            )
         )
     if layout.rival_sheets:
         problems.append(
-            f"Only sheet {layout.grid.sheet} is read; a table of gold stands also on {', '.join(layout.rival_sheets)}."
+            phrase(
+                "Only sheet {sheet} is read; a table of gold stands also on {others}.",
+                sheet=layout.grid.sheet,
+                others=", ".join(layout.rival_sheets),
+            )
         )
     return tuple(columns), problems
 
@@ -60,11 +68,10 @@ def _column(layout: Layout, index: int, choices: Choices) -> tuple[Column, str]:
     if column.meaning == "screen half" or (column.meaning == "grade" and titles.is_screen_half(beside)):
         part = titles.screen_part(words)
         if not part:
-            problem = (
-                f"Line {layout.title_line.number}, {column}: this is gold of a part of a screen assay, and not said of which. "
-                "It is not read; say what the column holds."
+            problem = phrase(
+                "this is gold of a part of a screen assay, and not said of which. It is not read; say what the column holds."
             )
-            return replace(column, meaning="other"), problem
+            return replace(column, meaning="other"), _placed(problem, layout, column)
         is_bead = part == "plus" and not _prints_grade(layout, index) and _mass_unit(layout, index)
         return replace(column, meaning="gold mass" if is_bead else "grade", part=part), ""
     if column.meaning == "mass":
@@ -92,8 +99,14 @@ def _mass_column(column: Column, layout: Layout, choices: Choices) -> tuple[Colu
         column = replace(column, method=_method_of(column, layout))
     problem = ""
     if unit is None and (column.part or column.meaning == "gold mass"):
-        problem = f"Line {layout.title_line.number}, {column}: no unit of mass is printed; say which it is."
+        problem = _placed(phrase("no unit of mass is printed; say which it is."), layout, column)
     return column, problem
+
+
+def _placed(problem: str, layout: Layout, column: Column) -> str:
+    return phrase(
+        "Line {line}, {column}: {problem}", line=layout.title_line.number, column=column, problem=problem
+    )
 
 
 def _without_second_plus(columns: list[Column], choices: Choices) -> list[Column]:
@@ -114,15 +127,22 @@ def _part_problems(layout: Layout, columns: list[Column]) -> list[str]:
         holds = [column for column in columns if column.part == part]
         gold = [column for column in holds if column.holds_readings]
         masses = [column for column in holds if column.meaning == "mass"]
-        where = f"Line {layout.title_line.number}: "
+        said = {"line": layout.title_line.number, "part": phrase(part)}
         if gold and not masses:
             found.append(
-                f"{where}no column gives the mass of the {part} fraction, so no grade of the whole sample can be reckoned from "
-                "its parts."
+                phrase(
+                    "Line {line}: no column gives the mass of the {part} fraction, so no grade of the whole sample can be "
+                    "reckoned from its parts.",
+                    **said,
+                )
             )
         if len(masses) > 1:
             found.append(
-                f"{where}{' and '.join(map(str, masses))} are both taken for the mass of the {part} fraction; say which it is."
+                phrase(
+                    "Line {line}: {columns} are both taken for the mass of the {part} fraction; say which it is.",
+                    columns=phrase(" and ").join(map(str, masses)),
+                    **said,
+                )
             )
     return found
 
@@ -130,15 +150,23 @@ def _part_problems(layout: Layout, columns: list[Column]) -> list[str]:
 def _check_columns(layout: Layout, columns: list[Column], choices: Choices) -> None:
     gold = [column.index for column in columns if column.holds_readings]
     if not gold:
-        raise ValueError("No column of gold is left: say which one holds it.")
+        raise ValueError(phrase("No column of gold is left: say which one holds it."))
     if len(gold) > MOST_GOLD_COLUMNS:
-        raise ValueError(f"The table has {len(gold)} columns of gold; at most {MOST_GOLD_COLUMNS} are read.")
+        raise ValueError(
+            phrase(
+                "The table has {number} columns of gold; at most {most} are read.",
+                number=len(gold),
+                most=MOST_GOLD_COLUMNS,
+            )
+        )
     if layout.tag_column >= len(columns):
-        raise ValueError(f"There is no column {layout.tag_column + 1} for the tags.")
+        raise ValueError(no_such_column(layout.tag_column))
     measured = [*gold, *(column.index for column in columns if column.meaning == "mass")]
     for index in choices.units:
         if index not in measured:
-            raise ValueError(f"A unit was given for column {index + 1}, which holds no gold.")
+            raise ValueError(
+                phrase("A unit was given for column {column}, which holds no gold.", column=index + 1)
+            )
 
 
 def _gold_column(
@@ -158,14 +186,18 @@ def _gold_column(
             unit = base.unit
     if column.index in choices.units:
         chosen = known_unit(choices.units[column.index])
-        problem = f"the certificate prints {unit}, and {chosen} was chosen; check which." if unit else ""
-        if unit and titles.in_g_per_t(Decimal(1), unit) == titles.in_g_per_t(Decimal(1), chosen):
-            problem = ""
+        problem = ""
+        if unit and titles.in_g_per_t(Decimal(1), unit) != titles.in_g_per_t(Decimal(1), chosen):
+            problem = phrase(
+                "the certificate prints {printed}, and {chosen} was chosen; check which.",
+                printed=unit,
+                chosen=chosen,
+            )
         unit = chosen
     elif unit is None and not problem:
-        problem = "no unit is printed; say which it is."
+        problem = phrase("no unit is printed; say which it is.")
     if problem:
-        problem = f"Line {layout.title_line.number}, {column}: {problem}"
+        problem = _placed(problem, layout, column)
     column = replace(column, unit=unit, method=method or header.get("method", ""), repeat_mark=repeat_mark)
     return replace(column, lower_limit_g_per_t=_lower_limit(column, layout)), problem
 
@@ -182,13 +214,16 @@ def _unit_of(column: Column, layout: Layout, header: dict[str, str]) -> tuple[st
         reads = [read for read in [read_unit(header["unit"])] if read.unit or read.unclear]
     unclear = next((read.unclear for read in reads if read.unclear), "")
     if unclear:
-        return (
-            None,
-            f"“{unclear}” can be meant in more than one way (short ton, long ton or tonne?); say which unit it is.",
+        return None, phrase(
+            "“{unit}” can be meant in more than one way (short ton, long ton or tonne?); say which unit it is.",
+            unit=unclear,
         )
     by_factor = {titles.in_g_per_t(Decimal(1), read.unit): read.unit for read in reversed(reads)}
     if len(by_factor) > 1:
-        return None, f"{' and '.join(sorted(by_factor.values()))} are both printed; say which unit it is."
+        return None, phrase(
+            "{units} are both printed; say which unit it is.",
+            units=phrase(" and ").join(sorted(by_factor.values())),
+        )
     return next(iter(by_factor.values()), None), ""
 
 

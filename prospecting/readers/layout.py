@@ -3,10 +3,11 @@
 import re
 from dataclasses import dataclass, replace
 
+from prospecting.calc.language import phrase
 from prospecting.readers import titles
 from prospecting.readers.certificate import Choices, TableUnknown
 from prospecting.readers.marks import is_reading
-from prospecting.readers.text_table import Grid, Line, one_line, used_width
+from prospecting.readers.text_table import Grid, Line, NoTable, one_line, used_width
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,7 @@ _ROW_LABELS = (
     ("element", re.compile(r"elements?|analytes?", re.IGNORECASE)),
 )
 _MOST_ROWS_BELOW = 5
-_NO_TABLE = "No table was found"
+
 # No certificate has a longer block above its table; looking further would only cost time.
 _MOST_LINES_ABOVE = 200
 
@@ -85,7 +86,7 @@ def find_layout(grids: list[Grid], choices: Choices) -> Layout:
     if choices.sheet is not None:
         grids = [grid for grid in grids if grid.sheet == choices.sheet]
         if not grids:
-            raise ValueError("There is no such sheet in this file.")
+            raise ValueError(phrase("There is no such sheet in this file."))
     refusals: list[ValueError] = []
     for is_last_resort in (False, True):
         found: list[Layout] = []
@@ -103,13 +104,13 @@ def find_layout(grids: list[Grid], choices: Choices) -> Layout:
     unknown = [refusal for refusal in refusals if isinstance(refusal, TableUnknown)]
     if unknown:
         raise max(unknown, key=lambda refusal: used_width(refusal.title_line))
-    raise next((each for each in refusals if not str(each).startswith(_NO_TABLE)), refusals[0])
+    raise next((each for each in refusals if not isinstance(each, NoTable)), refusals[0])
 
 
 def _layout_of(grid: Grid, choices: Choices) -> Layout:
     lines = grid.lines
     if grid.refusal:
-        raise ValueError(grid.refusal)
+        raise grid.refusal
     title_at = _chosen_titles(lines, choices)
     if title_at is None:
         title_at = _find_titles(grid)
@@ -148,7 +149,7 @@ def _chosen_titles(lines: list[Line], choices: Choices) -> int | None:
         return None
     at = next((at for at, line in enumerate(lines) if line.number == choices.title_line), None)
     if at is None or lines[at].is_blank:
-        raise ValueError(f"Line {choices.title_line} holds no titles.")
+        raise ValueError(phrase("Line {line} holds no titles.", line=choices.title_line))
     return at
 
 
@@ -189,13 +190,15 @@ def _find_titles(grid: Grid) -> int:
 def _refuse_table(grid: Grid) -> None:
     lines = grid.lines
     if not any(sum(bool(cell.strip()) for cell in line.cells) > 1 for line in lines):
-        raise ValueError(f"{_NO_TABLE}: no line has two cells divided by commas, semicolons or tabs.")
-    sentence = "No column of gold was found: no title has Au or gold in it, such as “Au ppm”."
+        raise NoTable(
+            phrase("No table was found: no line has two cells divided by commas, semicolons or tabs.")
+        )
+    sentence = phrase("No column of gold was found: no title has Au or gold in it, such as “Au ppm”.")
     titles_at = _likely_titles(lines)
     if titles_at is None:
         raise ValueError(sentence)
     raise TableUnknown(
-        f"{sentence} If one of the columns below is gold, say which.",
+        phrase("{refusal} If one of the columns below is gold, say which.", refusal=sentence),
         title_line=lines[titles_at],
         sheet=grid.sheet,
     )
@@ -233,23 +236,35 @@ def _choose_tag_column(
 ) -> tuple[int, tuple[int, ...]]:
     if choices.tag_column is not None:
         if choices.tag_column in gold:
-            raise ValueError(f"Column {choices.tag_column + 1} holds gold, so it cannot hold the tags.")
+            raise ValueError(
+                phrase(
+                    "Column {column} holds gold, so it cannot hold the tags.", column=choices.tag_column + 1
+                )
+            )
         if not 0 <= choices.tag_column < len(title_line.cells):
-            raise ValueError(f"There is no column {choices.tag_column + 1} for the tags.")
+            raise ValueError(no_such_column(choices.tag_column))
         return choices.tag_column, ()
     if not ranks:
         names = ", ".join(
             f"{index} “{one_line(cell)}”" for index, cell in enumerate(title_line.cells[:12], start=1)
         )
         raise TableUnknown(
-            f"No column is titled as the tag of the sample. The columns of line {title_line.number} are: {names}. "
-            "Say which one holds the tags.",
+            phrase(
+                "No column is titled as the tag of the sample. The columns of line {line} are: {names}. "
+                "Say which one holds the tags.",
+                line=title_line.number,
+                names=names,
+            ),
             title_line=title_line,
             sheet=sheet,
         )
     best = min(ranks, key=lambda index: (ranks[index], index))
     rivals = tuple(index for index in sorted(ranks) if index != best and ranks[index] <= max(2, ranks[best]))
     return best, rivals
+
+
+def no_such_column(tag_column: int) -> str:
+    return phrase("There is no column {column} for the tags.", column=tag_column + 1)
 
 
 def _describes_from_above(line: Line, gold: list[int]) -> bool:

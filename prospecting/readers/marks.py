@@ -6,12 +6,15 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc.grade import grade_g_per_t
+from prospecting.calc.language import phrase, to_phrase
+from prospecting.calc.number_words import numeral
 from prospecting.calc.units import convert_mass
 from prospecting.readers.titles import in_g_per_t
 
 VALUE, BELOW, ABOVE = "value", "below", "above"
-NOT_ENOUGH, NOT_RECEIVED, NOT_ANALYSED = "not enough sample", "not received", "not analysed"
-BLANK_CELL, NOT_UNDERSTOOD = "blank cell", "not understood"
+NOT_ENOUGH = to_phrase("not enough sample")
+NOT_RECEIVED, NOT_ANALYSED = to_phrase("not received"), to_phrase("not analysed")
+BLANK_CELL, NOT_UNDERSTOOD = "blank cell", to_phrase("not understood")
 
 # Legends differ between laboratories (reference list of marks: common practice, no source).
 _MARKS = {
@@ -89,7 +92,7 @@ def read_gold_mass(
     if not mass_g:
         return CellRead(
             NOT_UNDERSTOOD,
-            complaint="is gold as a mass, and the line gives no mass of the fraction it was in.",
+            complaint=phrase("is gold as a mass, and the line gives no mass of the fraction it was in."),
         )
     sign, figure = read
     return _reading(sign, grade_g_per_t(convert_mass(figure, unit, "mg"), mass_g))
@@ -107,7 +110,10 @@ def read_mass_g(
     sign, figure = read
     mass_g = convert_mass(figure, unit, "g").quantize(MASS_STEP_G)
     if sign or not 0 < mass_g <= MOST_FRACTION_G:
-        return None, f"is no mass of a fraction: give one above 0 g, at most {MOST_FRACTION_G:f} g."
+        return None, phrase(
+            "is no mass of a fraction: give one above 0 g, at most {most} g.",
+            most=numeral(MOST_FRACTION_G, "f"),
+        )
     return mass_g, ""
 
 
@@ -132,20 +138,26 @@ def _read_figure(
 
 def _reading(sign: str, g_per_t: Decimal) -> CellRead:
     if g_per_t > MOST_G_PER_T:
-        return CellRead(NOT_UNDERSTOOD, complaint="is more than pure gold; check the unit of the column.")
+        return CellRead(
+            NOT_UNDERSTOOD, complaint=phrase("is more than pure gold; check the unit of the column.")
+        )
     if 0 < g_per_t < LEAST_G_PER_T:
         return CellRead(
-            NOT_UNDERSTOOD, complaint="is less than any assay can see; check the unit of the column."
+            NOT_UNDERSTOOD, complaint=phrase("is less than any assay can see; check the unit of the column.")
         )
     if sign and g_per_t == 0:
-        return CellRead(NOT_UNDERSTOOD, complaint="is a limit of nought; ask the laboratory what it means.")
+        return CellRead(
+            NOT_UNDERSTOOD, complaint=phrase("is a limit of nought; ask the laboratory what it means.")
+        )
     if sign:
         return CellRead(BELOW if sign == "<" else ABOVE, limit_g_per_t=g_per_t)
     if g_per_t == 0:
         return CellRead(
             VALUE,
             g_per_t,
-            complaint="is printed as nought and kept so; ask the laboratory whether it means below its limit.",
+            complaint=phrase(
+                "is printed as nought and kept so; ask the laboratory whether it means below its limit."
+            ),
         )
     return CellRead(VALUE, g_per_t)
 
@@ -160,24 +172,27 @@ def _figure(text: str, decimal_comma: bool, signs: frozenset[str]) -> tuple[Deci
         if _IN_THOUSANDS.fullmatch(text) and "." in text:
             text = text.replace(",", "")
         elif "," in text:
-            return None, "has a comma that may divide thousands or decimals; write the figure with a point."
+            return None, phrase(
+                "has a comma that may divide thousands or decimals; write the figure with a point."
+            )
     else:
         if len(signs) == 2 and _MAYBE_THOUSANDS.fullmatch(text):
-            return (
-                None,
-                "may be thousands or decimals, as this file uses both signs; write the file with one of them.",
+            return None, phrase(
+                "may be thousands or decimals, as this file uses both signs; write the file with one of them."
             )
         if "," in text and "." in text:
-            return None, "has both a comma and a point; write the figure with one decimal sign."
+            return None, phrase("has both a comma and a point; write the figure with one decimal sign.")
         text = text.replace(",", ".")
     if not _PLAIN.fullmatch(text):
-        return None, "is not a figure as written."
+        return None, phrase("is not a figure as written.")
     return Decimal(text), ""
 
 
 def _why_not(text: str) -> str:
     if len(text) > LONGEST_CELL:
-        return f"is longer than {LONGEST_CELL} signs and no figure."
+        return phrase("is longer than {most} signs and no figure.", most=LONGEST_CELL)
     if re.fullmatch(r"[-−][0-9.,]+", text):
-        return "is below nought; some laboratories print a limit so. Ask this one, then write it with “<”."
-    return "is not a figure or a mark known here; ask the laboratory what it means."
+        return phrase(
+            "is below nought; some laboratories print a limit so. Ask this one, then write it with “<”."
+        )
+    return phrase("is not a figure or a mark known here; ask the laboratory what it means.")

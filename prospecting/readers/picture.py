@@ -22,6 +22,7 @@ from threading import Lock
 from typing import TYPE_CHECKING
 
 from prospecting.calc.accepted_files import MOST_PIXELS, MOST_SCANS, AcceptedFile
+from prospecting.calc.language import phrase, to_phrase
 
 if TYPE_CHECKING:
     from PIL.Image import Image as Picture
@@ -49,20 +50,23 @@ class PictureRefused(ValueError):
     """Why a picture is not taken: `code` is unreadable, too_many_pixels or too_costly."""
 
     SENTENCES = {
-        "unreadable": "The site can't read this file, whatever its name says.",
-        "too_many_pixels": "The picture has too many pixels (more than "
-        f"{MOST_PIXELS // 1_000_000} million). Send a smaller one.",
-        "too_costly": "This picture takes more memory or time to read than the site gives one, or is damaged. Send a smaller "
-        "one, or a plain JPEG.",
+        "unreadable": to_phrase("The site can't read this file, whatever its name says."),
+        "too_many_pixels": to_phrase(
+            "The picture has too many pixels (more than {most} million). Send a smaller one."
+        ),
+        "too_costly": to_phrase(
+            "This picture takes more memory or time to read than the site gives one, or is damaged. Send a smaller one, or a "
+            "plain JPEG."
+        ),
     }
 
     def __init__(self, code: str) -> None:
-        super().__init__(self.SENTENCES[code])
+        super().__init__(phrase(self.SENTENCES[code], most=MOST_PIXELS // 1_000_000))
         self.code = code
 
     def beside(self, accepted: AcceptedFile) -> str:
         """The sentence beside its field, with what is taken there."""
-        return f"{self} Taken: {accepted.in_words()}"
+        return phrase("{refusal} Taken: {kinds}", refusal=self, kinds=accepted.in_words())
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ import json
 from decimal import Decimal, InvalidOperation
 from xml.parsers import expat
 
+from prospecting.calc.language import phrase, to_phrase
 from prospecting.calc.named_places import GPX_1_1, NamedPlace, PositionFile
 
 MOST_PLACES = 5000
@@ -29,10 +30,12 @@ def read_positions(data: bytes) -> PositionFile:
     elif text[:1] == b"<":
         found = _from_gpx(text)
     else:
-        raise ValueError("This is neither GeoJSON (it would begin with {) nor GPX (it would begin with <).")
+        raise ValueError(
+            phrase("This is neither GeoJSON (it would begin with {) nor GPX (it would begin with <).")
+        )
     if not found.places:
         raise ValueError(
-            "The file holds no point with a name. A station is a waypoint named as on its flagging."
+            phrase("The file holds no point with a name. A station is a waypoint named as on its flagging.")
         )
     return found
 
@@ -41,16 +44,20 @@ def _from_geojson(data: bytes) -> PositionFile:
     try:
         whole = json.loads(data.decode("utf-8"), parse_float=Decimal, parse_constant=_no_number)
     except UnicodeDecodeError:
-        raise ValueError("The file is not in UTF-8, as GeoJSON is.") from None
+        raise ValueError(phrase("The file is not in UTF-8, as GeoJSON is.")) from None
     # A number too large for a decimal is an arithmetic error, no ValueError.
     except (ValueError, RecursionError, InvalidOperation):
-        raise ValueError("The file begins like GeoJSON but is not whole: it cannot be read.") from None
+        raise ValueError(
+            phrase("The file begins like GeoJSON but is not whole: it cannot be read.")
+        ) from None
     features = whole.get("features") if isinstance(whole, dict) else None
     if not isinstance(features, list) or whole.get("type") != "FeatureCollection":
-        raise ValueError('The file holds no "FeatureCollection" of points.')
+        raise ValueError(phrase('The file holds no "FeatureCollection" of points.'))
     if "crs" in whole:
         raise ValueError(
-            "The file names a coordinate system of its own. GeoJSON is WGS 84, longitude first: write it out so."
+            phrase(
+                "The file names a coordinate system of its own. GeoJSON is WGS 84, longitude first: write it out so."
+            )
         )
     _not_too_many(len(features))
     places, not_points, nameless = [], 0, 0
@@ -62,8 +69,8 @@ def _from_geojson(data: bytes) -> PositionFile:
         name = _name_in(feature.get("properties"))
         corner = geometry.get("coordinates")
         if not isinstance(corner, list) or len(corner) < 2:
-            raise ValueError(f"Point {number} has no longitude and latitude.")
-        place = _place(name or f"point {number}", corner[1], corner[0])
+            raise ValueError(phrase("Point {number} has no longitude and latitude.", number=number))
+        place = _place(name or phrase("point {number}", number=number), corner[1], corner[0])
         if name:
             places.append(place)
         else:
@@ -127,13 +134,13 @@ def _from_gpx(data: bytes) -> PositionFile:
         raise
     # Encodings that expat or Python won't have come as errors of several kinds, in words of their own.
     except (expat.ExpatError, LookupError, ValueError):
-        raise ValueError("The file begins like GPX but is not whole: it cannot be read.") from None
+        raise ValueError(phrase("The file begins like GPX but is not whole: it cannot be read.")) from None
     if not seen.is_gpx:
-        raise ValueError("The file is XML, but not GPX 1.1.")
+        raise ValueError(phrase("The file is XML, but not GPX 1.1."))
     places, nameless = [], 0
     for number, (text, latitude, longitude) in enumerate(seen.points, start=1):
         name = _one_line(text)
-        place = _place(name or f"waypoint {number}", latitude, longitude)
+        place = _place(name or phrase("waypoint {number}", number=number), latitude, longitude)
         if name:
             places.append(place)
         else:
@@ -142,17 +149,24 @@ def _from_gpx(data: bytes) -> PositionFile:
 
 
 def _no_declarations(*_: object) -> None:
-    raise Refusal("The file declares a document type or entities, which no GPX file needs: it is not read.")
+    raise Refusal(
+        phrase("The file declares a document type or entities, which no GPX file needs: it is not read.")
+    )
 
 
 def _not_too_many(number: int) -> None:
     if number > MOST_PLACES:
-        raise Refusal(f"The file holds more than {MOST_PLACES} points. Send the stations only.")
+        raise Refusal(
+            phrase("The file holds more than {most} points. Send the stations only.", most=MOST_PLACES)
+        )
 
 
 def _place(name: str, latitude: object, longitude: object) -> NamedPlace:
     degrees = []
-    for value, most, what in ((latitude, 90, "latitude"), (longitude, 180, "longitude")):
+    for value, most, what in (
+        (latitude, 90, to_phrase("latitude")),
+        (longitude, 180, to_phrase("longitude")),
+    ):
         try:
             # A truth value is a kind of number here, and is none.
             if isinstance(value, bool) or not isinstance(value, str | int | Decimal):
@@ -161,9 +175,18 @@ def _place(name: str, latitude: object, longitude: object) -> NamedPlace:
             if not number.is_finite():
                 raise InvalidOperation
         except InvalidOperation:
-            raise ValueError(f"{name}: its {what} is no number.") from None
+            raise ValueError(
+                phrase("{name}: its {what} is no number.", name=name, what=phrase(what))
+            ) from None
         if abs(number) > most:
-            raise ValueError(f"{name}: its {what} lies beyond {most} degrees. Are the two changed over?")
+            raise ValueError(
+                phrase(
+                    "{name}: its {what} lies beyond {most} degrees. Are the two changed over?",
+                    name=name,
+                    what=phrase(what),
+                    most=most,
+                )
+            )
         degrees.append(number.quantize(STEP))
     return NamedPlace(name, *degrees)
 

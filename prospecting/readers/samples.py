@@ -5,6 +5,7 @@ from collections import Counter
 from dataclasses import replace
 from decimal import Decimal
 
+from prospecting.calc.language import phrase
 from prospecting.readers import marks, titles
 from prospecting.readers.certificate import Column, ParsedReading, Row
 from prospecting.readers.layout import Layout, gold_cells, prints_unit, row_label
@@ -57,15 +58,21 @@ class Body:
                 continue
             if self._starts_another_table(line):
                 self.problems.append(
-                    f"Line {line.number} starts another table, with titles or units of its own; from there on nothing is read. "
-                    "Save that part as a file of its own."
+                    phrase(
+                        "Line {line} starts another table, with titles or units of its own; from there on nothing is read. "
+                        "Save that part as a file of its own.",
+                        line=line.number,
+                    )
                 )
                 self.ignored += [rest for rest in self.lines[at:] if not rest.is_blank]
                 return
             if _trimmed(line) not in self.titles and self._is_sample(line, at_foot, after_blank):
                 if at_foot:
                     self.problems.append(
-                        f"Line {line.number} stands below the end of the table and is read as a sample; check it."
+                        phrase(
+                            "Line {line} stands below the end of the table and is read as a sample; check it.",
+                            line=line.number,
+                        )
                     )
                     at_foot = False
                 self.rows.append(self._row(line))
@@ -82,7 +89,11 @@ class Body:
         figures = [column for column in self.gold if is_reading(line.cell(column.index))]
         if figures and not row_label(line.cell(self.tag.index)):
             self.problems.append(
-                f"Line {line.number}, {figures[0]}: the line is left out as no sample, though it may hold a reading; check it."
+                phrase(
+                    "Line {line}, {column}: the line is left out as no sample, though it may hold a reading; check it.",
+                    line=line.number,
+                    column=figures[0],
+                )
             )
 
     def _starts_another_table(self, line: Line) -> bool:
@@ -114,9 +125,14 @@ class Body:
         shifted = any(cell.strip() for cell in line.cells[len(self.columns) :])
         if shifted:
             self.problems.append(
-                f"Line {line.number} has {used_width(line)} cells where the titles are {len(self.columns)}, so its figures "
-                f"may stand in the wrong column; none from column {self.gold[0].number} on is read. Mend that line and send "
-                "the file again."
+                phrase(
+                    "Line {line} has {cells} cells where the titles are {titles}, so its figures may stand in the wrong "
+                    "column; none from column {column} on is read. Mend that line and send the file again.",
+                    line=line.number,
+                    cells=used_width(line),
+                    titles=len(self.columns),
+                    column=self.gold[0].number,
+                )
             )
         masses = {} if shifted else {part: self._mass(line, column) for part, column in self.masses.items()}
         return Row(
@@ -130,25 +146,43 @@ class Body:
         )
 
     def _check_line(self, line: Line, tag: str) -> None:
-        where = f"Line {line.number}, {self.tag}: "
+        said = {"line": line.number, "column": self.tag}
         if not tag:
-            self.problems.append(where + "a reading stands here without a tag.")
+            self.problems.append(
+                phrase("Line {line}, {column}: a reading stands here without a tag.", **said)
+            )
         elif len(tag) > LONGEST_TAG:
-            self.problems.append(where + f"the tag is longer than {LONGEST_TAG} signs.")
+            self.problems.append(
+                phrase(
+                    "Line {line}, {column}: the tag is longer than {most} signs.", most=LONGEST_TAG, **said
+                )
+            )
         elif _POWER_OF_TEN.fullmatch(tag):
             self.problems.append(
-                where + f"“{tag}” looks like a tag that a spreadsheet has turned into a power of ten."
+                phrase(
+                    "Line {line}, {column}: “{tag}” looks like a tag that a spreadsheet has turned into a power of ten.",
+                    tag=tag,
+                    **said,
+                )
             )
         for index, cell in enumerate(line.cells):
             if "\n" in cell.strip() or "\r" in cell.strip():
                 self.problems.append(
-                    f"Line {line.number}, column {index + 1}: the cell runs over several lines; check that no quotation mark "
-                    "is stray."
+                    phrase(
+                        "Line {line}, column {column}: the cell runs over several lines; check that no quotation mark is "
+                        "stray.",
+                        line=line.number,
+                        column=index + 1,
+                    )
                 )
         missing = next((column for column in self.gold if column.index >= len(line.cells)), None)
         if missing:
             self.problems.append(
-                f"Line {line.number} ends before {missing}; from there on its cells are read as empty."
+                phrase(
+                    "Line {line} ends before {column}; from there on its cells are read as empty.",
+                    line=line.number,
+                    column=missing,
+                )
             )
 
     def _mass(self, line: Line, column: Column) -> Decimal | None:
@@ -159,7 +193,15 @@ class Body:
 
     def _complain(self, line: Line, column: Column, complaint: str) -> None:
         shown = one_line(line.cell(column.index))[:60]
-        self.problems.append(f"Line {line.number}, {column}: “{shown}” {complaint}")
+        self.problems.append(
+            phrase(
+                "Line {line}, {column}: “{text}” {complaint}",
+                line=line.number,
+                column=column,
+                text=shown,
+                complaint=complaint,
+            )
+        )
 
     def _reading(self, line: Line, column: Column, shifted: bool, mass_g: Decimal | None) -> ParsedReading:
         raw_text = line.cell(column.index)

@@ -12,8 +12,10 @@ from dataclasses import dataclass
 from decimal import Decimal
 from xml.etree import ElementTree
 
+from prospecting.calc.language import phrase, phrase_counted, to_phrase
+from prospecting.calc.number_words import numeral
 from prospecting.readers.shown_number import general, shown_number
-from prospecting.readers.text_table import MOST_CELLS, MOST_LINES, Grid, Line
+from prospecting.readers.text_table import MOST_CELLS, MOST_LINES, Grid, Line, too_many_cells
 from prospecting.readers.titles import LONGEST_TITLE
 
 SPREADSHEET = b"PK\x03\x04"
@@ -25,7 +27,7 @@ SMALL_MEMBER_BYTES = 2_000_000
 MOST_SHEETS = 30
 MOST_FILLED_CELLS = 400_000
 
-_BROKEN = "This spreadsheet can't be read; save it anew as .xlsx, or as CSV."
+_BROKEN = to_phrase("This spreadsheet can't be read; save it anew as .xlsx, or as CSV.")
 # Attributes are bounded, so that a hostile sheet cannot make the search go over itself again and again.
 _FORMULA = re.compile(
     rb'<c\b[^>]{0,200}?\br="(?P<cell>[A-Z]{1,3}[0-9]{1,7})"[^>]{0,200}>\s{0,20}<f\b[^>]{0,200}?(?:/>|>(?P<text>[^<]*)</f>)'
@@ -52,22 +54,31 @@ class _Told:
         said = []
         if self.formulas:
             said.append(
-                f"{_cells(self.formulas)} a formula; what it came to when the file was saved is taken, and nothing is reckoned."
+                phrase_counted(
+                    "{number} cell holds a formula; what it came to when the file was saved is taken, and nothing is reckoned.",
+                    "{number} cells hold a formula; what it came to when the file was saved is taken, and nothing is reckoned.",
+                    self.formulas,
+                )
             )
         if self.without_value:
             said.append(
-                f"{_cells(self.without_value)} a formula without a saved value and is not understood: open the file, save it "
-                "and read it again."
+                phrase_counted(
+                    "{number} cell holds a formula without a saved value and is not understood: open the file, save it and "
+                    "read it again.",
+                    "{number} cells hold a formula without a saved value and is not understood: open the file, save it and "
+                    "read it again.",
+                    self.without_value,
+                )
             )
         if self.rounded:
             said.append(
-                f"{_cells(self.rounded)} more digits than are shown; the figure shown is taken, as on the printed certificate."
+                phrase_counted(
+                    "{number} cell holds more digits than are shown; the figure shown is taken, as on the printed certificate.",
+                    "{number} cells hold more digits than are shown; the figure shown is taken, as on the printed certificate.",
+                    self.rounded,
+                )
             )
         return said
-
-
-def _cells(number: int) -> str:
-    return "1 cell holds" if number == 1 else f"{number} cells hold"
 
 
 def read_sheets(data: bytes) -> list[Grid]:
@@ -80,36 +91,38 @@ def read_sheets(data: bytes) -> list[Grid]:
         raise
     except Exception:
         # zipfile, the parser of XML and openpyxl raise many things for a broken file.
-        raise SheetRefused(_BROKEN) from None
+        raise SheetRefused(phrase(_BROKEN)) from None
 
 
 def _check_directory(packed: zipfile.ZipFile, size: int) -> None:
     """Refuse by what the file's own directory says, before anything is unpacked."""
     members = packed.infolist()
-    too_much = (
+    too_much = phrase(
         "The spreadsheet unpacks to far more than a certificate holds; save the table of results alone."
     )
     if len(members) > MOST_MEMBERS or sum(each.file_size for each in members) > MOST_UNPACKED_BYTES:
         raise SheetRefused(too_much)
     # Members that lie over one another pack to more than the whole file.
     if sum(each.compress_size for each in members) > size:
-        raise SheetRefused(_BROKEN)
+        raise SheetRefused(phrase(_BROKEN))
     for each in members:
         if each.file_size > SMALL_MEMBER_BYTES and each.file_size > MOST_RATIO * max(1, each.compress_size):
             raise SheetRefused(too_much)
         if each.flag_bits & 1:
-            raise SheetRefused("The spreadsheet is locked with a password; save it without one.")
+            raise SheetRefused(phrase("The spreadsheet is locked with a password; save it without one."))
     names = {each.filename for each in members}
     if "xl/workbook.xml" not in names:
-        raise SheetRefused("This packed file is no spreadsheet of the .xlsx kind; save it as .xlsx or CSV.")
+        raise SheetRefused(
+            phrase("This packed file is no spreadsheet of the .xlsx kind; save it as .xlsx or CSV.")
+        )
     if len(names) < len(members):
-        raise SheetRefused(_BROKEN)
+        raise SheetRefused(phrase(_BROKEN))
     for each in members:
         if each.filename.endswith((".xml", ".rels")):
             with packed.open(each) as part:
                 # A document type can make a short text expand without end; no spreadsheet has one.
                 if _XML_KIND.search(part.read(2000)):
-                    raise SheetRefused(_BROKEN)
+                    raise SheetRefused(phrase(_BROKEN))
 
 
 def _read(packed: zipfile.ZipFile, data: bytes) -> list[Grid]:
@@ -119,12 +132,18 @@ def _read(packed: zipfile.ZipFile, data: bytes) -> list[Grid]:
     book = load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
     if len(book.sheetnames) > MOST_SHEETS:
         raise SheetRefused(
-            f"The spreadsheet has more than {MOST_SHEETS} sheets; save the sheet of results alone."
+            phrase(
+                "The spreadsheet has more than {most} sheets; save the sheet of results alone.",
+                most=MOST_SHEETS,
+            )
         )
     hidden = [sheet.title for sheet in book.worksheets if sheet.sheet_state != "visible"]
-    told = [f"Hidden sheets are not read: {', '.join(hidden[:_NAMED_SHEETS_MOST_SHOWN])}."] if hidden else []
+    told = []
+    if hidden:
+        named = ", ".join(hidden[:_NAMED_SHEETS_MOST_SHOWN])
+        told.append(phrase("Hidden sheets are not read: {sheets}.", sheets=named))
     if any(name.endswith("vbaProject.bin") for name in packed.namelist()):
-        told.append("The spreadsheet brings macros; they are never run.")
+        told.append(phrase("The spreadsheet brings macros; they are never run."))
     grids = []
     for sheet in book.worksheets:
         if sheet.sheet_state == "visible":
@@ -133,7 +152,7 @@ def _read(packed: zipfile.ZipFile, data: bytes) -> list[Grid]:
             if lines:
                 grids.append(Grid(lines, sheet=sheet.title, notes=(*told, *notes)))
     if not grids:
-        raise SheetRefused("The spreadsheet holds nothing that is shown.")
+        raise SheetRefused(phrase("The spreadsheet holds nothing that is shown."))
     return grids
 
 
@@ -170,10 +189,13 @@ def _lines(sheet, source: bytes) -> tuple[list[Line], list[str]]:
         filled += sum(map(bool, texts))
         if len(lines) >= MOST_LINES or filled > MOST_FILLED_CELLS:
             raise SheetRefused(
-                f"The spreadsheet has more than {MOST_LINES:,} lines; divide it and read the parts."
+                phrase(
+                    "The spreadsheet has more than {most} lines; divide it and read the parts.",
+                    most=numeral(MOST_LINES, ","),
+                )
             )
         if len(texts) > MOST_CELLS:
-            raise SheetRefused(f"Line {number} has more than {MOST_CELLS} cells; this is no certificate.")
+            raise SheetRefused(too_many_cells(number))
         lines.append(Line(number, tuple(texts)))
     # A row is stored up to its last filled cell; that it ends there says nothing.
     width = max((len(line.cells) for line in lines), default=0)

@@ -6,6 +6,9 @@ import io
 import re
 from dataclasses import dataclass
 
+from prospecting.calc.language import phrase
+from prospecting.calc.number_words import numeral
+
 MOST_BYTES = 2_000_000
 MOST_LINES = 20_000
 MOST_CELLS = 200
@@ -18,6 +21,10 @@ _MARKS = (
 )
 # Tab, line feed, form feed and carriage return belong in a text; so does the end mark that old systems write.
 _NOT_TEXT = re.compile("[\x00-\x08\x0b\x0e-\x19\x1b-\x1f]")
+
+
+class NoTable(ValueError):
+    """Nothing in the text looks like a table, cut in this way."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +59,7 @@ class Grid:
     # Taken only where no other way gives a table.
     is_last_resort: bool = False
     # Why it could not be cut so.
-    refusal: str = ""
+    refusal: ValueError | None = None
 
     @property
     def has_decimal_comma(self) -> bool:
@@ -64,21 +71,29 @@ def decode(data: bytes) -> tuple[str, str]:
     """Return the text and the name of its encoding; ValueError with a sentence where this is no text."""
     if len(data) > MOST_BYTES:
         raise ValueError(
-            f"The file has {len(data):,} bytes; a certificate of at most {MOST_BYTES:,} bytes is read."
+            phrase(
+                "The file has {size} bytes; a certificate of at most {most} bytes is read.",
+                size=numeral(len(data), ","),
+                most=numeral(MOST_BYTES, ","),
+            )
         )
     start = data[:1024].lstrip()
     if start.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
         raise ValueError(
-            "This looks like a spreadsheet of a kind that is not read; save it as .xlsx or CSV and send that file."
+            phrase(
+                "This looks like a spreadsheet of a kind that is not read; save it as .xlsx or CSV and send that file."
+            )
         )
     if start.startswith(b"%PDF"):
-        raise ValueError("This looks like a PDF; ask the laboratory for a CSV file, or type the readings in.")
+        raise ValueError(
+            phrase("This looks like a PDF; ask the laboratory for a CSV file, or type the readings in.")
+        )
     text, name = _decoded(data)
     if not text.strip("\x1a \t\r\n\f\xa0"):
-        raise ValueError("The file is empty.")
+        raise ValueError(phrase("The file is empty."))
     if _NOT_TEXT.search(text):
         raise ValueError(
-            "This is not a plain text file; save the certificate as CSV (UTF-8) and send that file."
+            phrase("This is not a plain text file; save the certificate as CSV (UTF-8) and send that file.")
         )
     return text, name
 
@@ -90,7 +105,10 @@ def _decoded(data: bytes) -> tuple[str, str]:
                 return data.decode(codec), name
             except UnicodeDecodeError:
                 raise ValueError(
-                    f"The file says it is {name} text but cannot be read as that; save it again."
+                    phrase(
+                        "The file says it is {encoding} text but cannot be read as that; save it again.",
+                        encoding=name,
+                    )
                 ) from None
     try:
         return data.decode("utf-8"), "UTF-8"
@@ -110,17 +128,29 @@ def split_lines(text: str, delimiter: str) -> list[Line]:
         for cells in reader:
             if len(lines) == MOST_LINES:
                 raise ValueError(
-                    f"The file has more than {MOST_LINES:,} lines; divide it and read the parts."
+                    phrase(
+                        "The file has more than {most} lines; divide it and read the parts.",
+                        most=numeral(MOST_LINES, ","),
+                    )
                 )
             if len(cells) > MOST_CELLS:
-                raise ValueError(f"Line {number} has more than {MOST_CELLS} cells; this is no certificate.")
+                raise ValueError(too_many_cells(number))
             lines.append(Line(number, tuple(cells)))
             number = reader.line_num + 1
     except csv.Error:
         raise ValueError(
-            f"Line {number} has a quotation mark that is stray or never closed, or a cell far too long; mend that line."
+            phrase(
+                "Line {line} has a quotation mark that is stray or never closed, or a cell far too long; mend that line.",
+                line=number,
+            )
         ) from None
     return lines
+
+
+def too_many_cells(line_number: int) -> str:
+    return phrase(
+        "Line {line} has more than {most} cells; this is no certificate.", line=line_number, most=MOST_CELLS
+    )
 
 
 def used_width(line: Line) -> int:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase
 
 LONGEST_TITLE = 120
 
@@ -134,7 +135,11 @@ def known_unit(text: str) -> str:
     unit = codes.get(text) or (text if text in GRADE_UNITS else read_unit(text).unit)
     if unit is None:
         raise ValueError(
-            f"“{text}” is not a unit of grade known here. Choose one of: {', '.join(GRADE_UNITS)}."
+            phrase(
+                "“{unit}” is not a unit of grade known here. Choose one of: {known}.",
+                unit=text,
+                known=", ".join(GRADE_UNITS),
+            )
         )
     return unit
 

@@ -3,8 +3,10 @@ from operator import attrgetter
 import django_tables2 as tables
 from django.urls import reverse
 from django.utils.html import format_html
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase
 from prospecting.models import Dispatch, Laboratory, ReferenceMaterial
 from prospecting.tables.base import FileColumn, ListTable, empty_last
 
@@ -12,10 +14,10 @@ NUMBER = {"td": {"class": "num"}, "th": {"class": "num"}}
 
 
 class LaboratoryTable(ListTable):
-    name = tables.Column(verbose_name="Laboratory", attrs={"td": {"class": "lead"}})
-    turnaround_days = tables.Column(verbose_name="Days it says it takes", attrs=NUMBER)
-    note = tables.Column(verbose_name="Note", orderable=False)
-    dispatch_count = tables.Column(verbose_name="Dispatches", attrs=NUMBER)
+    name = tables.Column(verbose_name=gettext_lazy("Laboratory"), attrs={"td": {"class": "lead"}})
+    turnaround_days = tables.Column(verbose_name=gettext_lazy("Days it says it takes"), attrs=NUMBER)
+    note = tables.Column(verbose_name=gettext_lazy("Note"), orderable=False)
+    dispatch_count = tables.Column(verbose_name=gettext_lazy("Dispatches"), attrs=NUMBER)
 
     order_turnaround_days = empty_last("turnaround_days")
 
@@ -36,10 +38,12 @@ class LaboratoryTable(ListTable):
 
 
 class MaterialTable(ListTable):
-    name = tables.Column(verbose_name="Check material", linkify=True, attrs={"td": {"class": "lead"}})
-    kind = tables.Column(verbose_name="Which it is")
-    certified_g_per_t = tables.Column(verbose_name="Certified value", attrs=NUMBER)
-    sample_count = tables.Column(verbose_name="Packets packed", attrs=NUMBER)
+    name = tables.Column(
+        verbose_name=gettext_lazy("Check material"), linkify=True, attrs={"td": {"class": "lead"}}
+    )
+    kind = tables.Column(verbose_name=gettext_lazy("Which it is"))
+    certified_g_per_t = tables.Column(verbose_name=gettext_lazy("Certified value"), attrs=NUMBER)
+    sample_count = tables.Column(verbose_name=gettext_lazy("Packets packed"), attrs=NUMBER)
 
     order_certified_g_per_t = empty_last("certified_g_per_t")
 
@@ -52,7 +56,8 @@ class MaterialTable(ListTable):
         self.grade_unit = grade_unit
 
     def render_kind(self, record: ReferenceMaterial) -> str:
-        return f"{record.get_kind_display()}{', retired' if record.is_retired else ''}"
+        kind = record.get_kind_display()
+        return phrase("{kind}, retired", kind=kind) if record.is_retired else kind
 
     def render_certified_g_per_t(self, value) -> str:
         return units.format_grade(value, self.grade_unit)
@@ -70,13 +75,17 @@ class MaterialTable(ListTable):
 
 
 class DispatchTable(ListTable):
-    id = tables.Column(verbose_name="Dispatch", linkify=True, attrs={"td": {"class": "lead"}})
-    laboratory = tables.Column(order_by="laboratory__name")
-    sent_on = tables.DateColumn(verbose_name="Sent", format="d M Y")
-    method = tables.Column()
-    sample_count = tables.Column(verbose_name="Tags", attrs=NUMBER)
-    state = tables.TemplateColumn(template_name="prospecting/_dispatch_state.html", verbose_name="Return")
-    expected_on = tables.DateColumn(verbose_name="Expected", format="d M Y")
+    id = tables.Column(verbose_name=gettext_lazy("Dispatch"), linkify=True, attrs={"td": {"class": "lead"}})
+    laboratory = tables.Column(verbose_name=gettext_lazy("Laboratory"), order_by="laboratory__name")
+    sent_on = tables.DateColumn(verbose_name=gettext_lazy("Sent"), format="d M Y")
+    method = tables.Column(verbose_name=gettext_lazy("Method"))
+    sample_count = tables.Column(verbose_name=gettext_lazy("Tags"), attrs=NUMBER)
+    state = tables.TemplateColumn(
+        template_name="prospecting/_dispatch_state.html",
+        verbose_name=gettext_lazy("Return"),
+        order_by="return_state",
+    )
+    expected_on = tables.DateColumn(verbose_name=gettext_lazy("Expected"), format="d M Y")
 
     order_sent_on = empty_last("sent_on")
     order_expected_on = empty_last("expected_on")
@@ -86,7 +95,7 @@ class DispatchTable(ListTable):
         fields = ("id", "laboratory", "sent_on", "method", "sample_count", "state", "expected_on")
 
     def render_id(self, value: int) -> str:
-        return f"No. {value}"
+        return phrase("No. {number}", number=value)
 
     def file_columns(self) -> list[FileColumn]:
         return [
@@ -96,6 +105,6 @@ class DispatchTable(ListTable):
             ("Method", Dispatch.get_method_display),
             ("Tags", attrgetter("sample_count")),
             ("Tags answered", attrgetter("answered_count")),
-            ("Return", attrgetter("state")),
+            ("Return", attrgetter("return_state")),
             ("Expected", attrgetter("expected_on")),
         ]

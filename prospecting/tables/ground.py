@@ -5,9 +5,12 @@ from decimal import Decimal
 from operator import attrgetter
 
 import django_tables2 as tables
+from django.utils.formats import date_format
 from django.utils.html import format_html
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.models import Claim, Dig, Zone
 from prospecting.tables.base import FileColumn, ListTable
@@ -19,27 +22,29 @@ class DigTable(ListTable):
     """Digs, newest first; `bucket_count` and `mass_g` are annotations of the query, masses in the reader's unit."""
 
     dug_on = tables.DateColumn(
-        verbose_name="Day", format="d M Y", linkify=True, attrs={"td": {"class": "lead"}}
+        verbose_name=gettext_lazy("Day"), format="d M Y", linkify=True, attrs={"td": {"class": "lead"}}
     )
-    station = tables.Column()
-    zone = tables.Column(linkify=True, order_by=("zone__claim__name", "zone__name"))
-    sample_kind = tables.Column(verbose_name="Sample")
-    bucket_count = tables.Column(verbose_name="Buckets", attrs=NUMBER)
-    mass_g = tables.Column(verbose_name="Mass", attrs=NUMBER)
-    digger = tables.Column()
+    station = tables.Column(verbose_name=gettext_lazy("Station"))
+    zone = tables.Column(
+        verbose_name=gettext_lazy("Zone"), linkify=True, order_by=("zone__claim__name", "zone__name")
+    )
+    sample_kind = tables.Column(verbose_name=gettext_lazy("Sample"))
+    bucket_count = tables.Column(verbose_name=gettext_lazy("Buckets"), attrs=NUMBER)
+    mass_g = tables.Column(verbose_name=gettext_lazy("Mass"), attrs=NUMBER)
+    digger = tables.Column(verbose_name=gettext_lazy("Digger"))
 
     class Meta:
         model = Dig
         fields = ("dug_on", "station", "zone", "sample_kind", "bucket_count", "mass_g", "digger")
-        empty_text = "No dig is like that. Take a filter away to see more."
+        empty_text = gettext_lazy("No dig is like that. Take a filter away to see more.")
 
     def __init__(self, *args, mass_unit: str, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         self.mass_unit = mass_unit
 
     def render_dug_on(self, record: Dig, value: datetime.date) -> str:
-        day = f"{value:%d %b %Y}"
-        return f"{day}, voided" if record.step.is_void else day
+        day = date_format(value, "d M Y")
+        return phrase("{day}, voided", day=day) if record.step.is_void else day
 
     def render_zone(self, value: Zone):
         return format_html(
@@ -108,7 +113,7 @@ def depth_words(dig: Dig, mass_unit: str) -> str:
     if dig.depth_m is None:
         return ""
     if not dig.depth_m:
-        return "at the surface"
+        return phrase("at the surface")
     meant = f"{numeral(dig.depth_m.normalize(), 'f')} m"
     if mass_unit == "lb":
         meant = f"{numeral(units.convert_length(dig.depth_m, 'm', 'ft').quantize(Decimal('0.1')).normalize(), 'f')} ft"

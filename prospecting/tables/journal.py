@@ -4,7 +4,9 @@ from urllib.parse import urlencode
 
 import django_tables2 as tables
 from django.utils.html import format_html, format_html_join
+from django.utils.translation import gettext_lazy
 
+from prospecting.calc.language import phrase
 from prospecting.models import JournalEntry
 from prospecting.tables.base import FileColumn, ListTable
 
@@ -12,21 +14,25 @@ from prospecting.tables.base import FileColumn, ListTable
 class JournalTable(ListTable):
     """The journal's lines as they are given; what changed stands below what was done."""
 
-    at = tables.DateTimeColumn(verbose_name="When", format="d M Y H:i", attrs={"td": {"class": "lead"}})
-    member = tables.Column(verbose_name="Who", empty_values=(), attrs={"td": {"class": "whole"}})
-    subject_label = tables.Column(verbose_name="About")
-    what = tables.Column(verbose_name="What", attrs={"td": {"class": "words"}})
-    device = tables.Column(verbose_name="Device", default="the site's computer")
-    seal = tables.Column(verbose_name="Number", empty_values=(), attrs={"td": {"class": "num"}})
+    at = tables.DateTimeColumn(
+        verbose_name=gettext_lazy("When"), format="d M Y H:i", attrs={"td": {"class": "lead"}}
+    )
+    member = tables.Column(
+        verbose_name=gettext_lazy("Who"), empty_values=(), attrs={"td": {"class": "whole"}}
+    )
+    subject_label = tables.Column(verbose_name=gettext_lazy("About"))
+    what = tables.Column(verbose_name=gettext_lazy("What"), attrs={"td": {"class": "words"}})
+    device = tables.Column(verbose_name=gettext_lazy("Device"), default=gettext_lazy("the site's computer"))
+    seal = tables.Column(verbose_name=gettext_lazy("Number"), empty_values=(), attrs={"td": {"class": "num"}})
 
     class Meta:
         model = JournalEntry
         fields = ("at", "member", "subject_label", "what", "device", "seal")
         orderable = False
-        empty_text = "No line is like that. Take a filter away to see more."
+        empty_text = gettext_lazy("No line is like that. Take a filter away to see more.")
 
     def render_member(self, record: JournalEntry) -> str:
-        return str(record.member) if record.member else "the site"
+        return str(record.member) if record.member else phrase("the site")
 
     def render_subject_label(self, record: JournalEntry, value: str):
         label = (
@@ -35,7 +41,7 @@ class JournalTable(ListTable):
         if not record.subject_id:
             return label
         query = urlencode({"kind": record.subject_kind, "record": record.subject_id})
-        return format_html('{}<br><a class="soft" href="?{}">all its lines</a>', label, query)
+        return format_html('{}<br><a class="soft" href="?{}">{}</a>', label, query, phrase("all its lines"))
 
     def render_what(self, record: JournalEntry):
         return format_html("{}{}{}", record.what, why_line(record), change_lines(record))
@@ -46,7 +52,7 @@ class JournalTable(ListTable):
     def render_seal(self, record: JournalEntry):
         seal = getattr(record, "seal", None)
         if seal is None:
-            return "not sealed yet"
+            return phrase("not sealed yet")
         return format_html('{} <span class="soft code">{}</span>', seal.number, seal.sha256[:8])
 
     def file_columns(self) -> list[FileColumn]:
@@ -65,7 +71,9 @@ class JournalTable(ListTable):
 
 
 def why_line(entry: JournalEntry):
-    return format_html('<br><span class="soft">why: {}</span>', entry.why) if entry.why else ""
+    if not entry.why:
+        return ""
+    return format_html('<br><span class="soft">{}</span>', phrase("why: {reason}", reason=entry.why))
 
 
 def change_words(entry: JournalEntry) -> str:
@@ -84,7 +92,8 @@ def change_lines(entry: JournalEntry):
 def changes_of(entry: JournalEntry) -> list[tuple[str, str, str]]:
     """Each field that was changed, with what stood there before and after, in words where that was nothing."""
     return [
-        (field, before or "nothing", after or "nothing") for field, (before, after) in entry.changes.items()
+        (field, before or phrase("nothing"), after or phrase("nothing"))
+        for field, (before, after) in entry.changes.items()
     ]
 
 

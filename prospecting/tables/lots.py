@@ -2,8 +2,10 @@ from operator import attrgetter
 
 import django_tables2 as tables
 from django.utils.html import format_html
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase
 from prospecting.models import Lot
 from prospecting.tables.base import FileColumn, ListTable
 
@@ -11,26 +13,30 @@ from prospecting.tables.base import FileColumn, ListTable
 class LotTable(ListTable):
     """Lots, newest first; masses in the reader's unit."""
 
-    code = tables.Column(linkify=True, attrs={"td": {"class": "lead code"}})
-    kind = tables.Column()
-    title = tables.Column(verbose_name="What it is", orderable=False)
-    on_hand_g = tables.Column(verbose_name="On hand", attrs={"td": {"class": "num"}, "th": {"class": "num"}})
-    stripe = tables.Column(verbose_name="Zone stripe", orderable=False)
+    code = tables.Column(
+        verbose_name=gettext_lazy("Code"), linkify=True, attrs={"td": {"class": "lead code"}}
+    )
+    kind = tables.Column(verbose_name=gettext_lazy("Kind"))
+    title = tables.Column(verbose_name=gettext_lazy("What it is"), orderable=False)
+    on_hand_g = tables.Column(
+        verbose_name=gettext_lazy("On hand"), attrs={"td": {"class": "num"}, "th": {"class": "num"}}
+    )
+    stripe = tables.Column(verbose_name=gettext_lazy("Zone stripe"), orderable=False)
 
     class Meta:
         model = Lot
         fields = ("code", "kind", "title", "on_hand_g", "stripe")
-        empty_text = "No lot is like that. Take a filter away to see more."
+        empty_text = gettext_lazy("No lot is like that. Take a filter away to see more.")
 
     def __init__(self, *args, mass_unit: str, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         self.mass_unit = mass_unit
 
     def render_on_hand_g(self, record: Lot) -> str:
-        return units.format_mass(record.on_hand_g, self.mass_unit) if record.on_hand_g else "used up"
+        return units.format_mass(record.on_hand_g, self.mass_unit) if record.on_hand_g else phrase("used up")
 
     def render_kind(self, value: str, record: Lot) -> str:
-        return f"{value}, contamination marked" if record.is_marked else value
+        return phrase("{kind}, contamination marked", kind=value) if record.is_marked else value
 
     def render_stripe(self, value: str):
         return format_html('<span class="swatch stripe-{}"></span>{}', value, stripe_words(value))
@@ -50,4 +56,6 @@ class LotTable(ListTable):
 
 
 def stripe_words(stripe: str) -> str:
-    return {"mixed": "several zones", "none": "none"}.get(stripe, f"stripe {stripe.upper()}")
+    if stripe == "mixed":
+        return phrase("several zones")
+    return phrase("none") if stripe == "none" else phrase("stripe {letter}", letter=stripe.upper())

@@ -2,26 +2,37 @@ from operator import attrgetter
 
 import django_tables2 as tables
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
 
+from prospecting.calc.language import phrase, to_phrase
 from prospecting.models import Invitation, Member
 from prospecting.tables.base import FileColumn, ListTable, empty_last
+
+# A role in one word; what it may do is said where one is chosen.
+ROLES = {
+    Member.Role.GUEST: to_phrase("guest"),
+    Member.Role.MEMBER: to_phrase("member"),
+    Member.Role.KEEPER: to_phrase("keeper"),
+}
 
 
 class MemberTable(ListTable):
     username = tables.Column(
-        verbose_name="User name",
+        verbose_name=gettext_lazy("User name"),
         linkify=lambda record: reverse("member-edit", args=[record.pk]),
         attrs={"td": {"class": "lead"}},
     )
     name = tables.Column(
         accessor="get_full_name",
-        verbose_name="Name",
-        default="not given",
+        verbose_name=gettext_lazy("Name"),
+        default=gettext_lazy("not given"),
         order_by=("first_name", "last_name"),
     )
-    role = tables.Column()
-    is_active = tables.Column(verbose_name="May sign in")
-    last_login = tables.DateTimeColumn(verbose_name="Last signed in", format="d M Y H:i", default="never")
+    role = tables.Column(verbose_name=gettext_lazy("Role"))
+    is_active = tables.Column(verbose_name=gettext_lazy("May sign in"))
+    last_login = tables.DateTimeColumn(
+        verbose_name=gettext_lazy("Last signed in"), format="d M Y H:i", default=gettext_lazy("never")
+    )
 
     order_last_login = empty_last("last_login")
 
@@ -30,10 +41,10 @@ class MemberTable(ListTable):
         fields = ("username", "name", "role", "is_active", "last_login")
 
     def render_role(self, record: Member) -> str:
-        return record.role
+        return phrase(ROLES[record.role])
 
     def render_is_active(self, value: bool) -> str:
-        return "yes" if value else "no, switched off"
+        return phrase("yes") if value else phrase("no, switched off")
 
     def file_columns(self) -> list[FileColumn]:
         return [
@@ -48,18 +59,20 @@ class MemberTable(ListTable):
 class InvitationTable(ListTable):
     """Invitations that open nothing any more, newest first."""
 
-    meant_for = tables.Column(verbose_name="For", attrs={"td": {"class": "lead"}}, orderable=False)
-    role = tables.Column(verbose_name="As")
-    past = tables.Column(verbose_name="What became of it", orderable=False)
-    invited_at = tables.DateTimeColumn(verbose_name="Invited", format="j M Y")
-    invited_by = tables.Column(verbose_name="By", order_by="invited_by__username")
+    meant_for = tables.Column(
+        verbose_name=gettext_lazy("For"), attrs={"td": {"class": "lead"}}, orderable=False
+    )
+    role = tables.Column(verbose_name=gettext_lazy("As"))
+    past = tables.Column(verbose_name=gettext_lazy("What became of it"), orderable=False)
+    invited_at = tables.DateTimeColumn(verbose_name=gettext_lazy("Invited"), format="j M Y")
+    invited_by = tables.Column(verbose_name=gettext_lazy("By"), order_by="invited_by__username")
 
     class Meta:
         model = Invitation
         fields = ("meant_for", "role", "past", "invited_at", "invited_by")
 
     def render_role(self, record: Invitation) -> str:
-        return record.role
+        return phrase(ROLES[record.role])
 
     def render_past(self, record: Invitation) -> str:
         return became_of(record)
@@ -75,4 +88,6 @@ class InvitationTable(ListTable):
 
 
 def became_of(invitation: Invitation) -> str:
-    return f"{invitation.past} by {invitation.joined_as}" if invitation.joined_as else invitation.past
+    if invitation.joined_as:
+        return phrase("used by {member}", member=invitation.joined_as)
+    return invitation.past

@@ -1,6 +1,7 @@
 from operator import attrgetter
 
 import django_tables2 as tables
+from django.utils.translation import gettext_lazy
 
 from prospecting.models import HeldEntry
 from prospecting.tables.base import FileColumn, ListTable
@@ -10,15 +11,19 @@ class SettledTable(ListTable):
     """Entries from phones that came too late and were decided on, newest first."""
 
     title = tables.Column(
-        verbose_name="Entry", linkify=True, attrs={"td": {"class": "lead"}}, orderable=False
+        verbose_name=gettext_lazy("Entry"), linkify=True, attrs={"td": {"class": "lead"}}, orderable=False
     )
     typed_by = tables.Column(
-        verbose_name="Typed by", accessor="delivery__member", order_by="delivery__member__username"
+        verbose_name=gettext_lazy("Typed by"),
+        accessor="delivery__member",
+        order_by="delivery__member__username",
     )
-    outcome = tables.Column(verbose_name="What became of it")
-    reason = tables.Column(verbose_name="Why", orderable=False, attrs={"td": {"class": "words"}})
-    settled_at = tables.DateTimeColumn(verbose_name="Decided", format="j M Y")
-    settled_by = tables.Column(verbose_name="By", order_by="settled_by__username")
+    outcome = tables.Column(verbose_name=gettext_lazy("What became of it"))
+    reason = tables.Column(
+        verbose_name=gettext_lazy("Why"), orderable=False, attrs={"td": {"class": "words"}}
+    )
+    settled_at = tables.DateTimeColumn(verbose_name=gettext_lazy("Decided"), format="j M Y")
+    settled_by = tables.Column(verbose_name=gettext_lazy("By"), order_by="settled_by__username")
 
     class Meta:
         model = HeldEntry

@@ -4,7 +4,9 @@ import django_tables2 as tables
 from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils.html import format_html, format_html_join
+from django.utils.translation import gettext_lazy
 
+from prospecting.calc.language import phrase
 from prospecting.models import AssayReturn, Reading
 from prospecting.tables.base import FileColumn, ListTable
 
@@ -19,27 +21,31 @@ class ReadingTable(ListTable):
 
     tag = tables.Column(
         accessor="sample__tag",
-        verbose_name="Tag",
+        verbose_name=gettext_lazy("Tag"),
         linkify=lambda record: reverse("sample-detail", args=[record.sample_id]),
         attrs={"td": {"class": "lead code"}},
     )
-    what = tables.Column(accessor="sample__what", verbose_name="Sample of", orderable=False)
-    laboratory = tables.Column(accessor="sample__dispatch__laboratory__name", verbose_name="Laboratory")
-    reported_on = tables.DateColumn(
-        accessor="assay_return__reported_on", verbose_name="Reported", format="j M Y"
+    what = tables.Column(accessor="sample__what", verbose_name=gettext_lazy("Sample of"), orderable=False)
+    laboratory = tables.Column(
+        accessor="sample__dispatch__laboratory__name", verbose_name=gettext_lazy("Laboratory")
     )
-    raw_text = tables.Column(verbose_name="As printed", attrs=NUMBER, orderable=False, empty_values=())
-    symbol = tables.Column(verbose_name="As understood", attrs=NUMBER, orderable=False)
+    reported_on = tables.DateColumn(
+        accessor="assay_return__reported_on", verbose_name=gettext_lazy("Reported"), format="j M Y"
+    )
+    raw_text = tables.Column(
+        verbose_name=gettext_lazy("As printed"), attrs=NUMBER, orderable=False, empty_values=()
+    )
+    symbol = tables.Column(verbose_name=gettext_lazy("As understood"), attrs=NUMBER, orderable=False)
 
     class Meta:
         model = Reading
         attrs = {"class": "printed"}
         fields = ("tag", "what", "laboratory", "reported_on", "raw_text", "symbol")
-        empty_text = "Nothing has come back from a laboratory yet."
+        empty_text = gettext_lazy("Nothing has come back from a laboratory yet.")
 
     def render_raw_text(self, record: Reading):
         printed = f"{record.raw_text} {record.unit}".strip()
-        return printed if record.raw_text else format_html('<span class="soft">nothing</span>')
+        return printed if record.raw_text else format_html('<span class="soft">{}</span>', phrase("nothing"))
 
     def render_symbol(self, record: Reading) -> str:
         figure = render_to_string("prospecting/_reading.html", {"reading": record}, request=self.request)
@@ -83,9 +89,9 @@ def marks(reading: Reading) -> list[str]:
     """What keeps the figure from being taken as it stands."""
     checks = reading.assay_return
     failed = checks.checks_state in (AssayReturn.Checks.FAILED, AssayReturn.Checks.ACCEPTED)
-    return ["replaced"] * bool(replaced_by(reading)) + [checks.get_checks_state_display()] * failed
+    return [phrase("replaced")] * bool(replaced_by(reading)) + [checks.get_checks_state_display()] * failed
 
 
 def value_in_use(reading: Reading) -> str:
     symbol = reading.sample.in_use_symbol
-    return Reading.Symbol(symbol).label if symbol else ""
+    return str(Reading.Symbol(symbol).label) if symbol else ""

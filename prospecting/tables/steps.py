@@ -4,19 +4,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
+from django.utils.translation import gettext_lazy
+
 from prospecting.calc import lineage, mass_balance, units
+from prospecting.calc.language import phrase
 from prospecting.models import Draw, Lot, Origin, Step
 
 # What the mass that did not come out again is called, by kind of step.
 LOSS_WORDS = {
-    Step.Kind.DRY: "Water driven off",
-    Step.Kind.RECOVER: "Not kept as a lot",
-    Step.Kind.REWEIGH: "Missing mass booked",
-    Step.Kind.DISCARD: "Thrown away",
+    Step.Kind.DRY: gettext_lazy("Water driven off"),
+    Step.Kind.RECOVER: gettext_lazy("Not kept as a lot"),
+    Step.Kind.REWEIGH: gettext_lazy("Missing mass booked"),
+    Step.Kind.DISCARD: gettext_lazy("Thrown away"),
 }
 # Whatever these draw is gone by intent: a share of it would always read 100 %.
 ALL_OF_IT = {Step.Kind.REWEIGH, Step.Kind.DISCARD}
-WELL_MIXED = "Each lot is taken as well mixed: whatever is drawn from it holds its digs in the same shares as the whole."
+WELL_MIXED = gettext_lazy(
+    "Each lot is taken as well mixed: whatever is drawn from it holds its digs in the same shares as the whole."
+)
 
 
 @dataclass(frozen=True)
@@ -55,7 +60,7 @@ def step_balance(step: Step, draws: Sequence[Draw], made: Sequence[Lot]) -> Bala
         made_g=mass_balance.total_mass_g(lot.mass_g for lot in made),
         loss_g=step.loss_g,
         loss_share=None if step.kind in ALL_OF_IT else mass_balance.loss_share(step.loss_g, drawn_g),
-        loss_word=LOSS_WORDS.get(step.kind, "Loss"),
+        loss_word=LOSS_WORDS.get(step.kind, phrase("Loss")),
     )
 
 
@@ -64,13 +69,16 @@ def loss_working(step: Step, draws: Sequence[Draw], made: Sequence[Lot], mass_un
     if not draws:
         return None
     balance = step_balance(step, draws, made)
-    inputs = [(f"drawn from {draw.lot.code}", *_mass(draw.mass_g, mass_unit, draw.lot)) for draw in draws]
-    inputs += [(f"made {lot.code}", *_mass(lot.mass_g, mass_unit, lot)) for lot in made]
+    inputs = [
+        (phrase("drawn from {code}", code=draw.lot.code), *_mass(draw.mass_g, mass_unit, draw.lot))
+        for draw in draws
+    ]
+    inputs += [(phrase("made {code}", code=lot.code), *_mass(lot.mass_g, mass_unit, lot)) for lot in made]
     share = units.format_share(balance.loss_share)
     rows = [
         WorkingRow(
             label=balance.loss_word,
-            formula="what went in − what came out",
+            formula=phrase("what went in − what came out"),
             inputs=inputs,
             value=units.format_mass(balance.loss_g, mass_unit),
         )
@@ -78,31 +86,33 @@ def loss_working(step: Step, draws: Sequence[Draw], made: Sequence[Lot], mass_un
     if step.kind == Step.Kind.DRY:
         rows.append(
             WorkingRow(
-                label="Moisture, on the wet basis",
-                formula="water ÷ wet mass",
+                label=phrase("Moisture, on the wet basis"),
+                formula=phrase("water ÷ wet mass"),
                 inputs=[
-                    ("water", *_mass(balance.loss_g, mass_unit)),
-                    ("wet mass", *_mass(balance.drawn_g, mass_unit)),
+                    (phrase("water"), *_mass(balance.loss_g, mass_unit)),
+                    (phrase("wet mass"), *_mass(balance.drawn_g, mass_unit)),
                 ],
                 value=share,
             )
         )
-        given = ["All that was lost in drying is taken as water: dust or a spill would be counted with it."]
+        given = [
+            phrase("All that was lost in drying is taken as water: dust or a spill would be counted with it.")
+        ]
     elif balance.loss_share is None:
-        given = ["The whole mass drawn is what left the books; nothing came out of this step."]
+        given = [phrase("The whole mass drawn is what left the books; nothing came out of this step.")]
     else:
         rows.append(
             WorkingRow(
-                label=f"{balance.loss_word} as a share",
-                formula="that mass ÷ what went in",
+                label=phrase("{loss} as a share", loss=balance.loss_word),
+                formula=phrase("that mass ÷ what went in"),
                 inputs=[
-                    ("that mass", *_mass(balance.loss_g, mass_unit)),
-                    ("what went in", *_mass(balance.drawn_g, mass_unit)),
+                    (phrase("that mass"), *_mass(balance.loss_g, mass_unit)),
+                    (phrase("what went in"), *_mass(balance.drawn_g, mass_unit)),
                 ],
                 value=share,
             )
         )
-        given = ["Masses are as weighed, wet or dry; the scale's own error is not in this figure."]
+        given = [phrase("Masses are as weighed, wet or dry; the scale's own error is not in this figure.")]
     return Working(rows=rows, assumptions=given)
 
 
@@ -129,17 +139,17 @@ def shares_working(
                 mass, _, url = _mass(draw.mass_g, mass_unit, draw.lot)
                 inputs.append(
                     (
-                        f"{draw.lot.code}: mass × share of this dig",
+                        phrase("{code}: mass × share of this dig", code=draw.lot.code),
                         f"{mass} × {units.format_share(share)}",
                         "",
                         url,
                     )
                 )
-        inputs.append(("all that went in", *_mass(went_in_g, mass_unit)))
+        inputs.append((phrase("all that went in"), *_mass(went_in_g, mass_unit)))
         rows.append(
             WorkingRow(
                 label=str(origin.dig),
-                formula="sum of (mass drawn × share of the dig in that lot) ÷ all that went in",
+                formula=phrase("sum of (mass drawn × share of the dig in that lot) ÷ all that went in"),
                 inputs=inputs,
                 value=units.format_share(worked[origin.dig_id]),
             )
@@ -148,7 +158,9 @@ def shares_working(
         rows=rows,
         assumptions=[
             WELL_MIXED,
-            "Shares are fixed when a step is recorded, and reckoned anew when one of its masses is corrected.",
+            phrase(
+                "Shares are fixed when a step is recorded, and reckoned anew when one of its masses is corrected."
+            ),
         ],
     )
 

@@ -5,6 +5,7 @@ from django.views.decorators.cache import never_cache
 
 from prospecting.access import GUEST, KEEPER, from_phone, page
 from prospecting.actions.api_tokens import end_api_token, make_api_token
+from prospecting.calc.language import phrase
 from prospecting.forms.api_tokens import ApiTokenForm
 from prospecting.forms.base import SiteForm
 from prospecting.models import ApiToken
@@ -26,7 +27,7 @@ def api_token_list(request: HttpRequest) -> HttpResponse:
         keys.append(key)
         return OwnPage(request.user)
 
-    response = enter(request, form, make, said="The token is made.", then=reverse("api-token-list"))
+    response = enter(request, form, make, said=phrase("The token is made."), then=reverse("api-token-list"))
     if response and (from_phone(request) or not keys):
         return response
     if keys:
@@ -38,7 +39,7 @@ def api_token_list(request: HttpRequest) -> HttpResponse:
             "form": form,
             "key": keys[0] if keys else "",
             "tokens": ApiToken.objects.filter(member=request.user),
-            "crumbs": [("My settings", reverse("own-settings")), ("Tokens for programs", "")],
+            "crumbs": [(phrase("My settings"), reverse("own-settings")), (phrase("Tokens for programs"), "")],
         },
     )
 
@@ -56,14 +57,16 @@ def api_token_end(request: HttpRequest, pk: int) -> HttpResponse:
         end_api_token(token=token, ended_by=request.user)
         return OwnPage(request.user)
 
-    if response := enter(request, form, make, said="The token opens nothing any more.", then=reverse(back)):
+    if response := enter(
+        request, form, make, said=phrase("The token opens nothing any more."), then=reverse(back)
+    ):
         return response
-    crumbs = [("Tokens for programs", reverse(back)), ("End a token", "")]
+    crumbs = [(phrase("Tokens for programs"), reverse(back)), (phrase("End a token"), "")]
     return render(request, "prospecting/api_token_end.html", {"token": token, "form": form, "crumbs": crumbs})
 
 
 @page(role=KEEPER)
 def api_token_all(request: HttpRequest) -> HttpResponse:
     tokens = ApiToken.objects.select_related("member").order_by("member__username", "-pk")
-    crumbs = [("Members", reverse("member-list")), ("Tokens for programs", "")]
+    crumbs = [(phrase("Members"), reverse("member-list")), (phrase("Tokens for programs"), "")]
     return render(request, "prospecting/api_token_all.html", {"tokens": tokens, "crumbs": crumbs})

@@ -7,6 +7,7 @@ from django.urls import reverse
 
 from prospecting.access import page
 from prospecting.actions import assays
+from prospecting.calc.language import phrase
 from prospecting.forms.assays import (
     ColumnsForm,
     FileRead,
@@ -25,7 +26,7 @@ def return_type(request, pk, pans_of):
     dispatch = get_object_or_404(Dispatch.objects.select_related("laboratory"), pk=pk)
 
     def ask_beside(read):
-        return certificates.pan_questions("what was typed", read, request.user.grade_unit, pans_of)
+        return certificates.pan_questions(phrase("what was typed"), read, request.user.grade_unit, pans_of)
 
     form = TypedReturnForm(
         request.POST or None, member=request.user, dispatch=dispatch, ask_beside=ask_beside
@@ -39,7 +40,7 @@ def return_type(request, pk, pans_of):
     return render(
         request,
         "prospecting/return_type.html",
-        {"dispatch": dispatch, "form": form, "crumbs": dispatch_crumbs(dispatch, "Type a return in")},
+        {"dispatch": dispatch, "form": form, "crumbs": dispatch_crumbs(dispatch, phrase("Type a return in"))},
     )
 
 
@@ -72,7 +73,7 @@ def _upload(request, dispatch):
             "dispatch": dispatch,
             "form": form,
             "known": known,
-            "crumbs": dispatch_crumbs(dispatch, "Read a file"),
+            "crumbs": dispatch_crumbs(dispatch, phrase("Read a file")),
         },
     )
 
@@ -80,11 +81,13 @@ def _upload(request, dispatch):
 def _preview(request, dispatch, sha256, pans_of):
     """What was read from a held file. Nothing of it is stored before the member says so."""
     if known := AssayReturn.objects.of_file(sha256).without_file().first():
-        messages.info(request, "This file is stored: here is what was read from it.")
+        messages.info(request, phrase("This file is stored: here is what was read from it."))
         return redirect(known)
     data = assays.held_file(sha256=sha256, held_by=request.user)
     if data is None:
-        messages.warning(request, "The file is no longer kept aside. Nothing was stored: choose it again.")
+        messages.warning(
+            request, phrase("The file is no longer kept aside. Nothing was stored: choose it again.")
+        )
         return redirect(request.path)
     name = request.GET.get("name", "")[:200]
     read = FileRead(data=data, name=name, answers=request.GET, dispatch=dispatch)
@@ -123,7 +126,7 @@ def _preview(request, dispatch, sha256, pans_of):
             "form": form,
             "columns": ColumnsForm(read=read),
             "held": {"file": sha256, "name": name},
-            "crumbs": dispatch_crumbs(dispatch, "What was read"),
+            "crumbs": dispatch_crumbs(dispatch, phrase("What was read")),
         },
     )
 
@@ -154,7 +157,8 @@ def return_detail(request, pk):
                 "sample__lot", "sample__material", "sample__duplicate_of"
             ).order_by("sample__tag", "order"),
             "crumbs": dispatch_crumbs(
-                assay_return.dispatch, f"Certificate {assay_return.certificate_number}"
+                assay_return.dispatch,
+                phrase("Certificate {number}", number=assay_return.certificate_number),
             ),
         },
     )
@@ -177,7 +181,7 @@ def _content_type(data: bytes, file_name: str) -> str:
 
 def dispatch_crumbs(dispatch: Dispatch, label: str) -> list[tuple[str, str]]:
     return [
-        ("Assays", reverse("dispatch-list")),
-        (f"Dispatch {dispatch.pk}", dispatch.get_absolute_url()),
+        (phrase("Assays"), reverse("dispatch-list")),
+        (phrase("Dispatch {number}", number=dispatch.pk), dispatch.get_absolute_url()),
         (label, ""),
     ]

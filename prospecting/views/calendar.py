@@ -9,6 +9,7 @@ from django.views.decorators.cache import never_cache
 
 from prospecting.access import ANYONE, MEMBER, from_phone, page
 from prospecting.actions.calendar_link import hash_of_key, remove_calendar_link, renew_calendar_link
+from prospecting.calc.language import phrase
 from prospecting.forms.base import SiteForm
 from prospecting.frames.calendar import calendar_feed as feed_now
 from prospecting.models import CalendarLink
@@ -31,7 +32,7 @@ def calendar_link(request: HttpRequest) -> HttpResponse:
         keys.append(key)
         return link
 
-    response = enter(request, form, make, said="The private address is made.")
+    response = enter(request, form, make, said=phrase("The private address is made."))
     if response and (from_phone(request) or not keys):
         return response
     if keys:
@@ -48,7 +49,7 @@ def calendar_remove(request: HttpRequest) -> HttpResponse:
         request,
         form,
         lambda: OwnPage(remove_calendar_link(member=request.user)),
-        said="The private address opens nothing any more.",
+        said=phrase("The private address opens nothing any more."),
         then=reverse("calendar-link"),
     )
     return response or _link_page(request, remove_form=form)
@@ -69,7 +70,7 @@ def _link_page(
             "remove_form": remove_form or SiteForm(member=request.user, auto_id=REMOVE_IDS),
             "link": CalendarLink.objects.filter(member=request.user).first(),
             "address": address,
-            "crumbs": [("My settings", reverse("own-settings")), ("Calendar", "")],
+            "crumbs": [(phrase("My settings"), reverse("own-settings")), (phrase("Calendar"), "")],
         },
     )
 

@@ -2,14 +2,16 @@ from django.shortcuts import get_object_or_404, render
 from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.formats import date_format
 
 from prospecting.access import page
 from prospecting.actions import checks
+from prospecting.calc.language import phrase
 from prospecting.charts.control import Line, Result, control_picture
 from prospecting.charts.precision import PairDot, precision_picture
 from prospecting.forms.base import SiteForm
 from prospecting.forms.checks import AcceptForm
-from prospecting.frames.checks import RULE_SET, return_checks
+from prospecting.frames.checks import return_checks, return_rules
 from prospecting.frames.duplicate_precision import StagePrecision, precision_by_grade
 from prospecting.frames.laboratories import (
     BlankHistory,
@@ -34,8 +36,8 @@ def return_checks_page(request, pk):
         {
             "assay_return": assay_return,
             "checks": return_checks(assay_return, grade_unit=request.user.grade_unit),
-            "rule_set": RULE_SET,
-            "crumbs": _crumbs(assay_return, "Checks"),
+            "rule_set": return_rules(),
+            "crumbs": _crumbs(assay_return, phrase("Checks")),
         },
     )
 
@@ -58,7 +60,7 @@ def return_accept(request, pk):
             "assay_return": assay_return,
             "checks": return_checks(assay_return, grade_unit=request.user.grade_unit),
             "form": form,
-            "crumbs": _crumbs(assay_return, "Accept"),
+            "crumbs": _crumbs(assay_return, phrase("Accept")),
         },
     )
 
@@ -73,14 +75,14 @@ def return_judge(request, pk):
         request,
         form,
         lambda: checks.judge_again(assay_return=assay_return, recorded_by=request.user),
-        said="Judged again.",
+        said=phrase("Judged again."),
         then=reverse("return-checks", args=[pk]),
     ):
         return response
     return render(
         request,
         "prospecting/return_judge.html",
-        {"assay_return": assay_return, "form": form, "crumbs": _crumbs(assay_return, "Judge again")},
+        {"assay_return": assay_return, "form": form, "crumbs": _crumbs(assay_return, phrase("Judge again"))},
     )
 
 
@@ -100,7 +102,7 @@ def laboratory_compare(request):
         "prospecting/laboratory_compare.html",
         {
             "body": kept_result("laboratories side by side", made_from, written),
-            "crumbs": _laboratory_crumbs("Side by side"),
+            "crumbs": _laboratory_crumbs(phrase("Side by side")),
         },
     )
 
@@ -137,9 +139,13 @@ def _material_picture(history: MaterialHistory, grade_unit: str):
         _lines(history.limits),
         grade_unit=grade_unit,
         name=f"material-{history.material.pk}",
-        title=f"Does it read {history.material} as certified?",
-        description=f"{len(history.results)} results in order of reporting against the certified grade. "
-        f"{history.limits_from} {history.bias_words}",
+        title=phrase("Does it read {material} as certified?", material=history.material),
+        description=phrase(
+            "{number} results in order of reporting against the certified grade. {limits} {bias}",
+            number=len(history.results),
+            limits=history.limits_from,
+            bias=history.bias_words,
+        ),
     )
 
 
@@ -149,8 +155,12 @@ def _blank_picture(blanks: BlankHistory, grade_unit: str):
         _lines(blanks.limits),
         grade_unit=grade_unit,
         name="blanks",
-        title="Do coarse blanks come back barren?",
-        description=f"{len(blanks.results)} coarse blanks in order of reporting, {blanks.failed} of them failed.",
+        title=phrase("Do coarse blanks come back barren?"),
+        description=phrase(
+            "{number} coarse blanks in order of reporting, {failed} of them failed.",
+            number=len(blanks.results),
+            failed=blanks.failed,
+        ),
         from_zero=True,
     )
 
@@ -163,19 +173,36 @@ def _precision_picture(found: StagePrecision, grade_unit: str):
             PairDot(
                 each.mean,
                 each.difference,
-                f"{each.first.tag} and {each.second.tag}: mean {each.mean_words}, difference {each.difference_words}",
+                phrase(
+                    "{first} and {second}: mean {mean}, difference {difference}",
+                    first=each.first.tag,
+                    second=each.second.tag,
+                    mean=each.mean_words,
+                    difference=each.difference_words,
+                ),
             )
             for each in found.pairs
         ],
         [
-            PairDot(each.mean, each.median, f"group around {each.mean_words}: {each.median_words}")
+            PairDot(
+                each.mean,
+                each.median,
+                phrase(
+                    "group around {mean}: {difference}", mean=each.mean_words, difference=each.median_words
+                ),
+            )
             for each in found.groups
         ],
         found.line.median_difference_at,
         grade_unit=grade_unit,
         name=f"precision-{found.stage}",
-        title=f"How far do two results of one thing lie apart? {found.name}",
-        description=f"{len(found.pairs)} pairs in {len(found.groups)} groups by grade. {found.sentence}",
+        title=phrase("How far do two results of one thing lie apart? {stage}", stage=found.name),
+        description=phrase(
+            "{number} pairs in {groups} groups by grade. {sentence}",
+            number=len(found.pairs),
+            groups=len(found.groups),
+            sentence=found.sentence,
+        ),
     )
 
 
@@ -183,7 +210,7 @@ def _results(results) -> list[Result]:
     return [
         Result(
             value=each.value,
-            day=f"{each.assay_return.reported_on.day} {each.assay_return.reported_on:%b %Y}",
+            day=date_format(each.assay_return.reported_on, "j M Y"),
             title=f"{each.sample.tag}, {each.assay_return}: {each.read}"
             + (f"; {each.says}" if each.says else ""),
             way=each.way,
@@ -209,4 +236,8 @@ def _crumbs(assay_return: AssayReturn, label: str) -> list[tuple[str, str]]:
 
 
 def _laboratory_crumbs(label: str) -> list[tuple[str, str]]:
-    return [("Assays", reverse("dispatch-list")), ("Laboratories", reverse("laboratory-list")), (label, "")]
+    return [
+        (phrase("Assays"), reverse("dispatch-list")),
+        (phrase("Laboratories"), reverse("laboratory-list")),
+        (label, ""),
+    ]

@@ -10,6 +10,7 @@ from prospecting.actions.claim_dates import (
     reopen_claim_date,
     void_claim_date,
 )
+from prospecting.calc.language import phrase
 from prospecting.forms.claim_dates import (
     ClaimDateForm,
     ClaimDateKeepForm,
@@ -30,7 +31,7 @@ def claim_date_list(request: HttpRequest) -> HttpResponse:
         {
             "dates": all_claim_dates(),
             "near_days": NEAR_DAYS,
-            "crumbs": [("Ground", reverse("zone-list")), ("Claim dates", "")],
+            "crumbs": [(phrase("Ground"), reverse("zone-list")), (phrase("Claim dates"), "")],
         },
     )
 
@@ -43,13 +44,13 @@ def claim_date_add(request: HttpRequest, pk: int) -> HttpResponse:
         request,
         form,
         lambda: add_claim_date(claim=claim, **form.values(), recorded_by=request.user),
-        said="The date is written down.",
+        said=phrase("The date is written down."),
     ):
         return response
     return render(
         request,
         "prospecting/claim_date_add.html",
-        {"claim": claim, "form": form, "crumbs": claim_crumbs(claim, "Add a date")},
+        {"claim": claim, "form": form, "crumbs": claim_crumbs(claim, phrase("Add a date"))},
     )
 
 
@@ -62,10 +63,10 @@ def claim_date_edit(request: HttpRequest, pk: int) -> HttpResponse:
         date,
         form,
         lambda: change_claim_date(date=date, **form.values(), recorded_by=request.user),
-        said="Changed.",
+        said=phrase("Changed."),
         change=Change(date, claim_date_before),
         template="claim_date_edit",
-        label="Change a date",
+        label=phrase("Change a date"),
     )
 
 
@@ -78,9 +79,9 @@ def claim_date_keep(request: HttpRequest, pk: int) -> HttpResponse:
         date,
         form,
         lambda: keep_claim_date(date=date, **form.values(), recorded_by=request.user),
-        said="Marked as kept.",
+        said=phrase("Marked as kept."),
         template="claim_date_keep",
-        label="Mark as kept",
+        label=phrase("Mark as kept"),
     )
 
 
@@ -93,9 +94,9 @@ def claim_date_reopen(request: HttpRequest, pk: int) -> HttpResponse:
         date,
         form,
         lambda: reopen_claim_date(date=date, reason=form.cleaned_data["reason"], reopened_by=request.user),
-        said="It is open again, and its reminder with it.",
+        said=phrase("It is open again, and its reminder with it."),
         template="claim_date_reopen",
-        label="Open again",
+        label=phrase("Open again"),
     )
 
 
@@ -108,9 +109,9 @@ def claim_date_void(request: HttpRequest, pk: int) -> HttpResponse:
         date,
         form,
         lambda: void_claim_date(date=date, reason=form.cleaned_data["reason"], voided_by=request.user),
-        said="Voided. The date stays to be read, with your reason.",
+        said=phrase("Voided. The date stays to be read, with your reason."),
         template="claim_date_void",
-        label="Void a date",
+        label=phrase("Void a date"),
     )
 
 
@@ -132,4 +133,4 @@ def _act(
 
 
 def claim_crumbs(claim: Claim, label: str) -> list[tuple[str, str]]:
-    return [("Ground", reverse("zone-list")), (claim.name, claim.get_absolute_url()), (label, "")]
+    return [(phrase("Ground"), reverse("zone-list")), (claim.name, claim.get_absolute_url()), (label, "")]

@@ -3,6 +3,7 @@ from django.shortcuts import get_object_or_404, render
 
 from prospecting.access import MEMBER, page
 from prospecting.actions.claim_papers import add_claim_paper, void_claim_paper
+from prospecting.calc.language import phrase
 from prospecting.forms.claim_papers import ClaimPaperForm, ClaimPaperVoidForm
 from prospecting.models import Claim, ClaimPaper
 from prospecting.views.claim_dates import claim_crumbs
@@ -18,13 +19,13 @@ def claim_paper_add(request: HttpRequest, pk: int) -> HttpResponse:
         request,
         form,
         lambda: add_claim_paper(claim=claim, **form.values(), recorded_by=request.user),
-        said="The paper is kept.",
+        said=phrase("The paper is kept."),
     ):
         return response
     return render(
         request,
         "prospecting/claim_paper_add.html",
-        {"claim": claim, "form": form, "crumbs": claim_crumbs(claim, "Add a paper")},
+        {"claim": claim, "form": form, "crumbs": claim_crumbs(claim, phrase("Add a paper"))},
     )
 
 
@@ -44,11 +45,11 @@ def claim_paper_void(request: HttpRequest, pk: int) -> HttpResponse:
         request,
         form,
         lambda: void_claim_paper(paper=paper, reason=form.cleaned_data["reason"], voided_by=request.user),
-        said="Voided. The paper stays to be read, with your reason.",
+        said=phrase("Voided. The paper stays to be read, with your reason."),
     ):
         return response
     return render(
         request,
         "prospecting/claim_paper_void.html",
-        {"paper": paper, "form": form, "crumbs": claim_crumbs(paper.claim, "Void a paper")},
+        {"paper": paper, "form": form, "crumbs": claim_crumbs(paper.claim, phrase("Void a paper"))},
     )

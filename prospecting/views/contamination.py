@@ -4,6 +4,7 @@ from django.urls import reverse
 
 from prospecting.access import page
 from prospecting.actions.contamination import lift_mark, mark_lot
+from prospecting.calc.language import phrase
 from prospecting.forms.contamination import LiftMarkForm, MarkForm
 from prospecting.models import Contamination, Lot
 from prospecting.views.entry import enter
@@ -17,7 +18,7 @@ def lot_mark(request: HttpRequest, code: str) -> HttpResponse:
     def make() -> Lot:
         return mark_lot(lot=lot, **form.values(), recorded_by=request.user).lot
 
-    said = "Marked. Whatever was made from it carries the mark."
+    said = phrase("Marked. Whatever was made from it carries the mark.")
     if response := enter(request, form, make, said=said):
         return response
     return render(
@@ -26,7 +27,11 @@ def lot_mark(request: HttpRequest, code: str) -> HttpResponse:
         {
             "lot": lot,
             "form": form,
-            "crumbs": [("Lots", reverse("lot-list")), (lot.code, lot.get_absolute_url()), ("Mark", "")],
+            "crumbs": [
+                (phrase("Lots"), reverse("lot-list")),
+                (lot.code, lot.get_absolute_url()),
+                (phrase("Mark"), ""),
+            ],
         },
     )
 
@@ -39,7 +44,7 @@ def mark_lift(request: HttpRequest, pk: int) -> HttpResponse:
     def make() -> Lot:
         return lift_mark(mark=mark, reason=form.cleaned_data["reason"], lifted_by=request.user).lot
 
-    if response := enter(request, form, make, said="The mark is lifted."):
+    if response := enter(request, form, make, said=phrase("The mark is lifted.")):
         return response
     return render(
         request,
@@ -49,9 +54,9 @@ def mark_lift(request: HttpRequest, pk: int) -> HttpResponse:
             "lot": mark.lot,
             "form": form,
             "crumbs": [
-                ("Lots", reverse("lot-list")),
+                (phrase("Lots"), reverse("lot-list")),
                 (mark.lot.code, mark.lot.get_absolute_url()),
-                ("Lift the mark", ""),
+                (phrase("Lift the mark"), ""),
             ],
         },
     )

@@ -7,6 +7,7 @@ from django.template.loader import get_template
 
 from prospecting.access import PhoneAnswer, from_phone
 from prospecting.api.gate import Problem, from_program
+from prospecting.calc.language import phrase
 
 # RFC 4918, section 11.5: the server cannot store what is needed to complete the request (number and meaning from memory).
 NO_ROOM = 507
@@ -29,7 +30,9 @@ def is_disk_full(error: BaseException | None) -> bool:
 
 def disk_full(request: HttpRequest) -> HttpResponse:
     if from_phone(request):
-        sentence = "The site's disk is full, so it can record nothing now. The entry waits on this phone. Tell a keeper."
+        sentence = phrase(
+            "The site's disk is full, so it can record nothing now. The entry waits on this phone. Tell a keeper."
+        )
         return PhoneAnswer(NO_ROOM, "error", sentence=sentence)
     if from_program(request):
         return Problem(

@@ -8,6 +8,7 @@ from django_tables2 import RequestConfig
 
 from prospecting.access import page
 from prospecting.actions import dispatching
+from prospecting.calc.language import phrase
 from prospecting.charts.code_labels import draw_code_labels
 from prospecting.filters.dispatching import DispatchFilter
 from prospecting.filters.readings import ReadingFilter
@@ -32,14 +33,14 @@ from prospecting.views.list_file import list_file
 
 
 def _crumbs(*further: tuple[str, str]) -> list[tuple[str, str]]:
-    return [("Assays", reverse("dispatch-list")), *further]
+    return [(phrase("Assays"), reverse("dispatch-list")), *further]
 
 
 @page(role="guest")
 def laboratory_list(request: HttpRequest) -> HttpResponse:
     table = LaboratoryTable(Laboratory.objects.with_dispatch_count().order_by("name"), request=request)
     RequestConfig(request, paginate={"per_page": 50}).configure(table)
-    context = {"table": table, "crumbs": _crumbs(("Laboratories", ""))}
+    context = {"table": table, "crumbs": _crumbs((phrase("Laboratories"), ""))}
     return list_file(request, table, "laboratories") or render(
         request, "prospecting/laboratory_list.html", context
     )
@@ -52,7 +53,7 @@ def laboratory_add(request: HttpRequest) -> HttpResponse:
         request, form, lambda: dispatching.add_laboratory(**form.entry(), recorded_by=request.user)
     ):
         return response
-    crumbs = _crumbs(("Laboratories", reverse("laboratory-list")), ("Add", ""))
+    crumbs = _crumbs((phrase("Laboratories"), reverse("laboratory-list")), (phrase("Add"), ""))
     return render(request, "prospecting/laboratory_add.html", {"form": form, "crumbs": crumbs})
 
 
@@ -69,7 +70,7 @@ def laboratory_edit(request: HttpRequest, pk: int) -> HttpResponse:
         change=Change(laboratory, laboratory_before),
     ):
         return response
-    crumbs = _crumbs(("Laboratories", reverse("laboratory-list")), (laboratory.name, ""))
+    crumbs = _crumbs((phrase("Laboratories"), reverse("laboratory-list")), (laboratory.name, ""))
     context = {"form": form, "laboratory": laboratory, "crumbs": crumbs}
     return render(request, "prospecting/laboratory_edit.html", context)
 
@@ -79,7 +80,7 @@ def material_list(request: HttpRequest) -> HttpResponse:
     rows = ReferenceMaterial.objects.with_sample_count().order_by("is_retired", "kind", "name")
     table = MaterialTable(rows, grade_unit=request.user.grade_unit)
     RequestConfig(request, paginate={"per_page": 50}).configure(table)
-    context = {"table": table, "crumbs": _crumbs(("Check materials", ""))}
+    context = {"table": table, "crumbs": _crumbs((phrase("Check materials"), ""))}
     return list_file(request, table, "check-materials") or render(
         request, "prospecting/material_list.html", context
     )
@@ -88,7 +89,7 @@ def material_list(request: HttpRequest) -> HttpResponse:
 @page(role="guest")
 def material_detail(request: HttpRequest, pk: int) -> HttpResponse:
     material = get_object_or_404(ReferenceMaterial.objects.select_related("recorded_by"), pk=pk)
-    crumbs = _crumbs(("Check materials", reverse("material-list")), (material.name, ""))
+    crumbs = _crumbs((phrase("Check materials"), reverse("material-list")), (material.name, ""))
     sight = material_sight(material, grade_unit=request.user.grade_unit)
     context = {"material": material, "sight": sight, "crumbs": crumbs}
     return render(request, "prospecting/material_detail.html", context)
@@ -101,7 +102,7 @@ def material_add(request: HttpRequest) -> HttpResponse:
         request, form, lambda: dispatching.add_material(**form.entry(), recorded_by=request.user)
     ):
         return response
-    crumbs = _crumbs(("Check materials", reverse("material-list")), ("Add", ""))
+    crumbs = _crumbs((phrase("Check materials"), reverse("material-list")), (phrase("Add"), ""))
     return render(request, "prospecting/material_add.html", {"form": form, "crumbs": crumbs})
 
 
@@ -119,9 +120,9 @@ def material_edit(request: HttpRequest, pk: int) -> HttpResponse:
     ):
         return response
     crumbs = _crumbs(
-        ("Check materials", reverse("material-list")),
+        (phrase("Check materials"), reverse("material-list")),
         (material.name, material.get_absolute_url()),
-        ("Edit", ""),
+        (phrase("Edit"), ""),
     )
     context = {"form": form, "material": material, "crumbs": crumbs}
     return render(request, "prospecting/material_edit.html", context)
@@ -145,7 +146,7 @@ def reading_list(request: HttpRequest) -> HttpResponse:
     filters = ReadingFilter(request, readings_newest_first())
     table = ReadingTable(filters.qs, request=request)
     RequestConfig(request, paginate={"per_page": 50}).configure(table)
-    context = {"table": table, "filters": filters, "crumbs": _crumbs(("What came back", ""))}
+    context = {"table": table, "filters": filters, "crumbs": _crumbs((phrase("What came back"), ""))}
     return list_file(request, table, "readings") or render(request, "prospecting/reading_list.html", context)
 
 
@@ -162,7 +163,9 @@ def dispatch_edit(request: HttpRequest, pk: int) -> HttpResponse:
         change=Change(dispatch, dispatch_before),
     ):
         return response
-    crumbs = _crumbs((f"Dispatch {pk}", dispatch.get_absolute_url()), ("Change", ""))
+    crumbs = _crumbs(
+        (phrase("Dispatch {number}", number=pk), dispatch.get_absolute_url()), (phrase("Change"), "")
+    )
     context = {"form": form, "dispatch": dispatch, "crumbs": crumbs}
     return render(request, "prospecting/dispatch_edit.html", context)
 
@@ -177,10 +180,12 @@ def dispatch_sent(request: HttpRequest, pk: int) -> HttpResponse:
         request,
         form,
         lambda: dispatching.say_sent(dispatch=dispatch, **form.entry(), recorded_by=request.user),
-        said="Recorded. Nothing goes into this dispatch or out of it any more.",
+        said=phrase("Recorded. Nothing goes into this dispatch or out of it any more."),
     ):
         return response
-    crumbs = _crumbs((f"Dispatch {pk}", dispatch.get_absolute_url()), ("It has gone", ""))
+    crumbs = _crumbs(
+        (phrase("Dispatch {number}", number=pk), dispatch.get_absolute_url()), (phrase("It has gone"), "")
+    )
     context = {"form": form, "dispatch": dispatch, "parcel": parcel_of(dispatch), "crumbs": crumbs}
     return render(request, "prospecting/dispatch_sent.html", context)
 
@@ -188,7 +193,7 @@ def dispatch_sent(request: HttpRequest, pk: int) -> HttpResponse:
 @page(role="member", methods=("GET", "POST"))
 def dispatch_give_up(request: HttpRequest, pk: int) -> HttpResponse:
     if request.method == "POST" and not Dispatch.objects.filter(pk=pk).exists():
-        messages.info(request, f"Dispatch {pk} is given up already.")
+        messages.info(request, phrase("Dispatch {number} is given up already.", number=pk))
         return redirect("dispatch-list")
     dispatch = get_object_or_404(Dispatch.objects.with_state().select_related("laboratory"), pk=pk)
     form = GiveUpForm(request.POST or None, member=request.user)
@@ -196,11 +201,16 @@ def dispatch_give_up(request: HttpRequest, pk: int) -> HttpResponse:
         request,
         form,
         lambda: dispatching.give_up(dispatch=dispatch, **form.entry(), recorded_by=request.user),
-        said=f"Dispatch {pk} is given up. Its splits wait to be sent again; take its labels off the bags.",
+        said=phrase(
+            "Dispatch {number} is given up. Its splits wait to be sent again; take its labels off the bags.",
+            number=pk,
+        ),
         then=reverse("dispatch-list"),
     ):
         return response
-    crumbs = _crumbs((f"Dispatch {pk}", dispatch.get_absolute_url()), ("Give it up", ""))
+    crumbs = _crumbs(
+        (phrase("Dispatch {number}", number=pk), dispatch.get_absolute_url()), (phrase("Give it up"), "")
+    )
     context = {"form": form, "dispatch": dispatch, "crumbs": crumbs}
     return render(request, "prospecting/dispatch_give_up.html", context)
 
@@ -210,7 +220,9 @@ def dispatch_labels(request: HttpRequest, pk: int) -> HttpResponse:
     """Labels for the bags, in the order of the list; nothing on them tells one from another but the tag."""
     dispatch = get_object_or_404(Dispatch, pk=pk)
     form = CodeLabelsForm(request.GET if "sheet" in request.GET else None)
-    crumbs = _crumbs((f"Dispatch {pk}", dispatch.get_absolute_url()), ("Bag labels", ""))
+    crumbs = _crumbs(
+        (phrase("Dispatch {number}", number=pk), dispatch.get_absolute_url()), (phrase("Bag labels"), "")
+    )
     context = {"dispatch": dispatch, "form": form, "crumbs": crumbs}
     if form.is_valid():
         sheet = form.label_sheet
@@ -219,7 +231,10 @@ def dispatch_labels(request: HttpRequest, pk: int) -> HttpResponse:
         context |= {
             # The same words on all: whatever differed between them could tell them apart.
             "sheets": draw_code_labels(
-                [(tag, [f"Order {dispatch.pk}"]) for tag in bags.values_list("tag", flat=True)],
+                [
+                    (tag, [phrase("Order {number}", number=dispatch.pk)])
+                    for tag in bags.values_list("tag", flat=True)
+                ],
                 sheet,
                 first_label=form.cleaned_data["first_label"],
             ),

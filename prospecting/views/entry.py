@@ -9,11 +9,15 @@ from django.db.models import Model
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
+from django.utils.formats import date_format
+from django.utils.translation import gettext_lazy
 
 from prospecting.access import PhoneAnswer, from_phone, identity_of
 from prospecting.actions.delivery import ByPhone, deliver_once
 from prospecting.actions.held import CAME_TOO_LATE, hold_entry, settle_held
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase
+from prospecting.calc.number_words import as_written
 from prospecting.forms.base import SiteForm
 from prospecting.models import Delivery, HeldEntry, JournalEntry
 
@@ -37,7 +41,7 @@ def enter(
     form: SiteForm,
     make: Callable[[], Model],
     *,
-    said: str = "Recorded.",
+    said: str = gettext_lazy("Recorded."),
     then: str = "",
     change: Change | None = None,
 ) -> HttpResponse | None:
@@ -77,8 +81,11 @@ def _unless_overtaken(form: SiteForm, change: Change, make: Callable[[], Model])
                 form.add_error(name, sentence)
             who = _who_changed(change.told_of or now)
             raise Refused(
-                f"{who} changed this while you had it open. Nothing of yours was recorded yet: look at what is marked "
-                "below, then send it again.",
+                phrase(
+                    "{who} changed this while you had it open. Nothing of yours was recorded yet: look at what is "
+                    "marked below, then send it again.",
+                    who=who,
+                ),
                 code="overtaken",
             )
         return make()
@@ -89,8 +96,8 @@ def _unless_overtaken(form: SiteForm, change: Change, make: Callable[[], Model])
 def _who_changed(record: Model) -> str:
     last = JournalEntry.objects.about(record).select_related("member").order_by("-pk").first()
     if last is None or last.member is None:
-        return "Somebody"
-    return f"{last.member} ({timezone.localtime(last.at):%-d %b, %H:%M})"
+        return phrase("Somebody")
+    return f"{last.member} ({date_format(timezone.localtime(last.at), 'j M, H:i')})"
 
 
 def refusal_code(error: ValidationError) -> str:
@@ -165,13 +172,17 @@ def _settling(request: HttpRequest, form: SiteForm, make: Callable[[], Model]) -
 def _held(request: HttpRequest, form: SiteForm, refusal: Refused) -> PhoneAnswer:
     address = request.get_full_path()
 
+    # As the books have it, whoever entered it.
+    with as_written():
+        as_read = {str(label): said for label, said in form.as_read().items()}
+
     def hold() -> HeldEntry:
         return hold_entry(
             identity=form.cleaned_data["identity"],
             title=title_of(request),
             form_path=address if len(address) <= LONGEST_PATH else request.path,
             body=form.to_send_again(),
-            as_read=form.as_read(),
+            as_read=as_read,
             upload=next(iter(request.FILES.values()), None),
             refusal=refusal,
             member=request.user,
@@ -181,7 +192,10 @@ def _held(request: HttpRequest, form: SiteForm, refusal: Refused) -> PhoneAnswer
     told = {"identity": identity_of(request), "path": delivery.record_path}
     if delivery.is_repeat:
         return PhoneAnswer(200, "known", **told)
-    sentence = f"{' '.join(refusal.messages)} What you typed is kept; a keeper decides what becomes of it."
+    sentence = phrase(
+        "{refusal} What you typed is kept; a keeper decides what becomes of it.",
+        refusal=" ".join(refusal.messages),
+    )
     if is_watched(request):
         messages.warning(request, sentence)
     return PhoneAnswer(202, "held", sentence=sentence, **told)

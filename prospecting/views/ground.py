@@ -7,6 +7,7 @@ from django_tables2 import RequestConfig
 from prospecting.access import GUEST, KEEPER, MEMBER, keep_on_phone, page
 from prospecting.actions.ground import add_claim, add_zone, change_claim, change_zone, dig_at_station
 from prospecting.actions.material import NewLot
+from prospecting.calc.language import phrase
 from prospecting.filters.ground import DigFilter
 from prospecting.forms.ground import ClaimForm, DigForm, ZoneForm, claim_before, zone_before
 from prospecting.frames.claim_dates import dates_of, nearest_by_claim
@@ -30,7 +31,7 @@ def claim_add(request: HttpRequest) -> HttpResponse:
     if response := enter(request, form, lambda: add_claim(**form.values(), recorded_by=request.user)):
         return response
     return render(
-        request, "prospecting/claim_add.html", {"form": form, "crumbs": _crumbs(("Add a claim", ""))}
+        request, "prospecting/claim_add.html", {"form": form, "crumbs": _crumbs((phrase("Add a claim"), ""))}
     )
 
 
@@ -42,11 +43,11 @@ def claim_edit(request: HttpRequest, pk: int) -> HttpResponse:
         request,
         form,
         lambda: change_claim(claim=claim, **form.values(), recorded_by=request.user),
-        said="Changed.",
+        said=phrase("Changed."),
         change=Change(claim, claim_before),
     ):
         return response
-    crumbs = _crumbs((claim.name, claim.get_absolute_url()), ("Change", ""))
+    crumbs = _crumbs((claim.name, claim.get_absolute_url()), (phrase("Change"), ""))
     return render(request, "prospecting/claim_edit.html", {"claim": claim, "form": form, "crumbs": crumbs})
 
 
@@ -80,11 +81,11 @@ def zone_add(request: HttpRequest, pk: int) -> HttpResponse:
         request, form, lambda: add_zone(claim=claim, **form.values(), recorded_by=request.user)
     ):
         return response
-    crumbs = _crumbs((claim.name, claim.get_absolute_url()), ("Add a zone", ""))
+    crumbs = _crumbs((claim.name, claim.get_absolute_url()), (phrase("Add a zone"), ""))
     return render(
         request,
         "prospecting/zone_form.html",
-        {"claim": claim, "form": form, "submit": "Add the zone", "crumbs": crumbs},
+        {"claim": claim, "form": form, "submit": phrase("Add the zone"), "crumbs": crumbs},
     )
 
 
@@ -101,17 +102,25 @@ def zone_edit(request: HttpRequest, pk: int) -> HttpResponse:
         request,
         form,
         lambda: change_zone(zone=zone, **form.values(), recorded_by=request.user),
-        said="Changed.",
+        said=phrase("Changed."),
         change=Change(zone, zone_before),
     ):
         return response
     crumbs = _crumbs(
-        (zone.claim.name, zone.claim.get_absolute_url()), (zone.name, zone.get_absolute_url()), ("Change", "")
+        (zone.claim.name, zone.claim.get_absolute_url()),
+        (zone.name, zone.get_absolute_url()),
+        (phrase("Change"), ""),
     )
     return render(
         request,
         "prospecting/zone_form.html",
-        {"claim": zone.claim, "zone": zone, "form": form, "submit": "Keep the changes", "crumbs": crumbs},
+        {
+            "claim": zone.claim,
+            "zone": zone,
+            "form": form,
+            "submit": phrase("Keep the changes"),
+            "crumbs": crumbs,
+        },
     )
 
 
@@ -143,7 +152,7 @@ def dig_add(request: HttpRequest) -> HttpResponse:
         )
 
     if response := enter(
-        request, form, make, said="Recorded. Write each code on its bucket, outside and inside."
+        request, form, make, said=phrase("Recorded. Write each code on its bucket, outside and inside.")
     ):
         return response
     return render(request, "prospecting/dig_add.html", {"form": form, "again": again})
@@ -173,7 +182,7 @@ def dig_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "crumbs": _crumbs(
                 (dig.zone.claim.name, dig.zone.claim.get_absolute_url()),
                 (dig.zone.name, dig.zone.get_absolute_url()),
-                (f"Dig {dig.pk}", ""),
+                (phrase("Dig {number}", number=dig.pk), ""),
             ),
         },
     )
@@ -231,4 +240,4 @@ def _named(records: QuerySet, text: str):
 
 
 def _crumbs(*last: tuple[str, str]) -> list[tuple[str, str]]:
-    return [("Ground", reverse("zone-list")), *last]
+    return [(phrase("Ground"), reverse("zone-list")), *last]

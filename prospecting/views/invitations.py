@@ -6,6 +6,7 @@ from django.db import IntegrityError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
 from django.views.decorators.cache import never_cache
 from django_tables2 import RequestConfig
 
@@ -14,6 +15,7 @@ from prospecting.actions.calendar_link import hash_of_key
 from prospecting.actions.invitations import invite, join, withdraw_invitation
 from prospecting.actions.refusal import Refused
 from prospecting.actions.throttle import caller_of, count_wrong, key_counts, minutes_to_wait
+from prospecting.calc.language import phrase
 from prospecting.charts.tags import square_path
 from prospecting.forms.members import InviteForm, JoinForm, own_units, wait_sentence
 from prospecting.models import Invitation, Member
@@ -22,7 +24,7 @@ from prospecting.views.entry import enter
 from prospecting.views.list_file import list_file
 from prospecting.views.signing_in import asked_password, begin_session, too_many
 
-PAST = "This invitation was used, has run out or was withdrawn."
+PAST = gettext_lazy("This invitation was used, has run out or was withdrawn.")
 
 
 @page(role=KEEPER)
@@ -34,7 +36,7 @@ def invitation_list(request: HttpRequest) -> HttpResponse:
     return list_file(request, table, "past-invitations") or render(
         request,
         "prospecting/invitation_list.html",
-        {"open": still_open, "table": table, "crumbs": _crumbs(("Invitations", ""))},
+        {"open": still_open, "table": table, "crumbs": _crumbs((phrase("Invitations"), ""))},
     )
 
 
@@ -50,10 +52,13 @@ def invitation_add(request: HttpRequest) -> HttpResponse:
         made.append((invitation, key))
         return invitation
 
-    response = enter(request, form, make, said="The invitation is made.")
+    response = enter(request, form, make, said=phrase("The invitation is made."))
     if response and (from_phone(request) or not made):
         return response
-    shown = {"form": form, "crumbs": _crumbs(("Invitations", reverse("invitation-list")), ("Invite", ""))}
+    shown = {
+        "form": form,
+        "crumbs": _crumbs((phrase("Invitations"), reverse("invitation-list")), (phrase("Invite"), "")),
+    }
     if made:
         invitation, key = made[0]
         address = request.build_absolute_uri(reverse("join", args=[key]))
@@ -70,7 +75,7 @@ def invitation_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
     except Refused as refusal:
         messages.error(request, " ".join(refusal.messages))
     else:
-        messages.success(request, "Withdrawn: its link opens nothing any more.")
+        messages.success(request, phrase("Withdrawn: its link opens nothing any more."))
     return redirect("invitation-list")
 
 
@@ -91,11 +96,15 @@ def join_page(request: HttpRequest, key: str) -> HttpResponse:
         if request.method == "POST":
             count_wrong(key_counts(caller), what="a wrong invitation key")
         return _gone(
-            request, "There is no invitation at this address. Look whether all of it was copied.", 404
+            request, phrase("There is no invitation at this address. Look whether all of it was copied."), 404
         )
     if request.user.is_authenticated:
         return _gone(
-            request, f"You are signed in as {request.user}. Sign out before somebody else joins here.", 200
+            request,
+            phrase(
+                "You are signed in as {user}. Sign out before somebody else joins here.", user=request.user
+            ),
+            200,
         )
     newcomer = Member()
     form = JoinForm(request.POST or None, member=newcomer, initial=own_units(newcomer))
@@ -104,13 +113,13 @@ def join_page(request: HttpRequest, key: str) -> HttpResponse:
             member = join(key=key, **form.values())
         except IntegrityError:
             # Two people chose one user name in the same moment.
-            form.add_error("username", "Someone took this user name a moment ago. Choose another.")
+            form.add_error("username", phrase("Someone took this user name a moment ago. Choose another."))
         except ValidationError as refusal:
             if getattr(refusal, "code", None) == "not_open":
                 return _gone(request, PAST, 410)
             form.add_refusal(refusal)
         else:
-            messages.success(request, f"Welcome, {member}.")
+            messages.success(request, phrase("Welcome, {member}.", member=member))
             return begin_session(request, member, reverse("home"))
     return _without_referer(render(request, "prospecting/join.html", {"form": form, "role": invitation.role}))
 
@@ -131,4 +140,4 @@ def _without_referer(response: HttpResponse) -> HttpResponse:
 
 
 def _crumbs(*last: tuple[str, str]) -> list[tuple[str, str]]:
-    return [("Members", reverse("member-list")), *last]
+    return [(phrase("Members"), reverse("member-list")), *last]

@@ -7,6 +7,7 @@ from django_tables2 import RequestConfig
 
 from prospecting.access import page
 from prospecting.actions.lots import describe_lot, hand_over_lots, move_lots, release_lots, reserve_lots
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.filters.lots import LotFilter
 from prospecting.forms.base import SiteForm
 from prospecting.forms.lots import (
@@ -72,7 +73,11 @@ def lot_note(request: HttpRequest, code: str) -> HttpResponse:
         {
             "lot": lot,
             "form": form,
-            "crumbs": [("Lots", reverse("lot-list")), (lot.code, lot.get_absolute_url()), ("Describe", "")],
+            "crumbs": [
+                (phrase("Lots"), reverse("lot-list")),
+                (lot.code, lot.get_absolute_url()),
+                (phrase("Describe"), ""),
+            ],
         },
     )
 
@@ -87,10 +92,10 @@ def _act(
     **context,
 ) -> HttpResponse:
     """The page of one act on one or several lots: done and on to the (first) lot, or the form (again)."""
-    said = "Recorded." if len(lots) == 1 else f"Recorded for {len(lots)} lots."
+    said = phrase_counted("Recorded.", "Recorded for {number} lots.", len(lots))
     if response := enter(request, form, lambda: make()[0], said=said):
         return response
-    crumbs = [("Lots", reverse("lot-list"))]
+    crumbs = [(phrase("Lots"), reverse("lot-list"))]
     if len(lots) == 1:
         crumbs.append((lots[0].code, lots[0].get_absolute_url()))
     crumbs.append((word, ""))
@@ -108,7 +113,7 @@ def _choose(
     choice = LotChoiceForm.asked_by(request, pool=pool)
     if choice.is_made():
         return act(request, choice.lots, choice=choice)
-    crumbs = [("Lots", reverse("lot-list")), (word, "")]
+    crumbs = [(phrase("Lots"), reverse("lot-list")), (word, "")]
     return render(request, "prospecting/lots_choose.html", {"choice": choice, "word": word, "crumbs": crumbs})
 
 
@@ -121,7 +126,7 @@ def _move(request: HttpRequest, lots: Sequence[Lot], **context) -> HttpResponse:
     return _act(
         request,
         "lots_move",
-        "Move",
+        phrase("Move"),
         lots,
         form,
         lambda: move_lots(lots=lots, place=form.cleaned_data["place"], recorded_by=request.user),
@@ -134,7 +139,7 @@ def _hand_over(request: HttpRequest, lots: Sequence[Lot], **context) -> HttpResp
     return _act(
         request,
         "lots_hand_over",
-        "Hand over",
+        phrase("Hand over"),
         lots,
         form,
         lambda: hand_over_lots(lots=lots, holder=form.cleaned_data["holder"], recorded_by=request.user),
@@ -148,7 +153,7 @@ def _reserve(request: HttpRequest, lots: Sequence[Lot], **context) -> HttpRespon
     return _act(
         request,
         "lots_reserve",
-        "Hold back",
+        phrase("Hold back"),
         lots,
         form,
         lambda: reserve_lots(lots=lots, reason=form.cleaned_data["reason"], recorded_by=request.user),
@@ -161,7 +166,7 @@ def _release(request: HttpRequest, lots: Sequence[Lot], **context) -> HttpRespon
     return _act(
         request,
         "lots_release",
-        "Release",
+        phrase("Release"),
         lots,
         form,
         lambda: release_lots(lots=lots, reason=form.cleaned_data["reason"], recorded_by=request.user),
@@ -171,22 +176,22 @@ def _release(request: HttpRequest, lots: Sequence[Lot], **context) -> HttpRespon
 
 @page(role="member", methods=("GET", "POST"))
 def lots_move(request: HttpRequest) -> HttpResponse:
-    return _choose(request, "Move", Lot.objects.in_stock(), _move)
+    return _choose(request, phrase("Move"), Lot.objects.in_stock(), _move)
 
 
 @page(role="member", methods=("GET", "POST"))
 def lots_hand_over(request: HttpRequest) -> HttpResponse:
-    return _choose(request, "Hand over", Lot.objects.in_stock(), _hand_over)
+    return _choose(request, phrase("Hand over"), Lot.objects.in_stock(), _hand_over)
 
 
 @page(role="member", methods=("GET", "POST"))
 def lots_reserve(request: HttpRequest) -> HttpResponse:
-    return _choose(request, "Hold back", Lot.objects.in_stock().filter(reserve_reason=""), _reserve)
+    return _choose(request, phrase("Hold back"), Lot.objects.in_stock().filter(reserve_reason=""), _reserve)
 
 
 @page(role="member", methods=("GET", "POST"))
 def lots_release(request: HttpRequest) -> HttpResponse:
-    return _choose(request, "Release", Lot.objects.in_stock().exclude(reserve_reason=""), _release)
+    return _choose(request, phrase("Release"), Lot.objects.in_stock().exclude(reserve_reason=""), _release)
 
 
 @page(role="member", methods=("GET", "POST"))

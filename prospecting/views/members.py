@@ -18,6 +18,7 @@ from prospecting.actions.members import (
 )
 from prospecting.actions.one_time_codes import codes_of
 from prospecting.actions.sign_ins import move_sign_in
+from prospecting.calc.language import phrase
 from prospecting.filters.members import MemberFilter
 from prospecting.forms.members import (
     MemberAddForm,
@@ -58,10 +59,12 @@ def member_add(request: HttpRequest) -> HttpResponse:
         request,
         form,
         lambda: add_member(**form.values(), added_by=request.user),
-        said="The member can sign in now.",
+        said=phrase("The member can sign in now."),
     ):
         return response
-    return render(request, "prospecting/member_add.html", {"form": form, "crumbs": _crumbs("Add a member")})
+    return render(
+        request, "prospecting/member_add.html", {"form": form, "crumbs": _crumbs(phrase("Add a member"))}
+    )
 
 
 @page(role=KEEPER, methods=("GET", "POST"))
@@ -74,7 +77,7 @@ def member_edit(request: HttpRequest, pk: int) -> HttpResponse:
         request,
         form,
         lambda: change_member(member=member, **form.values(), changed_by=request.user),
-        said="Changed.",
+        said=phrase("Changed."),
         change=Change(member, member_before),
     ):
         return response
@@ -105,14 +108,19 @@ def member_password(request: HttpRequest, pk: int) -> HttpResponse:
             session_key=request.session.session_key,
         )
 
-    if response := enter(request, form, make, said=f"{member} signs in with the new password from now on."):
+    if response := enter(
+        request,
+        form,
+        make,
+        said=phrase("{member} signs in with the new password from now on.", member=member),
+    ):
         if member == request.user:
             _stay_signed_in(request)
         return response
     crumbs = [
         *_crumbs(),
         (str(member), reverse("member-edit", args=[member.pk])),
-        ("New password", ""),
+        (phrase("New password"), ""),
     ]
     return render(
         request, "prospecting/member_password.html", {"edited": member, "form": form, "crumbs": crumbs}
@@ -127,7 +135,7 @@ def own_settings(request: HttpRequest) -> HttpResponse:
         request,
         form,
         lambda: OwnPage(change_own_units(member=member, **form.values())),
-        said="Numbers are shown your way now.",
+        said=phrase("Numbers are shown your way now."),
     ):
         return response
     return render(
@@ -154,11 +162,11 @@ def own_password(request: HttpRequest) -> HttpResponse:
         return OwnPage(changed)
 
     if response := enter(
-        request, form, make, said="Your new password holds from now on. Other devices are signed out."
+        request, form, make, said=phrase("Your new password holds from now on. Other devices are signed out.")
     ):
         _stay_signed_in(request)
         return response
-    crumbs = [("My settings", reverse("own-settings")), ("Password", "")]
+    crumbs = [(phrase("My settings"), reverse("own-settings")), (phrase("Password"), "")]
     return render(request, "prospecting/own_password.html", {"form": form, "crumbs": crumbs})
 
 
@@ -170,7 +178,7 @@ def own_data(request: HttpRequest) -> HttpResponse:
         note_own_data(member=request.user)
         data = json.dumps(held, cls=DjangoJSONEncoder, indent=1, ensure_ascii=False).encode()
         return saved_file(data, "application/json", f"my-data-{request.user.username}.json")
-    crumbs = [("My settings", reverse("own-settings")), ("My data", "")]
+    crumbs = [(phrase("My settings"), reverse("own-settings")), (phrase("My data"), "")]
     return render(request, "prospecting/own_data.html", {"crumbs": crumbs})
 
 
@@ -192,4 +200,4 @@ def _stay_signed_in(request: HttpRequest) -> None:
 
 
 def _crumbs(*last: str) -> list[tuple[str, str]]:
-    return [("Members", reverse("member-list")), *((label, "") for label in last)]
+    return [(phrase("Members"), reverse("member-list")), *((label, "") for label in last)]

@@ -21,6 +21,7 @@ from prospecting.actions.one_time_codes import (
 )
 from prospecting.actions.refusal import Refused
 from prospecting.actions.throttle import caller_of, code_counts, count_wrong, minutes_to_wait
+from prospecting.calc.language import phrase
 from prospecting.charts.tags import square_path
 from prospecting.forms.members import (
     FirstCodeForm,
@@ -48,7 +49,7 @@ def own_codes(request: HttpRequest) -> HttpResponse:
 @never_cache
 def own_codes_begin(request: HttpRequest) -> HttpResponse:
     if codes_of(request.user):
-        return _does_not_fit(request, "One-time codes are on already.")
+        return _does_not_fit(request, phrase("One-time codes are on already."))
     form = _password(request, request.POST)
 
     def make() -> OwnPage:
@@ -59,7 +60,7 @@ def own_codes_begin(request: HttpRequest) -> HttpResponse:
         request,
         form,
         make,
-        said="Now give your phone the key, and type the first code it shows.",
+        said=phrase("Now give your phone the key, and type the first code it shows."),
         then=reverse("own-codes"),
     )
     return response or _codes_page(request, begin_form=form)
@@ -82,7 +83,7 @@ def own_codes_on(request: HttpRequest) -> HttpResponse:
         return _does_not_fit(request, " ".join(refusal.messages))
     if recovery is None:
         count_wrong(counts, what="a wrong first code", label=str(request.user))
-        form.add_error("code", "This is not the code of now. Is the clock of your phone right?")
+        form.add_error("code", phrase("This is not the code of now. Is the clock of your phone right?"))
         return _codes_page(request, first_form=form)
     return _codes_page(request, recovery=recovery)
 
@@ -91,7 +92,7 @@ def own_codes_on(request: HttpRequest) -> HttpResponse:
 @never_cache
 def own_codes_renew(request: HttpRequest) -> HttpResponse:
     if codes_of(request.user) is None:
-        return _does_not_fit(request, "One-time codes are off.")
+        return _does_not_fit(request, phrase("One-time codes are off."))
     form = _password_and_code(request, RENEW_IDS, request.POST)
     if not form.is_valid():
         return _codes_page(request, renew_form=form)
@@ -102,13 +103,13 @@ def own_codes_renew(request: HttpRequest) -> HttpResponse:
 @never_cache
 def own_codes_off(request: HttpRequest) -> HttpResponse:
     if codes_of(request.user) is None:
-        return _does_not_fit(request, "One-time codes are off.")
+        return _does_not_fit(request, phrase("One-time codes are off."))
     form = _password_and_code(request, OFF_IDS, request.POST)
     response = enter(
         request,
         form,
         lambda: OwnPage(turn_codes_off(member=request.user)),
-        said="Your password alone signs you in again.",
+        said=phrase("Your password alone signs you in again."),
     )
     return response or _codes_page(request, off_form=form)
 
@@ -123,13 +124,15 @@ def member_codes_off(request: HttpRequest, pk: int) -> HttpResponse:
         request,
         form,
         lambda: take_codes_off(member=member, why=form.cleaned_data["why"], taken_by=request.user),
-        said=f"{member} signs in with the password alone, until they turn codes on again.",
+        said=phrase(
+            "{member} signs in with the password alone, until they turn codes on again.", member=member
+        ),
         then=reverse("member-edit", args=[pk]),
     )
     crumbs = [
-        ("Members", reverse("member-list")),
+        (phrase("Members"), reverse("member-list")),
         (str(member), reverse("member-edit", args=[pk])),
-        ("One-time codes", ""),
+        (phrase("One-time codes"), ""),
     ]
     return response or render(
         request, "prospecting/member_codes_off.html", {"edited": member, "form": form, "crumbs": crumbs}
@@ -160,7 +163,7 @@ def _codes_page(request: HttpRequest, *, recovery: list[str] | None = None, **bo
     member = request.user
     shown = {
         "recovery": recovery,
-        "crumbs": [("My settings", reverse("own-settings")), ("One-time codes", "")],
+        "crumbs": [(phrase("My settings"), reverse("own-settings")), (phrase("One-time codes"), "")],
     }
     if device := codes_of(member):
         shown |= {

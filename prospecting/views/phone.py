@@ -9,9 +9,11 @@ from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 from django.templatetags.static import static
 from django.urls import reverse
+from django.utils.translation import get_language
 from django.views.decorators.cache import never_cache
 
 from prospecting.access import ANYONE, MEMBER, keep_on_phone, page
+from prospecting.calc.language import phrase
 from prospecting.version import site_version
 
 WORKER = Path(__file__).resolve().parents[1] / "static" / "prospecting" / "worker.js"
@@ -35,7 +37,16 @@ def shell() -> list[str]:
 @never_cache
 def worker(request: HttpRequest) -> HttpResponse:
     """The worker with what it has to know in front: another version of the site is another worker."""
-    known = {"version": site_version(), "shell": shell()}
+    known = {
+        "version": site_version(),
+        "shell": shell(),
+        "language": get_language(),
+        "nothingKept": {
+            "title": phrase("No signal"),
+            "says": phrase("This page has not been kept on this phone. Entries that wait are safe."),
+            "onward": phrase("What waits on this phone"),
+        },
+    }
     script = f"const SITE = {json.dumps(known)};\n{WORKER.read_text()}"
     return HttpResponse(
         script, content_type="text/javascript; charset=utf-8", headers={"Service-Worker-Allowed": "/"}
@@ -53,10 +64,10 @@ def manifest(request: HttpRequest) -> JsonResponse:
     return JsonResponse(
         {
             "id": "/",
-            "name": "Gold prospecting log",
-            "short_name": "Gold log",
-            "description": "What was dug, what became of it, and what the pans showed.",
-            "lang": "en",
+            "name": phrase("Gold prospecting log"),
+            "short_name": phrase("Gold log"),
+            "description": phrase("What was dug, what became of it, and what the pans showed."),
+            "lang": get_language(),
             "start_url": reverse("phone-home"),
             "scope": "/",
             "display": "standalone",

@@ -12,6 +12,7 @@ from django_tables2 import RequestConfig
 
 from prospecting.access import ANYONE, KEEPER, MEMBER, PhoneAnswer, page
 from prospecting.actions.held import set_held_aside
+from prospecting.calc.language import phrase
 from prospecting.forms.phone_entries import SetAsideForm
 from prospecting.frames.phone import held_entry
 from prospecting.models import HeldEntry
@@ -68,7 +69,7 @@ def held_set_aside(request: HttpRequest, pk: int) -> HttpResponse:
     def make() -> HeldEntry:
         return set_held_aside(held=entry, reason=form.cleaned_data["reason"], settled_by=request.user)
 
-    if response := enter(request, form, make, said="Set aside. Nothing was drawn."):
+    if response := enter(request, form, make, said=phrase("Set aside. Nothing was drawn.")):
         return response
     return render(
         request,
@@ -78,4 +79,4 @@ def held_set_aside(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _crumbs(last: str) -> list[tuple[str, str]]:
-    return [("Held entries", reverse("held-list")), (last, "")]
+    return [(phrase("Held entries"), reverse("held-list")), (last, "")]

@@ -5,6 +5,7 @@ from django.shortcuts import get_object_or_404, render
 
 from prospecting.access import MEMBER, page
 from prospecting.actions.photos import set_scale
+from prospecting.calc.language import phrase
 from prospecting.forms.photos import ScaleForm
 from prospecting.models import Photo
 from prospecting.views.entry import enter
@@ -34,7 +35,7 @@ def photo_scale(request: HttpRequest, pk: int) -> HttpResponse:
     def make() -> ScaleOf:
         return ScaleOf(set_scale(photo=kept, px_per_mm=form.px_per_mm, recorded_by=request.user))
 
-    if response := enter(request, form, make, said="The scale of the picture is kept."):
+    if response := enter(request, form, make, said=phrase("The scale of the picture is kept.")):
         return response
     return render(request, "prospecting/photo_scale.html", {"photo": kept, "form": form})
 

@@ -10,6 +10,7 @@ from django.urls import reverse
 from prospecting.access import MEMBER, page
 from prospecting.actions.assays import held_file, hold_file, let_file_go
 from prospecting.actions.positions import note_positions_leave, place_digs
+from prospecting.calc.language import phrase
 from prospecting.forms.positions import PositionFileForm, PositionsForm, ReadPositions
 from prospecting.frames.positions import as_geojson, as_gpx, changes_from, placed_digs
 from prospecting.models import Claim
@@ -77,7 +78,11 @@ def _read_in(request: HttpRequest, claim: Claim, sha256: str) -> HttpResponse:
             )
 
         if response := enter(
-            request, form, make, said="Positions recorded.", then=reverse("claim-map", args=[claim.pk])
+            request,
+            form,
+            make,
+            said=phrase("Positions recorded."),
+            then=reverse("claim-map", args=[claim.pk]),
         ):
             let_file_go(sha256=sha256, held_by=request.user)
             return response
@@ -90,8 +95,8 @@ def _read_in(request: HttpRequest, claim: Claim, sha256: str) -> HttpResponse:
 
 def _crumbs(claim: Claim) -> list[tuple[str, str]]:
     return [
-        ("Ground", reverse("zone-list")),
+        (phrase("Ground"), reverse("zone-list")),
         (claim.name, claim.get_absolute_url()),
-        ("Sketch", reverse("claim-map", args=[claim.pk])),
-        ("Positions from a file", ""),
+        (phrase("Sketch"), reverse("claim-map", args=[claim.pk])),
+        (phrase("Positions from a file"), ""),
     ]

@@ -25,6 +25,7 @@ from prospecting.actions.throttle import (
     own_password_counts,
     sign_in_counts,
 )
+from prospecting.calc.language import phrase
 from prospecting.forms.members import wait_sentence
 from prospecting.models import Member
 
@@ -73,7 +74,7 @@ def asked_password(request: HttpRequest) -> Callable[[str], str]:
         return _asked(
             own_password_counts(member),
             lambda: member.check_password(password),
-            wrong="This is not your password.",
+            wrong=phrase("This is not your password."),
             what="a wrong password, asked once more",
             label=str(member),
         )
@@ -88,7 +89,7 @@ def asked_code(request: HttpRequest, member: Member) -> Callable[[str], str]:
         return _asked(
             code_counts(member, caller_of(request)),
             lambda: check_code(member=member, code=code),
-            wrong="This is no code of now. Each one works once; wait for the next.",
+            wrong=phrase("This is no code of now. Each one works once; wait for the next."),
             what="a wrong one-time code",
             label=str(member),
         )

@@ -19,6 +19,8 @@ from prospecting.actions.journal import note_refusal
 from prospecting.actions.one_time_codes import codes_of
 from prospecting.actions.sign_ins import sign_out_here
 from prospecting.api.gate import Problem, from_program
+from prospecting.calc.language import phrase
+from prospecting.calc.number_words import as_written
 from prospecting.forms.members import SignInCodeForm, SignInForm
 from prospecting.models import Member
 from prospecting.views.disk_full import disk_full, is_disk_full
@@ -74,7 +76,7 @@ def sign_in_code(request: HttpRequest) -> HttpResponse:
     member = _member_who_waits(waits)
     if request.user.is_authenticated or member is None:
         if not request.user.is_authenticated:
-            messages.info(request, "Begin with your user name and password.")
+            messages.info(request, phrase("Begin with your user name and password."))
         return redirect("sign-in")
     form = SignInCodeForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
@@ -118,28 +120,33 @@ def health(request: HttpRequest) -> JsonResponse:
 
 def csrf_refused(request: HttpRequest, reason: str = "") -> HttpResponse:
     if from_phone(request):
-        return PhoneAnswer(403, "csrf", sentence="The phone has to ask the site for a fresh mark first.")
+        return PhoneAnswer(
+            403, "csrf", sentence=phrase("The phone has to ask the site for a fresh mark first.")
+        )
     return render(request, "403_csrf.html", status=403)
 
 
 def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
     status = 413 if isinstance(exception, RequestDataTooBig) else 400
     if from_phone(request):
-        return PhoneAnswer(status, "error", sentence="The site could not read this entry.")
+        return PhoneAnswer(status, "error", sentence=phrase("The site could not read this entry."))
     return render(request, f"{status}.html", status=status)
 
 
 def permission_denied(request: HttpRequest, exception: Exception) -> HttpResponse:
     if request.user.is_authenticated:
-        note_refusal(member=request.user, path=request.path, sentence=str(exception))
+        with as_written():
+            note_refusal(member=request.user, path=request.path, sentence=str(exception))
     if from_phone(request):
-        return PhoneAnswer(403, "forbidden", sentence=f"{exception} Ask a keeper.")
+        return PhoneAnswer(403, "forbidden", sentence=phrase("{reason} Ask a keeper.", reason=exception))
     return render(request, "403.html", {"exception": str(exception)}, status=403)
 
 
 def page_not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
     if from_phone(request):
-        sentence = "What this entry belongs to is not in the books, or was voided since. Ask a keeper."
+        sentence = phrase(
+            "What this entry belongs to is not in the books, or was voided since. Ask a keeper."
+        )
         return PhoneAnswer(404, "gone", sentence=sentence)
     return render(request, "404.html", status=404)
 
@@ -148,7 +155,9 @@ def server_error(request: HttpRequest) -> HttpResponse:
     if is_disk_full(sys.exception()):
         return disk_full(request)
     if from_phone(request):
-        return PhoneAnswer(500, "error", sentence="The site failed over this entry; it will be sent again.")
+        return PhoneAnswer(
+            500, "error", sentence=phrase("The site failed over this entry; it will be sent again.")
+        )
     if from_program(request):
         return Problem(500, "failed", "The site failed over this. Send the same again later.").answer()
     # Without the request: whatever failed (the database, for one) must not be asked again for the member's name.

@@ -8,6 +8,7 @@ from django.urls import reverse
 from prospecting.access import page
 from prospecting.actions import steps
 from prospecting.actions.material import DrawFrom, NewLot, StepDetails, void_step
+from prospecting.calc.language import phrase
 from prospecting.forms import steps as step_forms
 from prospecting.forms.lots import BlendChoiceForm, FindForm
 from prospecting.forms.steps import MOST_PIECES, MOST_PORTIONS
@@ -49,7 +50,7 @@ def _act(
     """The page of one act on `form.lot`: recorded and on to the step, or the form (again)."""
     if response := enter(request, form, make):
         return response
-    crumbs = [("Lots", reverse("lot-list")), (form.lot.code, form.lot.get_absolute_url()), (word, "")]
+    crumbs = [(phrase("Lots"), reverse("lot-list")), (form.lot.code, form.lot.get_absolute_url()), (word, "")]
     context |= {"lot": form.lot, "form": form, "crumbs": crumbs}
     return render(request, f"prospecting/{name}.html", context)
 
@@ -80,7 +81,7 @@ def lot_dry(request: HttpRequest, code: str) -> HttpResponse:
             lot=lot, draw=DrawFrom(**form.draw()), dry=_made(form, "dry_mass", lot.kind), **_recorded(form)
         )
 
-    return _act(request, "lot_dry", "Dry", form, make)
+    return _act(request, "lot_dry", phrase("Dry"), form, make)
 
 
 @page(role="member", methods=("GET", "POST"))
@@ -93,7 +94,7 @@ def lot_crush(request: HttpRequest, code: str) -> HttpResponse:
             draw=DrawFrom(**form.draw()), crushed=_made(form, "mass_out", Kind.CRUSHED), **_recorded(form)
         )
 
-    return _act(request, "lot_crush", "Crush", form, make)
+    return _act(request, "lot_crush", phrase("Crush"), form, make)
 
 
 @page(role="member", methods=("GET", "POST"))
@@ -112,7 +113,7 @@ def lot_screen(request: HttpRequest, code: str) -> HttpResponse:
             **_recorded(form),
         )
 
-    return _act(request, "lot_screen", "Screen", form, make)
+    return _act(request, "lot_screen", phrase("Screen"), form, make)
 
 
 @page(role="member", methods=("GET", "POST"))
@@ -134,7 +135,13 @@ def lot_split(request: HttpRequest, code: str) -> HttpResponse:
         )
 
     return _act(
-        request, "lot_split", "Split", form, make, pieces=pieces, piece_choices=range(2, MOST_PIECES + 1)
+        request,
+        "lot_split",
+        phrase("Split"),
+        form,
+        make,
+        pieces=pieces,
+        piece_choices=range(2, MOST_PIECES + 1),
     )
 
 
@@ -157,14 +164,14 @@ def lot_cut(request: HttpRequest, code: str) -> HttpResponse:
             **_recorded(form),
         )
 
-    return _act(request, "lot_cut", "Cut portions", form, make, weighed=weighed, measured=measured)
+    return _act(request, "lot_cut", phrase("Cut portions"), form, make, weighed=weighed, measured=measured)
 
 
 @page(role="member", methods=("GET", "POST"))
 def lot_blend(request: HttpRequest) -> HttpResponse:
     """First which lots (a plain GET form with ticks and a search), then how much of each."""
     choice = BlendChoiceForm.asked_by(request, pool=Lot.objects.in_stock())
-    crumbs = [("Lots", reverse("lot-list")), ("Blend", "")]
+    crumbs = [(phrase("Lots"), reverse("lot-list")), (phrase("Blend"), "")]
     if not choice.is_made():
         return render(request, "prospecting/lot_blend.html", {"choice": choice, "crumbs": crumbs})
     # A proposed blend comes with its masses in the address, each named as its field.
@@ -196,7 +203,7 @@ def lot_take_for_assay(request: HttpRequest, code: str) -> HttpResponse:
     def make() -> Step:
         return steps.take_for_assay(draw=DrawFrom(**form.draw()), **_recorded(form))
 
-    return _act(request, "lot_take_for_assay", "Take for assay", form, make)
+    return _act(request, "lot_take_for_assay", phrase("Take for assay"), form, make)
 
 
 @page(role="member", methods=("GET", "POST"))
@@ -209,7 +216,7 @@ def lot_reweigh(request: HttpRequest, code: str) -> HttpResponse:
             lot=form.lot, weighed_g=weighed["mass_g"], typed=weighed["typed"], **_recorded(form)
         )
 
-    return _act(request, "lot_reweigh", "Reweigh", form, make)
+    return _act(request, "lot_reweigh", phrase("Reweigh"), form, make)
 
 
 @page(role="member", methods=("GET", "POST"))
@@ -219,7 +226,7 @@ def lot_discard(request: HttpRequest, code: str) -> HttpResponse:
     def make() -> Step:
         return steps.discard_from_lot(draw=DrawFrom(**form.draw()), **_recorded(form))
 
-    return _act(request, "lot_discard", "Discard", form, make)
+    return _act(request, "lot_discard", phrase("Discard"), form, make)
 
 
 @page(role="member", methods=("GET", "POST"))
@@ -236,7 +243,7 @@ def step_void(request: HttpRequest, pk: int) -> HttpResponse:
             request,
             form,
             lambda: void_step(step=step, reason=form.cleaned_data["reason"], voided_by=request.user),
-            said="Voided.",
+            said=phrase("Voided."),
         )
     ):
         return response
@@ -248,7 +255,11 @@ def step_void(request: HttpRequest, pk: int) -> HttpResponse:
             "form": form,
             "draws": step.draws.select_related("lot"),
             "made": step.made.order_by("pk"),
-            "crumbs": [("Lots", reverse("lot-list")), (str(step), step.get_absolute_url()), ("Void", "")],
+            "crumbs": [
+                (phrase("Lots"), reverse("lot-list")),
+                (str(step), step.get_absolute_url()),
+                (phrase("Void"), ""),
+            ],
         },
     )
 
@@ -268,7 +279,11 @@ def step_again(request: HttpRequest, pk: int) -> HttpResponse:
         if step.kind == Step.Kind.SPLIT:
             asked["pieces"] = step.made.count()
         return redirect(f"{reverse(REPEATED[step.kind], args=[lot.code])}?{urlencode(asked)}")
-    crumbs = [("Lots", reverse("lot-list")), (str(step), step.get_absolute_url()), ("The same again", "")]
+    crumbs = [
+        (phrase("Lots"), reverse("lot-list")),
+        (str(step), step.get_absolute_url()),
+        (phrase("The same again"), ""),
+    ]
     return render(
         request,
         "prospecting/step_again.html",

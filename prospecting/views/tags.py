@@ -7,6 +7,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.charts.tags import LabelSheet, TagWords, draw_sheets, stripe_paths, tag_words
 from prospecting.forms.tags import Collected, ScanForm, TagsForm, TapeForm
 from prospecting.models import Lot, Origin
@@ -22,7 +23,7 @@ def lot_tags(request: HttpRequest) -> HttpResponse:
     if lots := request.GET.getlist("lot"):
         asked["codes"] = "\n".join(lots)
     form = TagsForm(request.GET if "print" in request.GET else None, initial=asked)
-    crumbs = [("Lots", reverse("lot-list")), ("Print tags", "")]
+    crumbs = [(phrase("Lots"), reverse("lot-list")), (phrase("Print tags"), "")]
     if not form.is_valid():
         return render(request, "prospecting/lot_tags.html", {"form": form, "crumbs": crumbs})
     return render(
@@ -47,7 +48,11 @@ def lot_tag(request: HttpRequest, code: str) -> HttpResponse:
         {
             "lot": lot,
             "form": form,
-            "crumbs": [("Lots", reverse("lot-list")), (lot.code, lot.get_absolute_url()), ("Tag", "")],
+            "crumbs": [
+                (phrase("Lots"), reverse("lot-list")),
+                (lot.code, lot.get_absolute_url()),
+                (phrase("Tag"), ""),
+            ],
             **_drawn(request, [lot], form.label_sheet()),
         },
     )
@@ -74,7 +79,7 @@ def lot_scan(request: HttpRequest) -> HttpResponse:
             "found": found,
             "said": said,
             "collected": collected,
-            "crumbs": [("Lots", reverse("lot-list")), ("Scan a tag", "")],
+            "crumbs": [(phrase("Lots"), reverse("lot-list")), (phrase("Scan a tag"), "")],
         },
     )
 

@@ -3,6 +3,7 @@ from django.urls import reverse
 
 from prospecting.access import page
 from prospecting.actions import values
+from prospecting.calc.language import phrase
 from prospecting.forms.values import ChooseReadingForm, RuleForm
 from prospecting.frames.values import sample_value
 from prospecting.models import Dispatch, Sample
@@ -19,7 +20,7 @@ def sample_detail(request, pk):
         {
             "sample": sample,
             "found": sample_value(sample, grade_unit=request.user.grade_unit),
-            "crumbs": dispatch_crumbs(sample.dispatch, f"Sample {sample.tag}"),
+            "crumbs": dispatch_crumbs(sample.dispatch, phrase("Sample {tag}", tag=sample.tag)),
         },
     )
 
@@ -37,7 +38,11 @@ def reading_choose(request, pk):
     return render(
         request,
         "prospecting/reading_choose.html",
-        {"sample": sample, "form": form, "crumbs": dispatch_crumbs(sample.dispatch, f"Sample {sample.tag}")},
+        {
+            "sample": sample,
+            "form": form,
+            "crumbs": dispatch_crumbs(sample.dispatch, phrase("Sample {tag}", tag=sample.tag)),
+        },
     )
 
 
@@ -57,9 +62,9 @@ def sample_rule(request, pk):
         "prospecting/rule_form.html",
         {
             "form": form,
-            "heading": f"Which value of sample {sample.tag} counts?",
+            "heading": phrase("Which value of sample {tag} counts?", tag=sample.tag),
             "of_what": sample.what,
-            "crumbs": dispatch_crumbs(sample.dispatch, f"Sample {sample.tag}"),
+            "crumbs": dispatch_crumbs(sample.dispatch, phrase("Sample {tag}", tag=sample.tag)),
         },
     )
 
@@ -72,7 +77,9 @@ def dispatch_rule(request, pk):
         request,
         form,
         lambda: values.set_dispatch_rule(dispatch=dispatch, **form.entry(), set_by=request.user),
-        said="Recorded. The journal names each sample whose value changed, and those for which the rule gives none yet.",
+        said=phrase(
+            "Recorded. The journal names each sample whose value changed, and those for which the rule gives none yet."
+        ),
     ):
         return response
     return render(
@@ -80,7 +87,7 @@ def dispatch_rule(request, pk):
         "prospecting/rule_form.html",
         {
             "form": form,
-            "heading": f"Which values of dispatch {dispatch.pk} count?",
-            "crumbs": dispatch_crumbs(dispatch, "Which values count"),
+            "heading": phrase("Which values of dispatch {number} count?", number=dispatch.pk),
+            "crumbs": dispatch_crumbs(dispatch, phrase("Which values count")),
         },
     )

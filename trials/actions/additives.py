@@ -5,6 +5,7 @@ from django.db import transaction
 from prospecting.actions.journal import changed_fields, write_journal
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase
 from trials.models import Additive, Dose
 
 
@@ -29,7 +30,7 @@ def change_additive(*, additive: Additive, recorded_by, **fields) -> Additive:
         and Dose.objects.filter(additive=additive).exists()
     ):
         raise Refused(
-            "Trials have used this as what it is now. Add the other kind as a new additive.",
+            phrase("Trials have used this as what it is now. Add the other kind as a new additive."),
             code="used",
             field="kind",
         )

@@ -11,6 +11,7 @@ from django.utils import timezone
 from prospecting.actions.journal import changed_fields, changed_texts, write_journal
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.models import Photo
 from trials.calc.clearing import starts
@@ -34,7 +35,7 @@ def add_clearing_test(*, tubs: Sequence[TubOf], recorded_by, **fields) -> Cleari
     """Write down a test and its tubs, in the order they stand."""
     require_writer(recorded_by)
     if len(tubs) < 2:
-        raise Refused("A comparison needs two tubs or more.", code="too_few_tubs", field="label_2")
+        raise Refused(phrase("A comparison needs two tubs or more."), code="too_few_tubs", field="label_2")
     test = ClearingTest(recorded_by=recorded_by, **fields)
     _check_labels(test, tubs)
     test.full_clean()
@@ -84,10 +85,14 @@ def begin_tubs(
     require_writer(recorded_by)
     test = ClearingTest.objects.select_for_update().get(pk=tubs[0].test_id)
     if test.ended_at is not None:
-        raise Refused("This clearing test has been ended: no clock begins any more.", code="test_ended")
+        raise Refused(
+            phrase("This clearing test has been ended: no clock begins any more."), code="test_ended"
+        )
     if TubReading.objects.standing().filter(tub__in=tubs).exists():
         raise Refused(
-            "One of these tubs has been read already: its clock stays. Void its readings first if it was stirred again.",
+            phrase(
+                "One of these tubs has been read already: its clock stays. Void its readings first if it was stirred again."
+            ),
             code="tub_read",
         )
     kept = {tub.pk: tub for tub in test.tubs.select_for_update().filter(pk__in=[tub.pk for tub in tubs])}
@@ -123,8 +128,11 @@ def read_tub(
     same = tub.readings.standing().filter(minutes=minutes).first()
     if same is not None:
         raise Refused(
-            f"{tub} has a reading at {numeral(minutes.normalize(), 'f')} min already. Give the minutes of this one, or void "
-            "that one.",
+            phrase(
+                "{tub} has a reading at {minutes} min already. Give the minutes of this one, or void that one.",
+                tub=tub,
+                minutes=numeral(minutes.normalize(), "f"),
+            ),
             code="same_minute",
             field="minutes",
         )
@@ -149,9 +157,9 @@ def void_reading(*, reading: TubReading, reason: str, voided_by) -> TubReading:
     require_writer(voided_by)
     reading = TubReading.objects.select_for_update().get(pk=reading.pk)
     if reading.voided_at is not None:
-        raise Refused("This reading has been voided already.", code="voided_already")
+        raise Refused(phrase("This reading has been voided already."), code="voided_already")
     if not reason.strip():
-        raise Refused("Say why it is voided.", code="reason_missing", field="reason")
+        raise Refused(phrase("Say why it is voided."), code="reason_missing", field="reason")
     reading.voided_at, reading.void_reason = timezone.now(), reason
     reading.save(update_fields=["voided_at", "void_reason"])
     write_journal(member=voided_by, about=reading, what="was voided", why=reason)
@@ -164,7 +172,7 @@ def end_test(*, test: ClearingTest, ended_at: datetime.datetime, recorded_by) ->
     require_writer(recorded_by)
     test = ClearingTest.objects.select_for_update().get(pk=test.pk)
     if test.ended_at is not None:
-        raise Refused("This clearing test has been ended already.", code="test_ended")
+        raise Refused(phrase("This clearing test has been ended already."), code="test_ended")
     test.ended_at = ended_at
     test.save(update_fields=["ended_at"])
     write_journal(member=recorded_by, about=test, what="the clearing test was ended")
@@ -189,7 +197,7 @@ def _in_words(tub: TubOf) -> str:
 def _check_change(test: ClearingTest, tubs: Sequence[Tub], changes: Mapping, fields: Mapping) -> None:
     if "target" in changes and any(tub.began_at for tub in tubs):
         raise Refused(
-            "A clock has begun: what counts as clear enough was settled before, and stands.",
+            phrase("A clock has begun: what counts as clear enough was settled before, and stands."),
             code="clock_began",
             field="target",
         )
@@ -199,7 +207,11 @@ def _check_change(test: ClearingTest, tubs: Sequence[Tub], changes: Mapping, fie
     deeper = TubReading.objects.standing().filter(tub__test=test, value__gt=depth).order_by("-value").first()
     if deeper is not None:
         raise Refused(
-            f"{deeper} reads {numeral(deeper.value.normalize(), 'f')} mm of clear water: the water was deeper than that.",
+            phrase(
+                "{reading} reads {depth} mm of clear water: the water was deeper than that.",
+                reading=deeper,
+                depth=numeral(deeper.value.normalize(), "f"),
+            ),
             code="too_shallow",
             field="water_depth",
         )
@@ -213,7 +225,10 @@ def _change_tubs(tubs: Sequence[Tub], wanted: Sequence[TubOf]) -> dict:
             continue
         if tub.began_at is not None:
             raise Refused(
-                f"The clock of {tub} has begun: its name and what is in it stand. End this test and start another one.",
+                phrase(
+                    "The clock of {tub} has begun: its name and what is in it stand. End this test and start another one.",
+                    tub=tub,
+                ),
                 code="clock_began",
                 field=f"label_{place}",
             )
@@ -232,7 +247,7 @@ def _check_labels(test: ClearingTest, tubs: Sequence[TubOf]) -> None:
     for place, label in enumerate(labels, start=1):
         if label in labels[: place - 1]:
             raise Refused(
-                f"Two tubs are called {tubs[place - 1].label}. Give each its own name.",
+                phrase("Two tubs are called {label}. Give each its own name.", label=tubs[place - 1].label),
                 code="label_twice",
                 field=f"label_{place}",
             )
@@ -243,8 +258,11 @@ def _check_labels(test: ClearingTest, tubs: Sequence[TubOf]) -> None:
     for code in open_codes.values_list("blind_code", flat=True):
         if code.casefold() in labels:
             raise Refused(
-                f"{code} is a code of the trial, and its block is open: with its additive beside it, it would give the key "
-                "away. Call the tub otherwise.",
+                phrase(
+                    "{code} is a code of the trial, and its block is open: with its additive beside it, it would give the "
+                    "key away. Call the tub otherwise.",
+                    code=code,
+                ),
                 code="label_is_code",
                 field=f"label_{labels.index(code.casefold()) + 1}",
             )
@@ -256,12 +274,18 @@ def _check_still_watched(test: ClearingTest, tub: Tub, minutes: Decimal) -> None
         return
     if tub.began_at is None:
         raise Refused(
-            f"This clearing test has been ended, and the clock of {tub} never began: nothing to count its minutes from.",
+            phrase(
+                "This clearing test has been ended, and the clock of {tub} never began: nothing to count its minutes from.",
+                tub=tub,
+            ),
             code="test_ended",
         )
     if tub.began_at + datetime.timedelta(minutes=float(minutes)) > test.ended_at:
         raise Refused(
-            f"This clearing test was ended at {timezone.localtime(test.ended_at):%H:%M}, before this reading.",
+            phrase(
+                "This clearing test was ended at {time:%H:%M}, before this reading.",
+                time=timezone.localtime(test.ended_at),
+            ),
             code="test_ended",
             field="minutes",
         )
@@ -269,16 +293,19 @@ def _check_still_watched(test: ClearingTest, tub: Tub, minutes: Decimal) -> None
 
 def _check_value(test: ClearingTest, value: Decimal | None, photo: Photo | None) -> None:
     if value is None and photo is None:
-        raise Refused("Give what you read, or a photo.", code="nothing_read", field="value")
+        raise Refused(phrase("Give what you read, or a photo."), code="nothing_read", field="value")
     if value is None:
         return
     if test.measure == Measure.PHOTO:
-        raise Refused("This test is read by photo only.", code="photo_only", field="value")
+        raise Refused(phrase("This test is read by photo only."), code="photo_only", field="value")
     if value < 0:
-        raise Refused("A reading is 0 or more.", code="negative", field="value")
+        raise Refused(phrase("A reading is 0 or more."), code="negative", field="value")
     if test.measure == Measure.CLEAR_MM and test.water_depth_mm is not None and value > test.water_depth_mm:
         raise Refused(
-            f"The water is only {numeral(test.water_depth_mm.normalize(), 'f')} mm deep.",
+            phrase(
+                "The water is only {depth} mm deep.",
+                depth=numeral(test.water_depth_mm.normalize(), "f"),
+            ),
             code="too_deep",
             field="value",
         )

@@ -9,6 +9,7 @@ from prospecting.actions.journal import write_journal
 from prospecting.actions.refusal import Refused
 from prospecting.calc import units
 from prospecting.calc.grade import below_scale_grade, grade_g_per_t
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import as_written
 from prospecting.models import Draw
 from trials.models import Run
@@ -35,14 +36,17 @@ def _correct_portions(draws: list[Draw], *, reason: str, corrected_by) -> list[C
     for run in runs.select_related("step", "planned__block"):
         if run.planned_id is not None and not run.key_hidden and not corrected_by.is_keeper:
             raise Refused(
-                f"The key of run {run.planned.blind_code} is open, so a correction of its portion could follow a wish. "
-                "Ask a keeper.",
+                phrase(
+                    "The key of run {code} is open, so a correction of its portion could follow a wish. Ask a keeper.",
+                    code=run.planned.blind_code,
+                ),
                 code="key_open",
             )
         changes += _correct_portion(run, by_step[run.step_id], reason, corrected_by)
     return changes
 
 
+@as_written()
 def _correct_portion(run: Run, draw: Draw, reason: str, corrected_by) -> list[Change]:
     typed_before, grade_before = run.portion_typed, _grade(run, corrected_by.grade_unit)
     run.portion_mass_g = draw.mass_g
@@ -62,7 +66,6 @@ def _correct_portion(run: Run, draw: Draw, reason: str, corrected_by) -> list[Ch
     return changes
 
 
-@as_written()
 def _grade(run: Run, unit: str) -> str:
     """What the run's gold means as a grade; blank where there is none, or where nobody may know it yet."""
     if run.failed or run.key_hidden:

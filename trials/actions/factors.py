@@ -10,6 +10,7 @@ from django.db import transaction
 from prospecting.actions.journal import write_journal
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase, phrase_counted
 from trials.actions.planning import (
     DoseOf,
     check_runs,
@@ -57,7 +58,9 @@ def make_factorial(*, trial: Trial, factors: Sequence[FactorOf], recorded_by) ->
     trial = draft_with_own_treatments(trial)
     if trial.treatments.exists():
         raise Refused(
-            "This draft has treatments already: remove them first, for all combinations are made here.",
+            phrase(
+                "This draft has treatments already: remove them first, for all combinations are made here."
+            ),
             code="has_treatments",
         )
     _check_factors(factors)
@@ -93,7 +96,7 @@ def remove_factorial(*, trial: Trial, recorded_by) -> Trial:
     require_writer(recorded_by)
     trial = lock_draft(trial)
     if not trial.factors.exists():
-        raise Refused("This draft has no factors.", code="no_factors")
+        raise Refused(phrase("This draft has no factors."), code="no_factors")
     named = ", ".join(factor.name for factor in trial.factors.all())
     for treatment in trial.treatments.all():
         treatment.doses.all().delete()
@@ -131,13 +134,16 @@ def add_ladder(*, trial: Trial, rungs: Sequence[RungOf], recorded_by) -> Trial:
 
 def _check_factors(factors: Sequence[FactorOf]) -> None:
     if not 1 <= len(factors) <= MOST_FACTORS:
-        raise Refused(f"One factor to {MOST_FACTORS}: more make too many combinations.", code="factor_number")
+        raise Refused(
+            phrase("One factor to {most}: more make too many combinations.", most=MOST_FACTORS),
+            code="factor_number",
+        )
     names = [factor.name.casefold() for factor in factors]
     if len(set(names)) < len(names):
-        raise Refused("Two factors have the same name.", code="factor_twice")
+        raise Refused(phrase("Two factors have the same name."), code="factor_twice")
     additives = [factor.additive.pk for factor in factors if factor.additive]
     if len(set(additives)) < len(additives):
-        raise Refused("The same additive stands in two factors.", code="additive_twice")
+        raise Refused(phrase("The same additive stands in two factors."), code="additive_twice")
     for factor in factors:
         _check_levels(factor)
 
@@ -145,14 +151,20 @@ def _check_factors(factors: Sequence[FactorOf]) -> None:
 def _check_levels(factor: FactorOf) -> None:
     if len(factor.levels) not in LEVELS:
         raise Refused(
-            f"{factor.name} has {len(factor.levels)} level{'' if len(factor.levels) == 1 else 's'}: "
-            f"give {LEVELS.start} to {LEVELS.stop - 1}, the control's first.",
+            phrase_counted(
+                "{factor} has {number} level: give {least} to {most}, the control's first.",
+                "{factor} has {number} levels: give {least} to {most}, the control's first.",
+                len(factor.levels),
+                factor=factor.name,
+                least=LEVELS.start,
+                most=LEVELS.stop - 1,
+            ),
             code="level_number",
         )
     names = [level.name.casefold() for level in factor.levels]
     doses = [level.ml_per_l for level in factor.levels] if factor.additive else names
     if len(set(names)) < len(names) or len(set(doses)) < len(doses):
-        raise Refused(f"Two levels of {factor.name} are the same.", code="level_twice")
+        raise Refused(phrase("Two levels of {factor} are the same.", factor=factor.name), code="level_twice")
 
 
 def _store_factor(trial: Trial, given: FactorOf, position: int) -> dict[LevelOf, Level]:
@@ -172,7 +184,11 @@ def _name(factors: Sequence[FactorOf], levels: Sequence[LevelOf]) -> str:
     name = ", ".join(f"{factor.name} {level.name}" for factor, level in zip(factors, levels, strict=True))
     if len(name) > LONGEST_NAME:
         raise Refused(
-            f"“{name}” is longer than a treatment's name ({LONGEST_NAME} signs): name factors and levels more shortly.",
+            phrase(
+                "“{name}” is longer than a treatment's name ({most} signs): name factors and levels more shortly.",
+                name=name,
+                most=LONGEST_NAME,
+            ),
             code="name_too_long",
         )
     return name

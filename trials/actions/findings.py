@@ -11,6 +11,8 @@ from django.utils import timezone
 from prospecting.actions.journal import write_journal
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase
+from prospecting.calc.number_words import as_written
 from trials.models import Additive, ClearingTest, Finding, FindingEvidence, Run, Trial, Tub
 
 Record = Trial | ClearingTest
@@ -60,7 +62,9 @@ def keep_finding(
     require_writer(recorded_by)
     if stand != Finding.Stand.OPEN and not evidence.trials and not evidence.clearing_tests:
         raise Refused(
-            "Choose the trial or clearing test it rests on. Without one, record it as not settled yet.",
+            phrase(
+                "Choose the trial or clearing test it rests on. Without one, record it as not settled yet."
+            ),
             code="evidence_missing",
             field="trials",
         )
@@ -82,7 +86,9 @@ def keep_finding(
         _keep_evidence(finding, "trial", trial, evidence)
     for test in _locked_tests(evidence.clearing_tests):
         _keep_evidence(finding, "clearing_test", test, evidence)
-    write_journal(member=recorded_by, about=finding, what=f"concluded: {finding.get_stand_display().lower()}")
+    with as_written():
+        concluded = f"concluded: {finding.get_stand_display().lower()}"
+    write_journal(member=recorded_by, about=finding, what=concluded)
     return finding
 
 
@@ -93,11 +99,15 @@ def take_back_finding(*, finding: Finding, reason: str, taken_back_by) -> Findin
     finding = _locked_standing(finding)
     if not (taken_back_by.is_keeper or taken_back_by.pk == finding.recorded_by_id):
         raise Refused(
-            f"Only {finding.recorded_by}, who recorded it, or a keeper takes it back.", code="not_yours"
+            phrase(
+                "Only {member}, who recorded it, or a keeper takes it back.",
+                member=finding.recorded_by,
+            ),
+            code="not_yours",
         )
     reason = reason.strip()
     if not reason:
-        raise Refused("Say why it is taken back.", code="reason_missing", field="reason")
+        raise Refused(phrase("Say why it is taken back."), code="reason_missing", field="reason")
     finding.taken_back_at, finding.taken_back_by = timezone.now(), taken_back_by
     finding.taken_back_reason = reason
     finding.full_clean()
@@ -121,10 +131,10 @@ def replace_finding(*, old: Finding, recorded_by, **fields) -> Finding:
 def _locked_standing(finding: Finding) -> Finding:
     finding = Finding.objects.select_for_update().get(pk=finding.pk)
     if finding.taken_back_at is not None:
-        raise Refused("This finding has been taken back already.", code="taken_back_already")
+        raise Refused(phrase("This finding has been taken back already."), code="taken_back_already")
     if finding.replaced_by_id is not None:
         raise Refused(
-            "This finding has been replaced already: go on from the one that replaced it.",
+            phrase("This finding has been replaced already: go on from the one that replaced it."),
             code="replaced_already",
         )
     return finding
@@ -137,7 +147,7 @@ def _locked_trials(trials: Sequence[Trial]) -> list[Trial]:
     for trial in locked:
         if trial.state != Trial.State.CLOSED:
             raise Refused(
-                f"“{trial}” is not closed: it shows nothing yet, so nothing rests on it.",
+                phrase("“{trial}” is not closed: it shows nothing yet, so nothing rests on it.", trial=trial),
                 code="not_closed",
                 field="trials",
             )
@@ -151,7 +161,9 @@ def _locked_tests(tests: Sequence[ClearingTest]) -> list[ClearingTest]:
     for test in locked:
         if test.ended_at is None:
             raise Refused(
-                f"“{test}” is still being watched: end it first.", code="not_ended", field="clearing_tests"
+                phrase("“{test}” is still being watched: end it first.", test=test),
+                code="not_ended",
+                field="clearing_tests",
             )
     list(Tub.objects.select_for_update().filter(test__in=ids).order_by("pk").values_list("pk"))
     return locked
@@ -163,8 +175,11 @@ def _keep_evidence(finding: Finding, field: str, record: Record, evidence: Evide
     seen = evidence.seen.get((kind, record.pk))
     if seen is not None and seen != frozen.sign:
         raise Refused(
-            f"The records of “{record}” were changed while you wrote, and it no longer says what you read. "
-            "Read below what it says now, then keep the finding if it still holds.",
+            phrase(
+                "The records of “{record}” were changed while you wrote, and it no longer says what you read. "
+                "Read below what it says now, then keep the finding if it still holds.",
+                record=record,
+            ),
             code="moved",
         )
     kept = FindingEvidence(

@@ -13,6 +13,7 @@ from prospecting.actions.journal import write_journal
 from prospecting.actions.material import lock_lots
 from prospecting.actions.permission import require_keeper
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import as_written
 from prospecting.calc.units import format_gold_mg
 from prospecting.models import JournalEntry, Lot, Member
@@ -127,8 +128,11 @@ def _check_new(table: RunTable) -> None:
     known = JournalEntry.objects.filter(subject_kind=Trial._meta.model_name, why=_fingerprint(table)).first()
     if known is not None:
         raise Refused(
-            f"These very runs are on the books already, as “{known.subject_label}” (trial {known.subject_id}). Nothing was "
-            "recorded.",
+            phrase(
+                "These very runs are on the books already, as “{trial}” (trial {number}). Nothing was recorded.",
+                trial=known.subject_label,
+                number=known.subject_id,
+            ),
             code="imported_already",
         )
 
@@ -137,13 +141,16 @@ def _check_rows(table: RunTable, facts: ImportedTrial) -> None:
     faults = table.faults_for(facts.outcome)
     if facts.control not in table.treatments:
         raise Refused(
-            "The control is none of the treatments of the table.", code="no_control", field="control"
+            phrase("The control is none of the treatments of the table."), code="no_control", field="control"
         )
     if not faults:
         return
-    more = f" And {len(faults) - MOST_FAULTS_SAID} more." if len(faults) > MOST_FAULTS_SAID else ""
-    said = " ".join(str(fault) for fault in faults[:MOST_FAULTS_SAID])
-    raise Refused(f"Nothing was recorded. {said}{more}", code="bad_rows")
+    told = [phrase("Nothing was recorded."), *map(str, faults[:MOST_FAULTS_SAID])]
+    if len(faults) > MOST_FAULTS_SAID:
+        told.append(
+            phrase_counted("And {number} more.", "And {number} more.", len(faults) - MOST_FAULTS_SAID)
+        )
+    raise Refused(" ".join(told), code="bad_rows")
 
 
 def _rows_by_treatment(table: RunTable) -> dict[str, list[RunRow]]:
@@ -178,7 +185,10 @@ def _add_treatments(trial: Trial, rows_of: dict[str, list[RunRow]], control: str
         missing = [additive for additive in given if additive.casefold() not in additives]
         if missing:
             raise Refused(
-                f"{missing[0]} is none of the additives on the books: add it there first, under this name.",
+                phrase(
+                    "{additive} is none of the additives on the books: add it there first, under this name.",
+                    additive=missing[0],
+                ),
                 code="additive_unknown",
             )
         doses = [

@@ -9,6 +9,7 @@ from django.db import transaction
 from prospecting.actions.journal import changed_texts, write_journal
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase
 from prospecting.models import Photo
 from trials.calc.judging import in_steps
 from trials.models import Block, Judging, PanPlace, PlannedRun, Trial
@@ -35,9 +36,17 @@ def keep_judging(*, block: Block, judge, look: Look, recorded_by) -> Judging:
     require_writer(recorded_by)
     block = _open_block(block)
     if not judge.can_write:
-        raise Refused(f"{judge} can't record anything, so can't be a judge.", code="judge", field="judge")
+        raise Refused(
+            phrase("{judge} can't record anything, so can't be a judge.", judge=judge),
+            code="judge",
+            field="judge",
+        )
     if Judging.objects.filter(block=block, judge=judge).exists():
-        raise Refused(f"{judge} has judged {_of(block)} already.", code="judged_already", field="judge")
+        raise Refused(
+            phrase("{judge} has judged block {block} already.", judge=judge, block=block.number),
+            code="judged_already",
+            field="judge",
+        )
     row = _row(block, look)
     judging = Judging(block=block, judge=judge, recorded_by=recorded_by, **look.fields())
     judging.full_clean(exclude=["block", "judge", "recorded_by", "photo"])
@@ -56,10 +65,10 @@ def correct_judging(*, judging: Judging, look: Look, reason: str, recorded_by) -
     block = _open_block(judging.block)
     judging = Judging.objects.select_for_update().select_related("block").get(pk=judging.pk)
     if not judging.may_be_corrected_by(recorded_by):
-        raise Refused("Only the judge, or who typed it in, corrects a judging.", code="not_yours")
+        raise Refused(phrase("Only the judge, or who typed it in, corrects a judging."), code="not_yours")
     reason = reason.strip()
     if not reason:
-        raise Refused("Say why it is corrected.", code="reason_missing", field="reason")
+        raise Refused(phrase("Say why it is corrected."), code="reason_missing", field="reason")
     row = _row(block, look)
     before = _as_text(judging)
     for name, value in look.fields().items():
@@ -88,13 +97,18 @@ def check_judged(block: Block) -> None:
     judgings = list(block.judgings.select_related("judge").prefetch_related("places__planned"))
     if not judgings:
         raise Refused(
-            f"{block} has not been judged: put its pans into places side by side first.", code="not_judged"
+            phrase("{block} has not been judged: put its pans into places side by side first.", block=block),
+            code="not_judged",
         )
     for judging in judgings:
         missing = sorted(codes - {place.planned.blind_code for place in judging.places.all()})
         if missing:
             raise Refused(
-                f"{judging.judge} has not placed {', '.join(missing)}: correct that judging first.",
+                phrase(
+                    "{judge} has not placed {codes}: correct that judging first.",
+                    judge=judging.judge,
+                    codes=", ".join(missing),
+                ),
                 code="pan_not_placed",
             )
 
@@ -116,16 +130,22 @@ def _open_block(block: Block) -> Block:
     trial = Trial.objects.select_for_update().get(pk=block.trial_id)
     block = Block.objects.get(pk=block.pk)
     if trial.outcome != Trial.Outcome.PLACES:
-        raise Refused("This trial is not judged by place.", code="not_by_place")
+        raise Refused(phrase("This trial is not judged by place."), code="not_by_place")
     if trial.state != Trial.State.RUNNING or block.closed_at is not None:
         raise Refused(
-            f"The key of {_of(block)} is open, so a judging could follow a wish: no more is kept or changed.",
+            phrase(
+                "The key of block {block} is open, so a judging could follow a wish: no more is kept or changed.",
+                block=block.number,
+            ),
             code="block_closed",
         )
     missing = [planned.blind_code for planned in block.planned_runs.open().blind()]
     if missing:
         raise Refused(
-            f"Not in yet: {', '.join(missing)}. All pans of the block stand in the row first, failed runs logged too.",
+            phrase(
+                "Not in yet: {codes}. All pans of the block stand in the row first, failed runs logged too.",
+                codes=", ".join(missing),
+            ),
             code="runs_missing",
         )
     return block
@@ -135,19 +155,26 @@ def _row(block: Block, look: Look) -> dict[str, PlannedRun]:
     """The pans in the row by their codes; refused unless the look places each of them and no other."""
     row = {planned.blind_code: planned for planned in block.planned_runs.in_row().blind()}
     if len(row) < 2:
-        raise Refused("Fewer than two pans stand in this row: nothing to set side by side.", code="no_row")
+        raise Refused(
+            phrase("Fewer than two pans stand in this row: nothing to set side by side."), code="no_row"
+        )
     missing, strange = sorted(row.keys() - look.places.keys()), sorted(look.places.keys() - row.keys())
     if missing:
-        raise Refused(f"No place yet: {', '.join(missing)}.", code="pan_not_placed")
+        raise Refused(phrase("No place yet: {codes}.", codes=", ".join(missing)), code="pan_not_placed")
     if strange:
         raise Refused(
-            f"{', '.join(strange)} does not stand in this row: its run failed or belongs elsewhere.",
+            phrase(
+                "{codes} does not stand in this row: its run failed or belongs elsewhere.",
+                codes=", ".join(strange),
+            ),
             code="pan_not_in_row",
         )
     for code, place in look.places.items():
         if not 1 <= place <= len(row):
             raise Refused(
-                f"Places go from 1 to {len(row)}.", code="place_out_of_range", field=f"place_{code}"
+                phrase("Places go from 1 to {last}.", last=len(row)),
+                code="place_out_of_range",
+                field=f"place_{code}",
             )
     return row
 

@@ -5,10 +5,12 @@ from django.db import transaction
 from prospecting.actions.journal import write_journal
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase, to_phrase
+from prospecting.calc.number_words import as_written
 from trials.actions.running import PannedAgain, keep_panned_again, reason_to_correct
 from trials.models import ClearingTest, Run, SettledMud, Tub
 
-WHAT = "the mud"
+WHAT = to_phrase("the mud")
 
 
 @transaction.atomic
@@ -17,9 +19,9 @@ def log_run_mud(*, run: Run, mud: PannedAgain, recorded_by) -> SettledMud:
     require_writer(recorded_by)
     run = Run.objects.select_for_update().get(pk=run.pk)
     if run.step.is_void:
-        raise Refused("This run is void.", code="run_void")
+        raise Refused(phrase("This run is void."), code="run_void")
     if SettledMud.objects.filter(run=run).exists():
-        raise Refused("The mud of this run is in already.", code="mud_already")
+        raise Refused(phrase("The mud of this run is in already."), code="mud_already")
     kept = SettledMud(run=run, recorded_by=recorded_by)
     keep_panned_again(kept, mud, what=WHAT)
     write_journal(member=recorded_by, about=run, what="panned the mud of its tub")
@@ -32,10 +34,12 @@ def log_tub_mud(*, tub: Tub, mud: PannedAgain, recorded_by) -> SettledMud:
     require_writer(recorded_by)
     test = ClearingTest.objects.select_for_update().get(pk=tub.test_id)
     if SettledMud.objects.filter(tub=tub).exists():
-        raise Refused(f"The mud of {tub} is in already.", code="mud_already")
+        raise Refused(phrase("The mud of {tub} is in already.", tub=tub), code="mud_already")
     kept = SettledMud(tub=tub, recorded_by=recorded_by)
     keep_panned_again(kept, mud, what=WHAT)
-    write_journal(member=recorded_by, about=test, what=f"panned the mud of {tub}")
+    with as_written():
+        panned = f"panned the mud of {tub}"
+    write_journal(member=recorded_by, about=test, what=panned)
     return kept
 
 
@@ -51,11 +55,7 @@ def correct_mud(*, kept: SettledMud, mud: PannedAgain, reason: str, recorded_by)
     kept = SettledMud.objects.select_for_update().get(pk=kept.pk)
     reason = reason_to_correct(run, kept.recorded_by_id, reason, recorded_by)
     changes = keep_panned_again(kept, mud, what=WHAT)
-    write_journal(
-        member=recorded_by,
-        about=run or test,
-        what=f"corrected the mud of {kept.tub or 'its tub'}",
-        why=reason,
-        changes=changes,
-    )
+    with as_written():
+        corrected = f"corrected the mud of {kept.tub or 'its tub'}"
+    write_journal(member=recorded_by, about=run or test, what=corrected, why=reason, changes=changes)
     return kept

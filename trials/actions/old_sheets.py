@@ -22,6 +22,7 @@ from prospecting.actions.material import (
 )
 from prospecting.actions.permission import require_keeper
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.models import Claim, Lot, Member, OldSheet, Step, Zone
 from trials.actions.running import PanOfLot, Portion, RunResult, log_test_pans
 from trials.calc.old_sheets import OldBucket, OldPan, OldPlan
@@ -36,7 +37,7 @@ class OldSheetKnown(Refused):
 
     def __init__(self, known: OldSheet) -> None:
         super().__init__(
-            "This file was taken in already: see what came of it. Nothing was recorded.",
+            phrase("This file was taken in already: see what came of it. Nothing was recorded."),
             code="old_sheet_known",
             field="upload",
         )
@@ -83,7 +84,7 @@ def take_in_old_sheet(*, facts: OldSheetFacts, plan: OldPlan, recorded_by) -> Ol
     require_keeper(recorded_by)
     check_old_sheet_is_new(facts.sha256)
     if not plan.buckets:
-        raise Refused("No bucket is left to be taken in.", code="no_bucket")
+        raise Refused(phrase("No bucket is left to be taken in."), code="no_bucket")
     sheet = OldSheet(
         file_name=facts.file_name,
         sha256=facts.sha256,
@@ -120,15 +121,19 @@ def take_back_old_sheet(*, sheet: OldSheet, reason: str, voided_by) -> OldSheet:
     sheet = OldSheet.objects.select_for_update().get(pk=sheet.pk)
     reason = reason.strip()
     if not reason:
-        raise Refused("Say why it is taken back.", code="reason_missing", field="reason")
+        raise Refused(phrase("Say why it is taken back."), code="reason_missing", field="reason")
     if sheet.is_void:
-        raise Refused("This list was taken back already.", code="void_already")
+        raise Refused(phrase("This list was taken back already."), code="void_already")
     if others := done_since(sheet):
-        more = f" And {len(others) - MOST_SAID} more." if len(others) > MOST_SAID else ""
-        raise Refused(
-            f"Something was done with its material since: {'; '.join(others[:MOST_SAID])}. Void that first.{more}",
-            code="used_downstream",
-        )
+        told = [
+            phrase(
+                "Something was done with its material since: {uses}. Void that first.",
+                uses="; ".join(others[:MOST_SAID]),
+            )
+        ]
+        if len(others) > MOST_SAID:
+            told.append(phrase_counted("And {number} more.", "And {number} more.", len(others) - MOST_SAID))
+        raise Refused(" ".join(told), code="used_downstream")
     why = f"Old list {sheet} taken back: {reason}"[:200]
     void_together(steps=list(sheet.steps.filter(voided_at__isnull=True)), reason=why, voided_by=voided_by)
     sheet.voided_at, sheet.voided_by, sheet.void_reason = timezone.now(), voided_by, reason[:200]
@@ -142,7 +147,7 @@ def done_since(sheet: OldSheet) -> list[str]:
     made = Lot.objects.standing().filter(made_by__old_sheet=sheet).select_related("made_by")
     numbers = list(sheet.steps.values_list("pk", flat=True))
     kept = [
-        f"{lot.code}: {lot.get_kind_display().lower()} kept of one of its pans"
+        phrase("{lot}: {kind} kept of one of its pans", lot=lot.code, kind=lot.get_kind_display().lower())
         for lot in made
         if lot.made_by.kind == Step.Kind.RECOVER
     ]
@@ -151,7 +156,10 @@ def done_since(sheet: OldSheet) -> list[str]:
     return [
         *uses_beside(made, numbers),
         *kept,
-        *(f"{run} of {run.lot.code}: its tails or its mud were panned again" for run in again),
+        *(
+            phrase("{run} of {lot}: its tails or its mud were panned again", run=run, lot=run.lot.code)
+            for run in again
+        ),
     ]
 
 

@@ -11,8 +11,8 @@ from prospecting.actions.journal import changed_fields, changed_texts, write_jou
 from prospecting.actions.material import draw_seed, lock_lots
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.mass_balance import portions_need
-from prospecting.calc.number_words import unmarked
 from prospecting.models import Lot
 from trials.actions.judging import why_unjudged
 from trials.calc import designs
@@ -110,8 +110,8 @@ def remove_treatment(*, treatment: Treatment, recorded_by) -> Trial:
 def fix_plan(*, trial: Trial, planned_by, cannot: str = "", reason: str = "") -> Trial:
     """Draw order, blind codes and portions by lot, and store them as a list. From here on the plan stands.
 
-    `cannot` is what the planning page said against the plan, blank where it can answer its question: then a reason for
-    planning it all the same is asked for, and both are kept.
+    `cannot` is what the planning page says against the plan, as the books have it, blank where it can answer its question:
+    then a reason for planning it all the same is asked for, and both are kept.
 
     The list is what counts, not the seed: a random generator may change between versions, a stored list does not. Nobody
     is shown the seed before the trial is closed, for whoever has it can draw the plan again and read the key off it.
@@ -121,7 +121,9 @@ def fix_plan(*, trial: Trial, planned_by, cannot: str = "", reason: str = "") ->
     reason = reason.strip()
     if cannot and not reason:
         raise Refused(
-            f"{cannot} Mend the plan, or say why you want it all the same.", code="wishful", field="reason"
+            phrase("{cannot} Mend the plan, or say why you want it all the same.", cannot=cannot),
+            code="wishful",
+            field="reason",
         )
     locked = lock_lots(trial.feeds)
     treatments = list(trial.treatments.prefetch_related("doses"))
@@ -168,7 +170,7 @@ def fix_plan(*, trial: Trial, planned_by, cannot: str = "", reason: str = "") ->
     order = (
         f"{runs} runs in {trial.blocks_planned} blocks" if trial.in_blocks else f"{runs} runs in one order"
     )
-    against = f"; the planning page said: {unmarked(cannot)}" if cannot else ""
+    against = f"; the planning page said: {cannot}" if cannot else ""
     write_journal(
         member=planned_by, about=trial, what=f"fixed the plan: {order}{against}", why=trial.wishful_reason
     )
@@ -191,14 +193,16 @@ def open_key(*, trial: Trial, member, reason: str = "") -> KeyOpening:
     require_writer(member)
     trial = Trial.objects.select_for_update().get(pk=trial.pk)
     if trial.state == Trial.State.DRAFT:
-        raise Refused("There is no key yet: the plan has not been fixed.", code="no_plan")
+        raise Refused(phrase("There is no key yet: the plan has not been fixed."), code="no_plan")
     reason = reason.strip()
     if trial.mixer_id != member.pk:
         if not member.is_keeper:
-            raise Refused(f"The mixing sheet is for the mixer, {trial.mixer}.", code="not_mixer")
+            raise Refused(
+                phrase("The mixing sheet is for the mixer, {mixer}.", mixer=trial.mixer), code="not_mixer"
+            )
         if not reason:
             raise Refused(
-                "Say why you look: it is kept, and whoever looks is no longer blind.",
+                phrase("Say why you look: it is kept, and whoever looks is no longer blind."),
                 code="reason_missing",
                 field="reason",
             )
@@ -213,19 +217,25 @@ def close_trial(*, trial: Trial, closed_by, reason: str = "") -> Trial:
     require_writer(closed_by)
     trial = Trial.objects.select_for_update().get(pk=trial.pk)
     if trial.state != Trial.State.RUNNING:
-        raise Refused("Only a running trial can be closed.", code="not_running")
+        raise Refused(phrase("Only a running trial can be closed."), code="not_running")
     open_runs = trial.planned_runs.open().count()
-    left = f"{open_runs} planned runs are not in yet." if open_runs else why_unjudged(trial)
+    left = (
+        phrase_counted(
+            "{number} planned runs are not in yet.", "{number} planned runs are not in yet.", open_runs
+        )
+        if open_runs
+        else why_unjudged(trial)
+    )
     reason = reason.strip()
     if left:
         if not reason:
             raise Refused(
-                f"{left} Say why the trial ends early; the verdict will say so too.",
+                phrase("{left} Say why the trial ends early; the verdict will say so too.", left=left),
                 code="reason_missing",
                 field="reason",
             )
         if not (closed_by.is_keeper or closed_by.pk in (trial.planned_by_id, trial.recorded_by_id)):
-            raise Refused("Only who planned it, or a keeper, ends a trial early.", code="not_yours")
+            raise Refused(phrase("Only who planned it, or a keeper, ends a trial early."), code="not_yours")
     now = timezone.now()
     trial.blocks.filter(closed_at__isnull=True).update(closed_at=now, closed_by=closed_by)
     trial.state = Trial.State.CLOSED
@@ -247,7 +257,7 @@ def lock_draft(trial: Trial) -> Trial:
     trial = Trial.objects.select_for_update().get(pk=trial.pk)
     if trial.state != Trial.State.DRAFT:
         raise Refused(
-            "The plan of this trial stands: it no longer changes. Plan a new trial instead.",
+            phrase("The plan of this trial stands: it no longer changes. Plan a new trial instead."),
             code="plan_stands",
         )
     return trial
@@ -258,12 +268,14 @@ def draft_with_own_treatments(trial: Trial) -> Trial:
     trial = lock_draft(trial)
     if trial.is_bridge:
         raise Refused(
-            "A bridge compares its two lots, both untreated: it has no other treatment.",
+            phrase("A bridge compares its two lots, both untreated: it has no other treatment."),
             code="bridge_treatments",
         )
     if trial.factors.exists():
         raise Refused(
-            "The treatments of this trial are all combinations of its factors: remove them as a whole, then make new ones.",
+            phrase(
+                "The treatments of this trial are all combinations of its factors: remove them as a whole, then make new ones."
+            ),
             code="of_factorial",
         )
     return trial
@@ -273,20 +285,24 @@ def _check_draft(trial: Trial) -> None:
     for lot in trial.feeds:
         if lot.is_void:
             field = "feed_lot" if lot.pk == trial.feed_lot_id else "new_lot"
-            raise Refused(f"{lot.code} is void.", code="lot_void", field=field)
+            raise Refused(phrase("{lot} is void.", lot=lot.code), code="lot_void", field=field)
     if not trial.mixer.can_write:
         raise Refused(
-            f"{trial.mixer} can't record anything, so can't be the mixer.", code="mixer", field="mixer"
+            phrase("{mixer} can't record anything, so can't be the mixer.", mixer=trial.mixer),
+            code="mixer",
+            field="mixer",
         )
     if trial.outcome == Trial.Outcome.PLACES and trial.is_bridge:
         raise Refused(
-            "Places say which lot shows more gold, not how much more: nothing could be carried over. Weigh or count.",
+            phrase(
+                "Places say which lot shows more gold, not how much more: nothing could be carried over. Weigh or count."
+            ),
             code="bridge_by_place",
             field="outcome",
         )
     if trial.outcome == Trial.Outcome.PLACES and not trial.in_blocks:
         raise Refused(
-            "Pans set side by side are judged block by block: choose blocks or a square.",
+            phrase("Pans set side by side are judged block by block: choose blocks or a square."),
             code="row_is_a_block",
             field="design",
         )
@@ -309,20 +325,24 @@ def set_treatment(
     others = treatment.trial.treatments.exclude(pk=treatment.pk)
     if is_control and others.filter(is_control=True).exists():
         raise Refused(
-            "This trial has its control already: one, and only one.",
+            phrase("This trial has its control already: one, and only one."),
             code="second_control",
             field="is_control",
         )
     if others.filter(name__iexact=name).exists():
-        raise Refused("Another treatment of this trial has that name.", code="name_taken", field="name")
+        raise Refused(
+            phrase("Another treatment of this trial has that name."), code="name_taken", field="name"
+        )
     if not is_control and not doses and not technique.strip():
         raise Refused(
-            "Say what is done: a dose of an additive, a technique or gear, or both. Nothing at all is the control.",
+            phrase(
+                "Say what is done: a dose of an additive, a technique or gear, or both. Nothing at all is the control."
+            ),
             code="nothing_done",
             field="technique",
         )
     if len({dose.additive.pk for dose in doses}) < len(doses):
-        raise Refused("The same additive stands here twice.", code="additive_twice", field="dose")
+        raise Refused(phrase("The same additive stands here twice."), code="additive_twice", field="dose")
     treatment.name = name
     treatment.is_control = is_control
     treatment.technique = technique
@@ -340,8 +360,15 @@ def _portions_for(trial: Trial, lot: Lot, needed: int) -> list[int]:
     ]
     if len(ready) < needed:
         raise Refused(
-            f"The plan needs {needed} equal portions; {len(ready)} untouched ones of about {trial.portion_typed} are "
-            f"cut from {lot.code}. Cut {needed - len(ready)} more, or plan fewer blocks.",
+            phrase(
+                "The plan needs {needed} equal portions; {ready} untouched ones of about {portion} are cut from {lot}. Cut "
+                "{more} more, or plan fewer blocks.",
+                needed=needed,
+                ready=len(ready),
+                portion=trial.portion_typed,
+                lot=lot.code,
+                more=needed - len(ready),
+            ),
             code="too_few_portions",
         )
     return ready
@@ -350,13 +377,22 @@ def _portions_for(trial: Trial, lot: Lot, needed: int) -> list[int]:
 def _check_holds(trial: Trial, lot: Lot, needed: int) -> None:
     if lot.reserve_reason:
         raise Refused(
-            f"{lot.code} is held back ({lot.reserve_reason}): release it first, or pan portions cut from it.",
+            phrase(
+                "{lot} is held back ({reason}): release it first, or pan portions cut from it.",
+                lot=lot.code,
+                reason=lot.reserve_reason,
+            ),
             code="held_back",
         )
     if portions_need(lot.on_hand_g, needed, trial.portion_mass_g).short_g:
         raise Refused(
-            f"{needed} portions of {trial.portion_typed} are more than {lot.code} holds. Plan fewer blocks, smaller "
-            "portions or fewer treatments.",
+            phrase(
+                "{needed} portions of {portion} are more than {lot} holds. Plan fewer blocks, smaller portions or fewer "
+                "treatments.",
+                needed=needed,
+                portion=trial.portion_typed,
+                lot=lot.code,
+            ),
             code="lot_too_small",
         )
 
@@ -364,14 +400,16 @@ def _check_holds(trial: Trial, lot: Lot, needed: int) -> None:
 def _check_plan(trial: Trial, lots: Collection[Lot], treatments: Sequence[Treatment], runs: int) -> None:
     for lot in lots:
         if lot.is_void:
-            raise Refused(f"{lot.code} is void.", code="lot_void")
+            raise Refused(phrase("{lot} is void.", lot=lot.code), code="lot_void")
     if len(treatments) < 2:
         raise Refused(
-            "A trial compares at least two treatments, one of them the control.", code="too_few_treatments"
+            phrase("A trial compares at least two treatments, one of them the control."),
+            code="too_few_treatments",
         )
     if not any(treatment.is_control for treatment in treatments):
         raise Refused(
-            "No treatment is the control. Without one, nobody can say what the others did.", code="no_control"
+            phrase("No treatment is the control. Without one, nobody can say what the others did."),
+            code="no_control",
         )
     seen: dict[tuple, Treatment] = {}
     for treatment in treatments:
@@ -381,14 +419,28 @@ def _check_plan(trial: Trial, lots: Collection[Lot], treatments: Sequence[Treatm
             *sorted((d.additive_id, d.ml_per_l) for d in treatment.doses.all()),
         )
         if content in seen:
-            raise Refused(f"{treatment} and {seen[content]} are the same thing done.", code="same_treatment")
+            raise Refused(
+                phrase(
+                    "{treatment} and {other} are the same thing done.",
+                    treatment=treatment,
+                    other=seen[content],
+                ),
+                code="same_treatment",
+            )
         seen[content] = treatment
     if trial.blocks_planned < 2:
-        what = "block" if trial.in_blocks else "run of each"
-        raise Refused(f"One {what} can't tell treatments from chance: plan at least three.", code="one_block")
+        raise Refused(
+            phrase("One block can't tell treatments from chance: plan at least three.")
+            if trial.in_blocks
+            else phrase("One run of each can't tell treatments from chance: plan at least three."),
+            code="one_block",
+        )
     check_runs(runs)
 
 
 def check_runs(runs: int) -> None:
     if runs > MOST_RUNS:
-        raise Refused(f"{runs} runs are more than one plan takes ({MOST_RUNS}).", code="too_many_runs")
+        raise Refused(
+            phrase("{runs} runs are more than one plan takes ({most}).", runs=runs, most=MOST_RUNS),
+            code="too_many_runs",
+        )

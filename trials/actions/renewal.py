@@ -4,6 +4,7 @@ from django.db import transaction
 
 from prospecting.actions.journal import write_journal
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase
 from prospecting.models import Lot
 from trials.actions.planning import plan_trial
 from trials.models import NO_TEST_LOTS, Treatment, Trial
@@ -15,13 +16,13 @@ def plan_bridge(*, old_lot: Lot, new_lot: Lot, recorded_by, **fields) -> Trial:
     for lot, field in ((old_lot, None), (new_lot, "new_lot")):
         if lot.kind in NO_TEST_LOTS:
             raise Refused(
-                f"{lot.code} is no test lot: {lot.get_kind_display().lower()}.",
+                phrase("{lot} is no test lot: {kind}.", lot=lot.code, kind=lot.get_kind_display().lower()),
                 code="no_test_lot",
                 field=field,
             )
     if old_lot.pk == new_lot.pk:
         raise Refused(
-            "A bridge has a lot at either end: choose another one.", code="same_lot", field="new_lot"
+            phrase("A bridge has a lot at either end: choose another one."), code="same_lot", field="new_lot"
         )
     trial = plan_trial(
         feed_lot=old_lot,

@@ -13,6 +13,7 @@ from prospecting.actions.material import ROWS_AT_ONCE, DrawFrom, StepDetails, re
 from prospecting.actions.permission import require_writer
 from prospecting.actions.refusal import Refused
 from prospecting.actions.steps import recover_gold
+from prospecting.calc.language import phrase, to_phrase
 from prospecting.calc.weighing import weighed_gold_mg
 from prospecting.models import Lot, OldSheet, Photo, Step
 from trials.actions.judging import check_judged
@@ -91,6 +92,7 @@ class RunResult:
 
 # Records that were just read.
 UNCLEANED = ["step", "lot", "planned", "panner", "recorded_by", "photo"]
+TAILS = to_phrase("the tails")
 # What of a result is kept in rows beside the run.
 ROWS = ("colours", "weighings")
 
@@ -116,15 +118,17 @@ def log_run(*, planned: PlannedRun, result: RunResult, recorded_by, portion: Por
     trial = Trial.objects.select_for_update().get(pk=planned.trial_id)
     planned = PlannedRun.objects.select_related("portion", "block", "treatment").get(pk=planned.pk)
     if trial.state != Trial.State.RUNNING or planned.block.closed_at is not None:
-        raise Refused("This trial is closed: no more runs are logged.", code="trial_closed")
+        raise Refused(phrase("This trial is closed: no more runs are logged."), code="trial_closed")
     if Run.objects.filter(planned=planned).exists():
-        raise Refused(f"Run {planned.blind_code} is in already.", code="logged_already")
+        raise Refused(phrase("Run {code} is in already.", code=planned.blind_code), code="logged_already")
     _check_outcome(trial, result)
     if planned.portion is not None:
         lot = Lot.objects.get(pk=planned.portion_id)
         portion = Portion(mass_g=lot.on_hand_g, typed=lot.mass_typed, is_whole=True)
     elif portion is None:
-        raise Refused("Weigh the portion you take out of the lot.", code="portion_missing", field="portion")
+        raise Refused(
+            phrase("Weigh the portion you take out of the lot."), code="portion_missing", field="portion"
+        )
     else:
         lot = trial.lot_of(planned.treatment)
     try:
@@ -134,7 +138,11 @@ def log_run(*, planned: PlannedRun, result: RunResult, recorded_by, portion: Por
             raise
         # A bridge's lot is its key: the sentence must not name it.
         raise Refused(
-            f"The lot that {planned.blind_code} comes from can't give this portion. Ask {trial.mixer}, who knows which it is.",
+            phrase(
+                "The lot that {code} comes from can't give this portion. Ask {mixer}, who knows which it is.",
+                code=planned.blind_code,
+                mixer=trial.mixer,
+            ),
             code=refusal.code,
             field=refusal.field,
         ) from None
@@ -244,11 +252,11 @@ def log_tails(*, run: Run, tails: PannedAgain, recorded_by) -> TailsPan:
     require_writer(recorded_by)
     run = Run.objects.select_for_update().get(pk=run.pk)
     if run.step.is_void:
-        raise Refused("This run is void.", code="run_void")
+        raise Refused(phrase("This run is void."), code="run_void")
     if TailsPan.objects.filter(run=run).exists():
-        raise Refused("The tails of this run are in already.", code="tails_already")
+        raise Refused(phrase("The tails of this run are in already."), code="tails_already")
     kept = TailsPan(run=run, recorded_by=recorded_by)
-    keep_panned_again(kept, tails, what="the tails")
+    keep_panned_again(kept, tails, what=TAILS)
     write_journal(member=recorded_by, about=run, what="panned its tails again")
     return kept
 
@@ -260,7 +268,7 @@ def correct_tails(*, run: Run, tails: PannedAgain, reason: str, recorded_by) -> 
     run = Run.objects.select_for_update().get(pk=run.pk)
     kept = TailsPan.objects.get(run=run)
     reason = reason_to_correct(run, kept.recorded_by_id, reason, recorded_by)
-    changes = keep_panned_again(kept, tails, what="the tails")
+    changes = keep_panned_again(kept, tails, what=TAILS)
     write_journal(member=recorded_by, about=run, what="corrected its tails", why=reason, changes=changes)
     return kept
 
@@ -270,7 +278,10 @@ def keep_panned_again(kept: TailsPan | SettledMud, found: PannedAgain, *, what: 
     _check_weight(found)
     if found.gold_mg is None and not found.below_scale and found.colours is None:
         raise Refused(
-            f"Weigh what {what} still held, say that it does not show on the scale, or count its colours.",
+            phrase(
+                "Weigh what {what} still held, say that it does not show on the scale, or count its colours.",
+                what=phrase(what),
+            ),
             code="nothing_seen",
             field="gold",
         )
@@ -289,7 +300,9 @@ def void_run(*, run: Run, reason: str, voided_by) -> Run:
     run = Run.objects.get(pk=run.pk)
     if run.planned_id is not None:
         raise Refused(
-            "A run of a trial stays in the record. If it went wrong, correct it: mark it failed and say why.",
+            phrase(
+                "A run of a trial stays in the record. If it went wrong, correct it: mark it failed and say why."
+            ),
             code="planned_run",
         )
     void_step(step=run.step, reason=reason, voided_by=voided_by)
@@ -305,11 +318,12 @@ def close_block(*, block: Block, closed_by) -> Block:
     trial = Trial.objects.select_for_update().get(pk=block.trial_id)
     block = Block.objects.select_for_update().get(pk=block.pk)
     if trial.state != Trial.State.RUNNING or block.closed_at is not None:
-        raise Refused(f"{block} is closed already.", code="closed_already")
+        raise Refused(phrase("{block} is closed already.", block=block), code="closed_already")
     missing = [planned.blind_code for planned in block.planned_runs.open()]
     if missing:
         raise Refused(
-            f"Not in yet: {', '.join(missing)}. Log them first, failed ones too.", code="runs_missing"
+            phrase("Not in yet: {codes}. Log them first, failed ones too.", codes=", ".join(missing)),
+            code="runs_missing",
         )
     if trial.outcome == Trial.Outcome.PLACES:
         check_judged(block)
@@ -392,15 +406,15 @@ def reason_to_correct(run: Run | None, logged_by_id: int, reason: str, corrected
     """
     reason = reason.strip()
     if not reason:
-        raise Refused("Say why it is corrected.", code="reason_missing", field="reason")
+        raise Refused(phrase("Say why it is corrected."), code="reason_missing", field="reason")
     if run is not None and run.step.is_void:
-        raise Refused("This run is void.", code="run_void")
+        raise Refused(phrase("This run is void."), code="run_void")
     if not corrected_by.is_keeper:
         if logged_by_id != corrected_by.pk:
-            raise Refused("Only who logged it, or a keeper, corrects it.", code="not_yours")
+            raise Refused(phrase("Only who logged it, or a keeper, corrects it."), code="not_yours")
         if run is not None and run.planned is not None and run.planned.block.closed_at is not None:
             raise Refused(
-                "The key of this block is open, so a correction could follow a wish. Ask a keeper.",
+                phrase("The key of this block is open, so a correction could follow a wish. Ask a keeper."),
                 code="key_open",
             )
     return reason
@@ -412,16 +426,20 @@ def _check_outcome(trial: Trial, result: RunResult) -> None:
     if result.failed:
         return
     if result.guess_treatment is not None and result.guess_treatment.trial_id != trial.pk:
-        raise Refused("Guess one of this trial's treatments.", code="other_trial", field="guess_treatment")
+        raise Refused(
+            phrase("Guess one of this trial's treatments."), code="other_trial", field="guess_treatment"
+        )
     if trial.outcome == Trial.Outcome.GOLD_MASS and result.gold_mg is None and not result.below_scale:
         raise Refused(
-            "This trial is judged by weight. Weigh the gold, or say that it does not show on the scale.",
+            phrase(
+                "This trial is judged by weight. Weigh the gold, or say that it does not show on the scale."
+            ),
             code="outcome_missing",
             field="gold",
         )
     if trial.outcome == Trial.Outcome.COLOURS and not result.colours:
         raise Refused(
-            "This trial is judged by colours: count them. If there was none, type 0.",
+            phrase("This trial is judged by colours: count them. If there was none, type 0."),
             code="outcome_missing",
             field="colours",
         )
@@ -432,7 +450,7 @@ def _check_test_pan(result: RunResult) -> None:
     _check_result(result)
     if not result.failed and result.gold_mg is None and not result.below_scale and not result.colours:
         raise Refused(
-            "Weigh the gold, say that it does not show on the scale, or count colours.",
+            phrase("Weigh the gold, say that it does not show on the scale, or count colours."),
             code="nothing_seen",
             field="gold",
         )
@@ -441,7 +459,7 @@ def _check_test_pan(result: RunResult) -> None:
 def _check_result(result: RunResult) -> None:
     if result.failed:
         if not result.fail_reason.strip():
-            raise Refused("Say what went wrong.", code="reason_missing", field="fail_reason")
+            raise Refused(phrase("Say what went wrong."), code="reason_missing", field="fail_reason")
     else:
         _check_weight(result)
     if not result.weighings:
@@ -452,7 +470,7 @@ def _check_result(result: RunResult) -> None:
         raise Refused(str(error), code="not_above_dish", field="gold") from None
     if weighed_mg != result.gold_mg:
         raise Refused(
-            f"The readings make {weighed_mg} mg, not {result.gold_mg} mg.",
+            phrase("The readings make {made} mg, not {typed} mg.", made=weighed_mg, typed=result.gold_mg),
             code="weighings_differ",
             field="gold",
         )
@@ -461,20 +479,23 @@ def _check_result(result: RunResult) -> None:
 def _check_weight(result: RunResult | PannedAgain) -> None:
     if result.below_scale and result.gold_mg is not None:
         raise Refused(
-            "Either a weight, or nothing on the scale: not both.",
+            phrase("Either a weight, or nothing on the scale: not both."),
             code="weighed_and_below",
             field="below_scale",
         )
     if result.below_scale and not result.scale_step_mg:
         raise Refused(
-            "Give the scale's step: without it nobody knows how little 'nothing' is.",
+            phrase("Give the scale's step: without it nobody knows how little 'nothing' is."),
             code="step_missing",
             field="scale_step",
         )
     if result.gold_mg is not None and result.scale_step_mg and result.gold_mg < result.scale_step_mg:
         raise Refused(
-            f"{result.gold_typed} is less than one step of this scale. Tick that it does not show on the scale, and leave the "
-            "weight empty.",
+            phrase(
+                "{gold} is less than one step of this scale. Tick that it does not show on the scale, and leave the weight "
+                "empty.",
+                gold=result.gold_typed,
+            ),
             code="below_step",
             field="gold",
         )

@@ -9,6 +9,7 @@ from prospecting.api.kinds import CODE, DAY, DECIMAL, ID, MOMENT, TEXT, WHOLE, Y
 from prospecting.api.listing import Filter, Listing, same
 from prospecting.api.material import RECORDED_AT, since
 from prospecting.api.records import Field, Record, parts_of
+from prospecting.calc.number_words import as_written
 from prospecting.models import Origin
 from trials.models import ColourCount, PlannedRun, Run, Treatment, Trial
 
@@ -163,13 +164,19 @@ TRIALS = Listing(
     ),
 )
 
+
+@as_written()
+def _size_in_words(size: ColourCount.SizeClass) -> str:
+    return str(size.label)
+
+
 # Of one size class, as the run page takes it.
 MOST_COLOURS = 9999
 COLOURS = Kind(
     {
         "type": "object",
         "properties": {
-            size.value: WHOLE.schema | {"maximum": MOST_COLOURS, "description": size.label}
+            size.value: WHOLE.schema | {"maximum": MOST_COLOURS, "description": _size_in_words(size)}
             for size in ColourCount.SizeClass
         },
         "additionalProperties": False,

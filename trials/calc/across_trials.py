@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from trials.calc.bridge import LogRatio, combine
 from trials.calc.ratio_words import between
@@ -51,34 +52,42 @@ class SummaryOfRatios:
         """The same in words."""
         if not self.average_of_two:
             return ""
-        ratio, _, limits = self.average_of_two.partition(" (")
-        return (
-            f"The average of just these two is {ratio} times ({limits.removesuffix(')')}, 95 % interval), which says "
-            "nothing of what a third would give."
+        return phrase(
+            "The average of just these two is {ratio} times ({limits}, 95 % interval), which says nothing of what a third "
+            "would give.",
+            ratio=figure(self.average.ratio),
+            limits=between(*self.average.interval()),
         )
 
     @property
     def agreement(self) -> str:
         """In words, how far the trials differ beyond what chance within each of them brings."""
         if self.trials == 2:
-            return (
+            return phrase(
                 "Two trials tell next to nothing of how far one trial differs from another, and the interval is as wide as "
                 "that makes it: a third would narrow it most."
             )
-        few = f" With {self.trials} trials a real difference could still hide." if self.trials < FEW else ""
+        few = (
+            phrase(" With {trials} trials a real difference could still hide.", trials=self.trials)
+            if self.trials < FEW
+            else ""
+        )
         if self.tau == 0:
-            return f"The trials differ no more than chance within them brings.{few}"
+            return phrase("The trials differ no more than chance within them brings.{few}", few=few)
         # A spread that rounds to none still is one.
         times = numeral(max(1.01, math.exp(self.tau)), ".2f")
         if self.p_q < UNLIKE:
-            return (
-                f"The trials differ by more than chance within them brings: the true ratio itself seems to change from trial to "
-                f"trial, typically by {times} times either way. Something that was not the same in them (ore, water, panner, "
-                "gear) matters."
+            return phrase(
+                "The trials differ by more than chance within them brings: the true ratio itself seems to change "
+                "from trial to trial, typically by {times} times either way. Something that was not the same in "
+                "them (ore, water, panner, gear) matters.",
+                times=times,
             )
-        return (
-            f"The trials differ somewhat ({times} times either way beyond chance, at the best guess), but chance alone would "
-            f"bring that often.{few}"
+        return phrase(
+            "The trials differ somewhat ({times} times either way beyond chance, at the best guess), but "
+            "chance alone would bring that often.{few}",
+            times=times,
+            few=few,
         )
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import numeral
 from trials.calc.ranks import ROUNDING, SHUFFLE_SEED, SHUFFLES, kendall_w, places
 
@@ -29,17 +30,25 @@ class Agreement:
 
     @property
     def sentence(self) -> str:
-        scale = (
-            f"Kendall's W is {numeral(self.kendall_w, '.2f')}, where 1 is one order and judges who guess reach "
-            f"{numeral(self.by_chance, '.2f')} "
-            "on average"
+        scale = phrase(
+            "Kendall's W is {found}, where 1 is one order and judges who guess reach {by_chance} on average",
+            found=numeral(self.kendall_w, ".2f"),
+            by_chance=numeral(self.by_chance, ".2f"),
         )
         often = _in_hundred(self.p)
         if self.is_shown:
-            return f"The judges agree more than chance would have it: {scale}; guessing judges agree so closely in {often}."
-        return (
-            f"It is not shown that the judges see the same order: {scale}, and guessing judges agree so closely in {often}. "
-            "Where judges differ, their mean places hide it; look at the photos, or judge in better light."
+            return phrase(
+                "The judges agree more than chance would have it: {scale}; guessing judges agree so closely in "
+                "{often}.",
+                scale=scale,
+                often=often,
+            )
+        return phrase(
+            "It is not shown that the judges see the same order: {scale}, and guessing judges agree so "
+            "closely in {often}. Where judges differ, their mean places hide it; look at the photos, or "
+            "judge in better light.",
+            scale=scale,
+            often=often,
         )
 
 
@@ -84,5 +93,5 @@ def agreement(blocks: Sequence[Sequence[Sequence[float]]]) -> Agreement | None:
 
 def _in_hundred(p: float) -> str:
     if p < 0.01:
-        return "fewer than 1 case in 100"
-    return f"{round(100 * p)} cases in 100"
+        return phrase("fewer than 1 case in 100")
+    return phrase_counted("{number} cases in 100", "{number} cases in 100", round(100 * p))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from scipy.special import gammaincinv
 
+from prospecting.calc.language import phrase, phrase_counted, to_phrase
 from trials.calc.working import Working, WorkingRow, figure, given
 
 OZT_MG = 31_103.4768
@@ -19,23 +20,31 @@ GRAIN_MG = {
     "medium": 8 * OZT_MG / 12_000,
     "coarse": 64 * OZT_MG / 12_000,
 }
+SIZE_WORDS = {
+    "flour": to_phrase("flour"),
+    "very_fine": to_phrase("very fine"),
+    "fine": to_phrase("fine"),
+    "medium": to_phrase("medium"),
+    "coarse": to_phrase("coarse"),
+}
 # A share of the spread in words, each up to so much of it.
 IN_WORDS = (
-    (0.05, "next to nothing"),
-    (0.15, "a tenth"),
-    (0.225, "a fifth"),
-    (0.29, "a quarter"),
-    (0.415, "a third"),
-    (0.58, "half"),
-    (0.71, "two thirds"),
-    (0.85, "three quarters"),
-    (0.97, "nearly all"),
-    (math.inf, "all"),
+    (0.05, to_phrase("next to nothing")),
+    (0.15, to_phrase("a tenth")),
+    (0.225, to_phrase("a fifth")),
+    (0.29, to_phrase("a quarter")),
+    (0.415, to_phrase("a third")),
+    (0.58, to_phrase("half")),
+    (0.71, to_phrase("two thirds")),
+    (0.85, to_phrase("three quarters")),
+    (0.97, to_phrase("nearly all")),
+    (math.inf, to_phrase("all")),
 )
+# Of these nobody says "about".
 NOT_ABOUT = ("next to nothing", "nearly all", "all")
 # Of fewer runs than this the true spread may be nearly twice the one seen (chi-squared limits of 9 runs: 0.68 and 1.92 times).
 FEW_RUNS = 10
-GRAIN_SOURCE = (
+GRAIN_SOURCE = to_phrase(
     "colours per troy ounce by size class, a miners' rule; medium and coarse reckoned as twice the size each"
 )
 
@@ -80,6 +89,10 @@ def share_in_words(share: float) -> str:
     """
     if not 0 <= share <= 1:
         raise ValueError(f"share {share}: it lies between 0 and 1.")
+    return phrase(_words_of(share))
+
+
+def _words_of(share: float) -> str:
     return next(words for most, words in IN_WORDS if share < most)
 
 
@@ -92,20 +105,32 @@ def explained(spread: ControlSpread, guesses: Sequence[ControlSpread] = ()) -> s
     >>> explained(spread_of_counts([4, 9, 6, 5, 11, 2, 8, 6, 10, 5]))[38:]
     'counting chance explains about three quarters (from 10 runs, 95 % sure: anything from a quarter to all).'
     """
-    start = "Of the spread between equal portions, counting chance explains"
+    start = to_phrase("Of the spread between equal portions, counting chance explains {share}")
     if spread.share_by_chance is not None:
-        found = share_in_words(spread.share_by_chance)
+        share = share_in_words(spread.share_by_chance)
+        if _words_of(spread.share_by_chance) not in NOT_ABOUT:
+            share = phrase("about {share}", share=share)
         least, most = share_in_words(spread.share_lower), share_in_words(spread.share_upper)
-        span = (
-            "" if least == most else f" (from {spread.runs} runs, 95 % sure: anything from {least} to {most})"
+        told = phrase(start, share=share)
+        if least == most:
+            return f"{told}."
+        return phrase_counted(
+            "{told} (from {number} runs, 95 % sure: anything from {least} to {most}).",
+            "{told} (from {number} runs, 95 % sure: anything from {least} to {most}).",
+            spread.runs,
+            told=told,
+            least=least,
+            most=most,
         )
-        return f"{start} {'' if found in NOT_ABOUT else 'about '}{found}{span}."
     shares = [guess.share_by_chance for guess in guesses if guess.share_by_chance is not None]
     if not shares:
         return ""
     least, most = share_in_words(min(shares)), share_in_words(max(shares))
-    span = most if least == most else f"anything from {least} to {most}"
-    return f"{start} {span}: no colours were counted, so how many grains a portion holds is a guess."
+    span = most if least == most else phrase("anything from {least} to {most}", least=least, most=most)
+    return phrase(
+        "{told}: no colours were counted, so how many grains a portion holds is a guess.",
+        told=phrase(start, share=span),
+    )
 
 
 def colours_per_run(counted: Sequence[Mapping[str, int]]) -> dict[str, float] | None:
@@ -133,14 +158,14 @@ def spread_of_counts(counts: Sequence[int]) -> ControlSpread:
     mean = _mean(counts)
     chance = 1 / math.sqrt(mean) if mean > 0 else None
     row = WorkingRow(
-        "Spread that counting chance alone gives",
-        "1 / square root of the mean number of colours",
+        phrase("Spread that counting chance alone gives"),
+        phrase("1 / square root of the mean number of colours"),
         (given("mean colours per run", mean),),
         figure(chance) if chance is not None else "",
-        "of the mean",
-        "Poisson counts",
+        phrase("of the mean"),
+        phrase("Poisson counts"),
     )
-    return _spread(counts, "colours", chance, mean, row)
+    return _spread(counts, phrase("colours"), chance, mean, row)
 
 
 def spread_of_masses(
@@ -182,10 +207,15 @@ def spread_of_masses(
         grains = sum(colours.values())
         mass = sum(number * GRAIN_MG[name] for name, number in colours.items())
         chance = math.sqrt(sum(number * GRAIN_MG[name] ** 2 for name, number in colours.items())) / mass
-        formula = "square root of sum (colours x grain mass squared) / sum (colours x grain mass)"
+        formula = phrase("square root of sum (colours x grain mass squared) / sum (colours x grain mass)")
         inputs = tuple(
             given(
-                f"{name.replace('_', ' ')} colours per run, {figure(GRAIN_MG[name])} mg each", float(number)
+                phrase(
+                    "{size} colours per run, {mass} mg each",
+                    size=phrase(SIZE_WORDS[name]),
+                    mass=figure(GRAIN_MG[name]),
+                ),
+                float(number),
             )
             for name, number in colours.items()
             if number
@@ -196,15 +226,20 @@ def spread_of_masses(
             raise ValueError(f"grain of {each} mg: its mass must be above 0.")
         grains = mean / each
         chance = 1 / math.sqrt(grains)
-        formula = "square root of (mass of one grain / mean mass of a run)"
-        inputs = (given("mass of one grain", each, "mg"), given("mean of the control runs", mean, "mg"))
+        formula = phrase("square root of (mass of one grain / mean mass of a run)")
+        inputs = (
+            given(phrase("mass of one grain"), each, "mg"),
+            given(phrase("mean of the control runs"), mean, "mg"),
+        )
     row = WorkingRow(
-        "Spread that counting chance alone gives",
+        phrase("Spread that counting chance alone gives"),
         formula,
         inputs,
         figure(chance) if chance is not None else "",
-        "of the mean",
-        "Poisson counts" if grain_mg is not None and not colours else f"Poisson counts; {GRAIN_SOURCE}",
+        phrase("of the mean"),
+        phrase("Poisson counts")
+        if grain_mg is not None and not colours
+        else phrase("Poisson counts; {source}", source=phrase(GRAIN_SOURCE)),
     )
     return _spread(values_mg, "mg", chance, grains, row)
 
@@ -224,17 +259,17 @@ def _spread(
         share = min(1.0, (chance / seen) ** 2)
     rows = [
         WorkingRow(
-            "Spread of the control runs",
-            "standard deviation / mean",
-            (given("control runs", runs), given("mean", mean, unit)),
+            phrase("Spread of the control runs"),
+            phrase("standard deviation / mean"),
+            (given(phrase("control runs"), runs), given(phrase("mean"), mean, unit)),
             figure(seen) if seen is not None else "",
-            "of the mean",
-            "standard result",
+            phrase("of the mean"),
+            phrase("standard result"),
         )
     ]
     if chance is not None:
         rows.append(row)
-    taken = ("Grains fall into portions independently of each other, as in a well-blended lot.",)
+    taken = (phrase("Grains fall into portions independently of each other, as in a well-blended lot."),)
     sentence = _sentence(runs, mean, seen, lower, upper, chance, grains, share)
     return ControlSpread(
         runs, mean, unit, seen, lower, upper, chance, grains, share, sentence, Working(tuple(rows), taken)
@@ -243,28 +278,56 @@ def _spread(
 
 def _sentence(runs, mean, seen, lower, upper, chance, grains, share) -> str:
     if mean == 0:
-        return "The control runs show no gold, so their spread cannot be set beside chance."
-    if seen is None:
-        start = "One control run shows no spread."
-    else:
-        start = f"The {runs} control runs scatter by about {percent(seen)} of their mean" + (
-            f" ({'from so few runs, ' if runs < FEW_RUNS else ''}anything from {percent(lower)} to {percent(upper)}, 95 % "
-            "interval)."
-            if seen
-            else "."
-        )
+        return phrase("The control runs show no gold, so their spread cannot be set beside chance.")
+    start = _scatter(runs, seen, lower, upper)
     if chance is None:
-        return f"{start} Count colours by size class, and chance's part of it can be told."
-    expected = (
-        f"With about {figure(grains, 2)} grains to a portion, chance alone gives at least {percent(chance)}"
+        return phrase(
+            "{start} Count colours by size class, and chance's part of it can be told.", start=start
+        )
+    expected = phrase(
+        "With about {grains} grains to a portion, chance alone gives at least {share}",
+        grains=figure(grains, 2),
+        share=percent(chance),
     )
     if share is None:
         return f"{start} {expected}."
     if share >= 1:
-        return f"{start} {expected}: chance is enough to explain the spread, so only more grains or more runs lessen it."
+        return phrase(
+            "{start} {expected}: chance is enough to explain the spread, so only more grains or more runs "
+            "lessen it.",
+            start=start,
+            expected=expected,
+        )
     if share >= 0.5:
-        return f"{start} {expected}: most of the spread is chance, and better blending or panning would lessen it little."
-    return f"{start} {expected}: most of the spread comes from elsewhere: blending, splitting, panning or weighing."
+        return phrase(
+            "{start} {expected}: most of the spread is chance, and better blending or panning would lessen "
+            "it little.",
+            start=start,
+            expected=expected,
+        )
+    return phrase(
+        "{start} {expected}: most of the spread comes from elsewhere: blending, splitting, panning or "
+        "weighing.",
+        start=start,
+        expected=expected,
+    )
+
+
+def _scatter(runs: int, seen: float | None, lower: float | None, upper: float | None) -> str:
+    if seen is None:
+        return phrase("One control run shows no spread.")
+    said = phrase_counted(
+        "The {number} control runs scatter by about {share} of their mean",
+        "The {number} control runs scatter by about {share} of their mean",
+        runs,
+        share=percent(seen),
+    )
+    if not seen:
+        return f"{said}."
+    limits = phrase("anything from {low} to {high}, 95 % interval", low=percent(lower), high=percent(upper))
+    if runs < FEW_RUNS:
+        limits = phrase("from so few runs, {limits}", limits=limits)
+    return f"{said} ({limits})."
 
 
 def _known(size_class: str) -> str:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc.guard import OUT_OF_LINE
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 
 # The level a difference is shown at, shared out over the treated sets of a test (Bonferroni).
@@ -159,10 +160,15 @@ def turbidity_curve(looks: Sequence[Look], confidence: float = 0.95) -> Curve:
 
     seen = [look for look in looks if not look.beyond]
     if len(seen) < LEAST_FOR_RATE:
-        return Curve(readings=len(seen), why_not=f"A rate needs {LEAST_FOR_RATE} readings or more.")
+        return Curve(
+            readings=len(seen),
+            why_not=phrase("A rate needs {least} readings or more.", least=LEAST_FOR_RATE),
+        )
     minutes, ntu = [look.minutes for look in seen], [look.value for look in seen]
     if min(ntu) <= 0:
-        return Curve(readings=len(seen), why_not="A reading of 0 NTU has no logarithm: no rate is given.")
+        return Curve(
+            readings=len(seen), why_not=phrase("A reading of 0 NTU has no logarithm: no rate is given.")
+        )
     if len(seen) >= LEAST_FOR_FLOOR:
         try:
             bent = clearing_with_floor(minutes, ntu, min(ntu))
@@ -184,7 +190,7 @@ def turbidity_curve(looks: Sequence[Look], confidence: float = 0.95) -> Curve:
                 )
     straight = clearing_rate(minutes, ntu, min(ntu), confidence)
     if straight.half_life_min is None or not straight.rate_lower > 0:
-        return Curve(readings=len(seen), why_not="The readings scatter too much to tell a rate.")
+        return Curve(readings=len(seen), why_not=phrase("The readings scatter too much to tell a rate."))
     return Curve(
         rate_per_min=straight.rate_per_min,
         rate_lower=straight.rate_lower,

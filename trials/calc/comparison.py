@@ -7,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
+from prospecting.calc.language import phrase, phrase_counted, to_phrase
 from prospecting.calc.number_words import numeral
 from trials.calc.counts import CountFit, fit_counts, fit_masses, least_dispersion
 from trials.calc.least_squares import Fit, fit
@@ -28,12 +29,14 @@ FARTHEST_RATIO = 1000.0
 # Squared relative spread under which an iterated fit counts as hitting every run.
 EXACT_FIT = 1e-12
 
-DUNNETT = "Dunnett 1955, J. Am. Stat. Assoc. 50, 1096-1121"
-CHANCE_MUST_NOT_EXPLAIN = (
+DUNNETT = to_phrase("Dunnett 1955, J. Am. Stat. Assoc. 50, 1096-1121")
+CHANCE_MUST_NOT_EXPLAIN = to_phrase(
     "However well the runs agree, no difference that chance alone would explain is called shown."
 )
-REACHES_ONE = ", and as far as 1 where chance alone explains the difference"
-EQUAL_PORTIONS = "The portions are equal parts of one well-blended lot, and treatments were drawn by lot within each block."
+REACHES_ONE = to_phrase(", and as far as 1 where chance alone explains the difference")
+EQUAL_PORTIONS = to_phrase(
+    "The portions are equal parts of one well-blended lot, and treatments were drawn by lot within each block."
+)
 
 
 @dataclass(frozen=True)
@@ -291,10 +294,14 @@ def compare_bounded(
         _between(entry, [end.of(entry.treatment) for end in ends], middle) for entry in middle.treatments
     )
     below = sum(1 for value in values_mg if value == BELOW_SCALE)
-    runs = "1 run" if below == 1 else f"{below} runs"
-    bounds = (
-        f"{runs} of {middle.runs_used} came out below the scale: anything from nothing to {figure(scale_step_mg)} mg. "
-        "Every interval holds whatever they weighed."
+    bounds = phrase_counted(
+        "{number} run of {all} came out below the scale: anything from nothing to {step} mg. Every interval holds whatever "
+        "they weighed.",
+        "{number} runs of {all} came out below the scale: anything from nothing to {step} mg. Every interval holds whatever "
+        "they weighed.",
+        below,
+        all=middle.runs_used,
+        step=figure(scale_step_mg),
     )
     working = replace(middle.working, assumptions=(*middle.working.assumptions, bounds))
     return replace(middle, treatments=entries, runs_below_scale=below, working=working)
@@ -398,31 +405,41 @@ def _compare_masses(
     middle = control_mean or _mean(trial.values)
     sd = math.sqrt(dispersion / middle)
     assumptions = [
-        EQUAL_PORTIONS,
-        "A treatment changes the expected gold of every block by the same factor.",
-        "A run scatters as a sum of grains that fall by chance: its variance grows with its expected gold.",
-        "One run is one portion panned once; two weighings of one concentrate are one run.",
+        phrase(EQUAL_PORTIONS),
+        phrase("A treatment changes the expected gold of every block by the same factor."),
+        phrase(
+            "A run scatters as a sum of grains that fall by chance: its variance grows with its expected gold."
+        ),
+        phrase("One run is one portion panned once; two weighings of one concentrate are one run."),
         *_left_out_sentence(trial),
     ]
     if seen < floor:
         assumptions.append(_within_step(scale_step_mg))
     rows = [
-        _model_row("ln(expected mg) = {}, variance = dispersion x mean", trial),
-        WorkingRow(
-            "Dispersion: variance of a run over its expected gold",
-            "Pearson chi-squared / degrees of freedom",
-            (given("Pearson chi-squared", fitted.pearson_chi2), given("degrees of freedom", fitted.df)),
-            figure(dispersion),
-            "mg",
-            "McCullagh and Nelder 1989, chapter 9 (from memory)",
+        _model_row(
+            phrase("ln(expected mg) = {model}, variance = dispersion x mean", model=_held(trial)), trial
         ),
         WorkingRow(
-            "Spread of equal runs of the control within blocks",
-            "square root of (dispersion / mean of the control)",
-            (given("dispersion", dispersion, "mg"), given("mean of the control", middle, "mg")),
+            phrase("Dispersion: variance of a run over its expected gold"),
+            phrase("Pearson chi-squared / degrees of freedom"),
+            (
+                given(phrase("Pearson chi-squared"), fitted.pearson_chi2),
+                given(phrase("degrees of freedom"), fitted.df),
+            ),
+            figure(dispersion),
+            "mg",
+            phrase("McCullagh and Nelder 1989, chapter 9 (from memory)"),
+        ),
+        WorkingRow(
+            phrase("Spread of equal runs of the control within blocks"),
+            phrase("square root of (dispersion / mean of the control)"),
+            (
+                given(phrase("dispersion"), dispersion, "mg"),
+                given(phrase("mean of the control"), middle, "mg"),
+            ),
             figure(sd),
-            "of the mean",
-            "standard result",
+            phrase("of the mean"),
+            phrase("standard result"),
         ),
         *_critical_row(judged.critical_t, entries, fitted.df, confidence),
         *_ratio_rows(entries, judged.critical_t, sd, control),
@@ -434,7 +451,9 @@ def _compare_masses(
         assumptions,
         judged,
         route="mass",
-        method="Ratios of expected gold: log-linear, blocks in the model, scatter taken from the runs, all judged together.",
+        method=phrase(
+            "Ratios of expected gold: log-linear, blocks in the model, scatter taken from the runs, all judged together."
+        ),
         unit="mg",
         control_mean=control_mean,
         treatments=tuple(entries),
@@ -495,29 +514,38 @@ def compare_with_control(
     logs = fit([math.log(value) for value in trial.values], *trial.factors)
     if logs.df < 1:
         raise ValueError(
-            f"{len(trial.values)} runs leave {logs.df} degrees of freedom for the error: no run is left over to show the spread."
+            phrase(
+                "{runs} runs leave {df} degrees of freedom for the error: no run is left over to show the spread.",
+                runs=len(trial.values),
+                df=logs.df,
+            )
         )
     variance = logs.residual_ss / logs.df
     floor = float(np.mean((scale_step_mg / np.array(trial.values)) ** 2)) / 12 if scale_step_mg else 0.0
     sd_log = math.sqrt(max(variance, floor))
     assumptions = [
-        EQUAL_PORTIONS,
-        "Masses multiply: a treatment changes every block's gold by the same factor, and runs scatter by the same factor.",
-        "One run is one portion panned once; two weighings of one concentrate are one run.",
+        phrase(EQUAL_PORTIONS),
+        phrase(
+            "Masses multiply: a treatment changes every block's gold by the same factor, and runs scatter by the same factor."
+        ),
+        phrase("One run is one portion panned once; two weighings of one concentrate are one run."),
         *_left_out_sentence(trial),
     ]
     if variance < floor:
         assumptions.append(_within_step(scale_step_mg))
     judged = _ratio_entries(trial, logs, sd_log, logs.df, confidence)
     rows = [
-        _model_row("ln(mg) = {} + error, by least squares", trial),
+        _model_row(phrase("ln(mg) = {model} + error, by least squares", model=_held(trial)), trial),
         WorkingRow(
-            "Spread of equal runs within blocks (sd of ln mg)",
-            "square root of (residual sum of squares / degrees of freedom)",
-            (given("residual sum of squares", logs.residual_ss), given("degrees of freedom", logs.df)),
+            phrase("Spread of equal runs within blocks (sd of ln mg)"),
+            phrase("square root of (residual sum of squares / degrees of freedom)"),
+            (
+                given(phrase("residual sum of squares"), logs.residual_ss),
+                given(phrase("degrees of freedom"), logs.df),
+            ),
             figure(sd_log),
             "",
-            "standard result",
+            phrase("standard result"),
         ),
         *_critical_row(judged.critical_t, judged.entries, logs.df, confidence),
         *_ratio_rows(judged.entries, judged.critical_t, sd_log, control),
@@ -529,7 +557,9 @@ def compare_with_control(
         assumptions,
         judged,
         route="mass",
-        method="Ratios of gold masses: logarithms, blocks in the model, all treatments judged together against the control.",
+        method=phrase(
+            "Ratios of gold masses: logarithms, blocks in the model, all treatments judged together against the control."
+        ),
         unit="mg",
         control_mean=_log_mean(logs, control),
         treatments=tuple(judged.entries),
@@ -580,32 +610,39 @@ def compare_ranks(
         else:
             entries.append(replace(entry, p_adjusted=sums.p_adjusted[name]))
     sd_log, df = _spread_of_weighed(trial)
-    how = "every order counted" if sums.exact else "40,000 shuffles with a fixed seed"
+    how = phrase("every order counted") if sums.exact else phrase("40,000 shuffles with a fixed seed")
     rows = [
-        _model_row("places within each block; runs below the scale tie for the lowest place", trial),
+        _model_row(phrase("places within each block; runs below the scale tie for the lowest place"), trial),
         *(
             WorkingRow(
-                f"{entry.treatment}: places against {control}",
-                "sum over blocks of (mean place of the treatment - mean place of the control), largest of all under shuffling",
+                phrase("{treatment}: places against {control}", treatment=entry.treatment, control=control),
+                phrase(
+                    "sum over blocks of (mean place of the treatment - mean place of the control), largest of all under shuffling"
+                ),
                 (
-                    given("blocks compared", entry.blocks_compared),
-                    given("blocks higher", entry.blocks_higher),
-                    given("blocks lower", entry.blocks_lower),
-                    given("difference of rank sums", float(sums.difference[entry.treatment])),
+                    given(phrase("blocks compared"), entry.blocks_compared),
+                    given(phrase("blocks higher"), entry.blocks_higher),
+                    given(phrase("blocks lower"), entry.blocks_lower),
+                    given(phrase("difference of rank sums"), float(sums.difference[entry.treatment])),
                 ),
                 figure(entry.p_adjusted),
-                "chance of so large a difference of any treatment if none does anything",
-                f"shuffling labels within blocks: {how}",
+                phrase("chance of so large a difference of any treatment if none does anything"),
+                phrase("shuffling labels within blocks: {how}", how=how),
+                about=str(entry.treatment),
             )
             for entry in entries
             if entry.p_adjusted is not None
         ),
     ]
     assumptions = (
-        EQUAL_PORTIONS,
-        f"{below} of {len(trial.values)} runs came out below the scale: they count as less than every weighed run, and as alike.",
-        "If no treatment does anything, every order within a block is equally likely.",
-        "Places say which gave more, not how much more.",
+        phrase(EQUAL_PORTIONS),
+        phrase(
+            "{below} of {all} runs came out below the scale: they count as less than every weighed run, and as alike.",
+            below=below,
+            all=len(trial.values),
+        ),
+        phrase("If no treatment does anything, every order within a block is equally likely."),
+        phrase("Places say which gave more, not how much more."),
         *_left_out_sentence(trial),
     )
     return _comparison(
@@ -614,7 +651,9 @@ def compare_ranks(
         rows,
         assumptions,
         route="ranks",
-        method="Places within blocks, labels shuffled within blocks, all treatments judged together against the control.",
+        method=phrase(
+            "Places within blocks, labels shuffled within blocks, all treatments judged together against the control."
+        ),
         unit="place",
         treatments=tuple(entries),
         runs_below_scale=below,
@@ -709,35 +748,44 @@ def compare_counts(
             entries.append(replace(plain, note=why or _no_comparison(trial, name)))
         else:
             entries.append(_one_sided(trial, plain, max(1.0, dispersion), together, confidence))
-    rows = [_model_row("ln(expected colours) = {}, variance = dispersion x mean", trial)]
+    rows = [
+        _model_row(
+            phrase("ln(expected colours) = {model}, variance = dispersion x mean", model=_held(trial)), trial
+        )
+    ]
     if fitted:
         rows.append(
             WorkingRow(
-                "Dispersion: how much more runs scatter than grains falling by chance",
-                "Pearson chi-squared / degrees of freedom, not under what chance alone stays above in 9 trials of 10",
+                phrase("Dispersion: how much more runs scatter than grains falling by chance"),
+                phrase(
+                    "Pearson chi-squared / degrees of freedom, not under what chance alone stays above in 9 trials of 10"
+                ),
                 (
-                    given("Pearson chi-squared", fitted.pearson_chi2),
-                    given("degrees of freedom", fitted.df),
-                    given("chance alone stays above", least),
+                    given(phrase("Pearson chi-squared"), fitted.pearson_chi2),
+                    given(phrase("degrees of freedom"), fitted.df),
+                    given(phrase("chance alone stays above"), least),
                 ),
                 figure(dispersion),
                 "",
-                "McCullagh and Nelder 1989, chapter 6 (from memory)",
+                phrase("McCullagh and Nelder 1989, chapter 6 (from memory)"),
             )
         )
     rows += [
         *_critical_row(judged.critical_t, entries, df, confidence),
         *_chance_row(judged.critical_chance, entries, confidence),
-        *_ratio_rows(entries, judged.critical_t, None, control, reaches=REACHES_ONE),
+        *_ratio_rows(entries, judged.critical_t, None, control, reaches=phrase(REACHES_ONE)),
     ]
     assumptions = (
-        EQUAL_PORTIONS,
-        "A treatment changes the colours of every block by the same factor.",
-        "Colours of all size classes count alike: more colours is not the same as more gold.",
-        *([CHANCE_MUST_NOT_EXPLAIN] if judged.critical_chance is not None else []),
+        phrase(EQUAL_PORTIONS),
+        phrase("A treatment changes the colours of every block by the same factor."),
+        phrase("Colours of all size classes count alike: more colours is not the same as more gold."),
+        *([phrase(CHANCE_MUST_NOT_EXPLAIN)] if judged.critical_chance is not None else []),
         *(
             [
-                "The runs agree better than chance lets 9 trials in 10; the least scatter of those 9 is taken as their spread."
+                phrase(
+                    "The runs agree better than chance lets 9 trials in 10; the least scatter of those 9 is taken as their "
+                    "spread."
+                )
             ]
             if fitted and fitted.dispersion < least
             else []
@@ -751,8 +799,10 @@ def compare_counts(
         assumptions,
         judged,
         route="colours",
-        method="Ratios of colours counted: log-linear, blocks in the model, scatter taken from the runs, all judged together.",
-        unit="colours per run",
+        method=phrase(
+            "Ratios of colours counted: log-linear, blocks in the model, scatter taken from the runs, all judged together."
+        ),
+        unit=phrase("colours per run"),
         control_mean=totals[control] / trial.runs_of(control),
         treatments=tuple(entries),
         sd_log=sd_log,
@@ -802,10 +852,15 @@ def _read(values, treatments, blocks, control, places=None) -> _Trial:
     names = [name for name in dict.fromkeys(treatments) if name != control]
     if not any(name == control for _, name, _ in rows):
         raise ValueError(
-            f"{control}: the control has no run that counts, so there is nothing to compare with."
+            phrase(
+                "{control}: the control has no run that counts, so there is nothing to compare with.",
+                control=control,
+            )
         )
     if not names:
-        raise ValueError(f"{control} is the only treatment: a comparison needs another.")
+        raise ValueError(
+            phrase("{control} is the only treatment: a comparison needs another.", control=control)
+        )
     kept, kept_names, kept_blocks = map(list, zip(*rows, strict=True))
     kept_places = places and [place for value, place in zip(values, places, strict=True) if value is not None]
     return _Trial(kept, kept_names, kept_blocks, control, names, len(values) - len(rows), kept_places)
@@ -829,7 +884,11 @@ def _check_spread_left(trial: _Trial) -> None:
     df = fit(trial.values, *trial.factors).df
     if df < 1:
         raise ValueError(
-            f"{len(trial.values)} runs leave {df} degrees of freedom for the error: no run is left over to show the spread."
+            phrase(
+                "{runs} runs leave {df} degrees of freedom for the error: no run is left over to show the spread.",
+                runs=len(trial.values),
+                df=df,
+            )
         )
 
 
@@ -876,7 +935,9 @@ def _ratio_entries(
             entries.append(
                 replace(
                     entry,
-                    note="The runs of each treatment agree to the last digit: what they were measured with hides their spread.",
+                    note=phrase(
+                        "The runs of each treatment agree to the last digit: what they were measured with hides their spread."
+                    ),
                 )
             )
             continue
@@ -919,7 +980,7 @@ def _interval(log_ratio: float, reach: float, chance_reach: float = 0.0) -> tupl
 def _fit_seen(seen: _Trial) -> tuple[CountFit | None, str]:
     """The fit of the runs whose treatment and block show colours, or None and why there is none."""
     if len(set(seen.treatments)) < 2:
-        return None, "Fewer than two treatments show any colour."
+        return None, phrase("Fewer than two treatments show any colour.")
     try:
         return fit_counts(seen.values, *seen.factors), ""
     except ValueError as error:
@@ -939,7 +1000,14 @@ def _one_sided(
     both = trial.keep(lambda value, name, block: block in shared)
     ours, theirs = _total(both, entry.treatment), _total(both, trial.control)
     if ours + theirs == 0:
-        return replace(entry, note=f"Neither {entry.treatment} nor {trial.control} shows any colour.")
+        return replace(
+            entry,
+            note=phrase(
+                "Neither {treatment} nor {control} shows any colour.",
+                treatment=entry.treatment,
+                control=trial.control,
+            ),
+        )
     runs, control_runs = both.runs_of(entry.treatment), both.runs_of(trial.control)
     # Clumped colours tell as much as fewer independent ones would.
     told = (ours + theirs) / dispersion
@@ -949,11 +1017,17 @@ def _one_sided(
     tail = (other / (other + silent)) ** told
     p = min(1.0, 2 * tail * max(1, together))
     if theirs:
-        note = f"{entry.treatment} shows no colour at all, so only an upper limit of its ratio exists."
+        note = phrase(
+            "{treatment} shows no colour at all, so only an upper limit of its ratio exists.",
+            treatment=entry.treatment,
+        )
         return replace(
             entry, ratio=0.0, lower=0.0, upper=limit, p_adjusted=p, p_alone=min(1.0, 2 * tail), note=note
         )
-    note = f"{trial.control} shows no colour at all, so the ratio has a lower limit but no value."
+    note = phrase(
+        "{control} shows no colour at all, so the ratio has a lower limit but no value.",
+        control=trial.control,
+    )
     return replace(entry, lower=1 / limit, p_adjusted=p, p_alone=min(1.0, 2 * tail), note=note)
 
 
@@ -969,37 +1043,52 @@ def _spread_of_weighed(trial: _Trial) -> tuple[float | None, int | None]:
 
 def _no_comparison(trial: _Trial, name: Hashable) -> str:
     if not trial.runs_of(name):
-        return f"No run of {name} counts, so it cannot be compared."
-    return f"No block ties {name} to {trial.control}, so they cannot be compared."
+        return phrase("No run of {name} counts, so it cannot be compared.", name=name)
+    return phrase(
+        "No block ties {name} to {control}, so they cannot be compared.", name=name, control=trial.control
+    )
 
 
 def _within_step(scale_step_mg: float) -> str:
     step = figure(scale_step_mg)
-    return f"The runs agree within the scale's step of {step} mg; its rounding is taken as their spread."
+    return phrase(
+        "The runs agree within the scale's step of {step} mg; its rounding is taken as their spread.",
+        step=step,
+    )
 
 
 def _left_out_sentence(trial: _Trial) -> list[str]:
     if not trial.left_out:
         return []
-    runs = (
-        "1 run without a result is" if trial.left_out == 1 else f"{trial.left_out} runs without a result are"
-    )
-    return [f"{runs} left out; if runs failed because of their treatment, no comparison of the rest is fair."]
+
+    return [
+        phrase_counted(
+            "{number} run without a result is left out; if runs failed because of their treatment, no comparison of the rest "
+            "is fair.",
+            "{number} runs without a result are left out; if runs failed because of their treatment, no comparison of the "
+            "rest is fair.",
+            trial.left_out,
+        )
+    ]
+
+
+def _held(trial: _Trial) -> str:
+    """What the model of these runs holds, in words."""
+    return phrase("treatment + block + place in the order") if trial.places else phrase("treatment + block")
 
 
 def _model_row(formula: str, trial: _Trial) -> WorkingRow:
-    """`formula` leaves {} for what the model holds."""
     return WorkingRow(
-        "Runs compared",
-        formula.format("treatment + block + place in the order" if trial.places else "treatment + block"),
+        phrase("Runs compared"),
+        formula,
         (
-            given("runs that count", len(trial.values)),
-            given("runs left out", trial.left_out),
-            given("blocks", len(set(trial.blocks))),
-            given("treatments with the control", len(set(trial.treatments))),
+            given(phrase("runs that count"), len(trial.values)),
+            given(phrase("runs left out"), trial.left_out),
+            given(phrase("blocks"), len(set(trial.blocks))),
+            given(phrase("treatments with the control"), len(set(trial.treatments))),
         ),
         str(len(trial.values)),
-        "runs",
+        phrase("runs"),
     )
 
 
@@ -1009,12 +1098,20 @@ def _critical_row(critical, entries, df, confidence) -> list[WorkingRow]:
     together = sum(1 for entry in entries if entry.se_log is not None)
     return [
         WorkingRow(
-            f"Standard errors each way for a {numeral(100 * confidence, 'g')} % interval, all treatments judged together",
-            "the value that the largest |t| of all comparisons stays within, with their correlations in this plan",
-            (given("comparisons with the control", together), given("degrees of freedom", df)),
+            phrase(
+                "Standard errors each way for a {level} % interval, all treatments judged together",
+                level=numeral(100 * confidence, "g"),
+            ),
+            phrase(
+                "the value that the largest |t| of all comparisons stays within, with their correlations in this plan"
+            ),
+            (
+                given(phrase("comparisons with the control"), together),
+                given(phrase("degrees of freedom"), df),
+            ),
             figure(critical, 4),
-            "standard errors",
-            DUNNETT,
+            phrase("standard errors"),
+            phrase(DUNNETT),
         )
     ]
 
@@ -1025,12 +1122,15 @@ def _chance_row(critical_chance, entries, confidence) -> list[WorkingRow]:
     together = sum(1 for entry in entries if entry.se_log is not None)
     return [
         WorkingRow(
-            "Standard errors by chance alone that a difference must pass to be called shown",
-            f"the same for a dispersion of 1 known exactly, {numeral(100 * confidence, 'g')} %",
-            (given("comparisons with the control", together),),
+            phrase("Standard errors by chance alone that a difference must pass to be called shown"),
+            phrase(
+                "the same for a dispersion of 1 known exactly, {level} %",
+                level=numeral(100 * confidence, "g"),
+            ),
+            (given(phrase("comparisons with the control"), together),),
             figure(critical_chance, 4),
-            "standard errors at a dispersion of 1",
-            DUNNETT,
+            phrase("standard errors at a dispersion of 1"),
+            phrase(DUNNETT),
         )
     ]
 
@@ -1040,21 +1140,29 @@ def _ratio_rows(entries, critical, sd_log, control, reaches: str = "") -> list[W
     for entry in entries:
         if entry.se_log is None or critical is None:
             continue
-        spread = [given("spread of ln", sd_log)] if sd_log is not None else []
+        spread = [given(phrase("spread of ln"), sd_log)] if sd_log is not None else []
         rows.append(
             WorkingRow(
                 f"{entry.treatment} / {control}",
-                "exp(difference of ln means), limits exp(difference -/+ standard errors each way x standard error)"
+                phrase(
+                    "exp(difference of ln means), limits exp(difference -/+ standard errors each way x standard error)"
+                )
                 + reaches,
                 (
-                    given("difference of ln means", math.log(entry.ratio)),
+                    given(phrase("difference of ln means"), math.log(entry.ratio)),
                     *spread,
-                    given("standard error", entry.se_log),
-                    given("standard errors each way", critical),
+                    given(phrase("standard error"), entry.se_log),
+                    given(phrase("standard errors each way"), critical),
                 ),
-                f"{figure(entry.ratio)} ({figure(entry.lower)} to {figure(entry.upper)})",
-                "times",
-                "least-squares means, blocks in the model",
+                phrase(
+                    "{ratio} ({low} to {high})",
+                    ratio=figure(entry.ratio),
+                    low=figure(entry.lower),
+                    high=figure(entry.upper),
+                ),
+                phrase("times"),
+                phrase("least-squares means, blocks in the model"),
+                about=str(entry.treatment),
             )
         )
     return rows

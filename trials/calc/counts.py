@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import betainc, betaincinv, chdtrc, gammaincinv, gammaln
 
+from prospecting.calc.language import phrase
 from trials.calc.least_squares import Fit, fit
 from trials.calc.levels import check_level
 from trials.calc.simultaneous import find_root
@@ -229,10 +230,12 @@ def _log_linear(seen: np.ndarray, linear: np.ndarray, factors: Sequence[Sequence
             break
     expected = np.exp(linear)
     if lowest < RUN_OFF:
-        raise ValueError("Too many runs without colours, or missing: the counts cannot be fitted.")
+        raise ValueError(phrase("Too many runs without colours, or missing: the counts cannot be fitted."))
     if step.df < 1:
         raise ValueError(
-            "No run is left over to show the spread (0 degrees of freedom for the error): more blocks are needed."
+            phrase(
+                "No run is left over to show the spread (0 degrees of freedom for the error): more blocks are needed."
+            )
         )
     # Once more at the end, so the weights belong to the final fit.
     step = plan.with_values(linear + (seen - expected) / expected, expected)

@@ -10,6 +10,7 @@ from decimal import Decimal
 from typing import Literal
 
 from prospecting.calc.codes import draw_blind_codes
+from prospecting.calc.language import phrase
 from prospecting.calc.units import TubAmounts, convert_volume, tub_amounts
 
 # Five factors already make 32 runs in every block.
@@ -140,7 +141,11 @@ class Stock:
 
     @property
     def sentence(self) -> str:
-        return f"Thin it: 1 mL made up with water to {self.parts} mL; pour {self.pour.as_poured()} of that."
+        return phrase(
+            "Thin it: 1 mL made up with water to {parts} mL; pour {amount} of that.",
+            parts=self.parts,
+            amount=self.pour.as_poured(),
+        )
 
 
 def draw_plan(kind: Kind, treatments: Sequence[Hashable], rows: int, seed: int) -> list[Place]:
@@ -166,7 +171,12 @@ def draw_plan(kind: Kind, treatments: Sequence[Hashable], rows: int, seed: int) 
     if rows % each or rows < each:
         fit = ", ".join(map(str, whole_squares(kind, len(treatments))))
         raise ValueError(
-            f"{rows} rows make no whole square: {len(treatments)} treatments take {fit} rows and so on."
+            phrase(
+                "{rows} rows make no whole square: {treatments} treatments take {fitting} rows and so on.",
+                rows=rows,
+                treatments=len(treatments),
+                fitting=fit,
+            )
         )
     square = latin_square if kind == "latin" else williams_square
     return square(treatments, seed, squares=rows // each)
@@ -417,18 +427,27 @@ def dose_ladder(
     ['none', '1 drop', '2 drops', '4 drops', '16 drops']
     """
     if not 2 <= doses <= MOST_DOSES:
-        raise ValueError(f"{doses} doses: a ladder takes 2 to {MOST_DOSES} between zero and the overdose.")
-    for name, value in (("lowest dose", lowest_ml_per_l), ("water", water_ml)):
+        raise ValueError(
+            phrase(
+                "{doses} doses: a ladder takes 2 to {most} between zero and the overdose.",
+                doses=doses,
+                most=MOST_DOSES,
+            )
+        )
+    for name, value in ((phrase("lowest dose"), lowest_ml_per_l), (phrase("water"), water_ml)):
         if not (value.is_finite() and value > 0):
-            raise ValueError(f"{name} {value}: it must be above 0.")
-    for name, value in (("factor", factor), ("overdose factor", overdose_factor)):
+            raise ValueError(phrase("{name} {value}: it must be above 0.", name=name, value=value))
+    for name, value in ((phrase("factor"), factor), (phrase("overdose factor"), overdose_factor)):
         if not (value.is_finite() and value > 1):
-            raise ValueError(f"{name} {value}: it must be above 1.")
+            raise ValueError(phrase("{name} {value}: it must be above 1.", name=name, value=value))
     rising = [lowest_ml_per_l * factor**step for step in range(doses)]
     overdose = rising[-1] * overdose_factor
     if overdose > 1000:
         raise ValueError(
-            f"An overdose of {overdose} mL/L is more additive than water: start lower or take fewer doses."
+            phrase(
+                "An overdose of {dose} mL/L is more additive than water: start lower or take fewer doses.",
+                dose=overdose,
+            )
         )
     kinds = [(Decimal(0), "zero"), *((dose, "ladder") for dose in rising), (overdose, "overdose")]
     return [Rung(dose, kind, tub_amounts(dose, water_ml)) for dose, kind in kinds]
@@ -443,9 +462,11 @@ def ladder_factor(lowest_ml_per_l: Decimal, highest_ml_per_l: Decimal, doses: in
     Decimal('2.000000')
     """
     if doses < 2:
-        raise ValueError(f"{doses} doses: from a lowest to a highest dose there are at least 2.")
+        raise ValueError(
+            phrase("{doses} doses: from a lowest to a highest dose there are at least 2.", doses=doses)
+        )
     if not 0 < lowest_ml_per_l < highest_ml_per_l:
-        raise ValueError("The highest dose has to be above the lowest one, and both above zero.")
+        raise ValueError(phrase("The highest dose has to be above the lowest one, and both above zero."))
     return Decimal((highest_ml_per_l / lowest_ml_per_l) ** (Decimal(1) / (doses - 1))).quantize(
         Decimal("0.000001")
     )
@@ -471,7 +492,10 @@ def pourable_ladder(rungs: Sequence[Rung], water_ml: Decimal) -> list[Rung]:
     for one, next_one in itertools.pairwise(moved):
         if one.ml_per_l >= next_one.ml_per_l:
             raise ValueError(
-                f"Two doses come to the same {next_one.poured} in this tub: take fewer doses, or a tub with more water."
+                phrase(
+                    "Two doses come to the same {amount} in this tub: take fewer doses, or a tub with more water.",
+                    amount=next_one.poured,
+                )
             )
     return moved
 
@@ -667,21 +691,30 @@ def matching_check(pans: int, right: int) -> GuessCheck:
 def _check_treatments(treatments: Sequence[Hashable]) -> None:
     if len(treatments) < 2:
         raise ValueError(
-            f"{len(treatments)} treatments: a trial compares at least 2, one of them the control."
+            phrase(
+                "{treatments} treatments: a trial compares at least 2, one of them the control.",
+                treatments=len(treatments),
+            )
         )
     twice = [name for name, count in Counter(treatments).items() if count > 1]
     if twice:
-        raise ValueError(f"{twice[0]} is named twice: each treatment stands once in the list.")
+        raise ValueError(
+            phrase("{name} is named twice: each treatment stands once in the list.", name=twice[0])
+        )
 
 
 def _check_square_plan(treatments: Sequence[Hashable], squares: int, at_least: int) -> None:
     _check_treatments(treatments)
     if len(treatments) < at_least:
         raise ValueError(
-            f"{len(treatments)} treatments: this square takes at least {at_least}, or nothing shows the spread."
+            phrase(
+                "{treatments} treatments: this square takes at least {least}, or nothing shows the spread.",
+                treatments=len(treatments),
+                least=at_least,
+            )
         )
     if squares < 1:
-        raise ValueError(f"{squares} squares: a plan needs at least 1.")
+        raise ValueError(phrase("{squares} squares: a plan needs at least 1.", squares=squares))
 
 
 def _three_figures(number: Decimal) -> Decimal:

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import expit, fdtrc, fdtri
 
 from prospecting.calc.checks import numbers
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from trials.calc.simultaneous import find_root, t_quantile
 
@@ -123,14 +124,18 @@ def log_logistic(
     levels = np.unique(x)
     if len(levels) < FEWEST_LEVELS:
         raise ValueError(
-            f"{len(levels)} different doses: a log-logistic curve needs at least {FEWEST_LEVELS}."
+            phrase(
+                "{doses} different doses: a log-logistic curve needs at least {least}.",
+                doses=len(levels),
+                least=FEWEST_LEVELS,
+            )
         )
     if len(x) < 5:
-        raise ValueError(f"{len(x)} runs: four parameters need at least 5.")
+        raise ValueError(phrase("{runs} runs: four parameters need at least 5.", runs=len(x)))
     if information not in (GAUSS_NEWTON, OBSERVED):
         raise ValueError(f"{information!r}: the information is {GAUSS_NEWTON} or {OBSERVED}.")
     if np.ptp(y) <= EXACT * np.abs(y).max():
-        raise ValueError("All responses are equal: there is no change to fit.")
+        raise ValueError(phrase("All responses are equal: there is no change to fit."))
     with np.errstate(divide="ignore"):
         log_x = np.log(x)
     theta = _best_curve(log_x, y, start_bcde)
@@ -140,18 +145,21 @@ def log_logistic(
         # A search that ran off may be past what a float can hold.
         half_way = math.exp(min(max(log_e, -700.0), 700.0))
         raise ValueError(
-            f"Half-way falls at a dose of {numeral(half_way, '.3g')}, outside the {numeral(tried[0], 'g')} to "
-            f"{numeral(tried[-1], 'g')} tried: "
-            "the doses do not show both shoulders."
+            phrase(
+                "Half-way falls at a dose of {dose}, outside the {low} to {high} tried: the doses do not show both shoulders.",
+                dose=numeral(half_way, ".3g"),
+                low=numeral(tried[0], "g"),
+                high=numeral(tried[-1], "g"),
+            )
         )
     residual = y - _curve(theta, log_x)
     df = len(x) - 4
     ss = float(residual @ residual)
     # How steep a search ends that only gains by getting steeper hangs on the machine; that a step does as well does not.
     if b > STEEPEST or _step_ss(x, y) <= ss * (1 + AS_WELL):
-        raise ValueError("The doses show a step and no curve: try doses in between.")
+        raise ValueError(phrase("The doses show a step and no curve: try doses in between."))
     if ss <= (EXACT * np.abs(y).max()) ** 2 * len(y):
-        raise ValueError("The curve goes through every run exactly: there is no spread to judge by.")
+        raise ValueError(phrase("The curve goes through every run exactly: there is no spread to judge by."))
     covariance = _covariance(theta, log_x, residual, information) * ss / df
     t = t_quantile((1 + _confident(confidence)) / 2, df)
 
@@ -163,7 +171,10 @@ def log_logistic(
             ends = math.exp(log_dose - t * se_log), math.exp(log_dose + t * se_log)
         except OverflowError:
             raise ValueError(
-                f"A dose of {numeral(value, '.3g')} with no end to its interval: the curve is not pinned down."
+                phrase(
+                    "A dose of {dose} with no end to its interval: the curve is not pinned down.",
+                    dose=numeral(value, ".3g"),
+                )
             ) from None
         return EffectDose(
             value,
@@ -220,11 +231,11 @@ def broken_stick(dose: Sequence[float], response: Sequence[float], confidence: f
     x, y = _pairs(dose, response)
     levels = np.unique(x)
     if len(levels) < 3:
-        raise ValueError(f"{len(levels)} different doses: a break needs at least 3.")
+        raise ValueError(phrase("{doses} different doses: a break needs at least 3.", doses=len(levels)))
     if len(x) < 4:
-        raise ValueError(f"{len(x)} runs: three parameters need at least 4.")
+        raise ValueError(phrase("{runs} runs: three parameters need at least 4.", runs=len(x)))
     if np.ptp(y) <= EXACT * np.abs(y).max():
-        raise ValueError("All responses are equal: there is no rise to end.")
+        raise ValueError(phrase("All responses are equal: there is no rise to end."))
     _confident(confidence)
 
     def ss_at(break_at: float) -> float:
@@ -242,7 +253,7 @@ def broken_stick(dose: Sequence[float], response: Sequence[float], confidence: f
     straight = _line(x, y)[2]
     intercept, slope, ss = _line(np.minimum(x, best), y)
     if not ss < straight - EXACT * straight:
-        raise ValueError("A straight line through all doses fits as well: the doses show no plateau.")
+        raise ValueError(phrase("A straight line through all doses fits as well: the doses show no plateau."))
     df = len(x) - 3
     limit = ss * (1 + float(fdtri(1, df, confidence)) / df)
     beyond = int((levels > best).sum())
@@ -302,10 +313,14 @@ def _covariance(theta: np.ndarray, log_x: np.ndarray, residual: np.ndarray, info
         matrix = matrix - second @ residual
     scale = np.sqrt(np.diag(first.T @ first))
     if (scale == 0).any():
-        raise ValueError("The doses do not show the curve: one of its four parameters changes nothing.")
+        raise ValueError(
+            phrase("The doses do not show the curve: one of its four parameters changes nothing.")
+        )
     scaled = matrix / np.outer(scale, scale)
     if np.linalg.eigvalsh(scaled).min() < 1e-10:
-        raise ValueError("The doses do not pin the curve down: try more of them on its slope and shoulders.")
+        raise ValueError(
+            phrase("The doses do not pin the curve down: try more of them on its slope and shoulders.")
+        )
     return np.linalg.inv(scaled) / np.outer(scale, scale)
 
 
@@ -344,7 +359,7 @@ def _best_curve(log_x: np.ndarray, y: np.ndarray, start_bcde: Sequence[float] | 
     ]
     best = min(fits, key=lambda fitted: fitted.cost)
     if best.status <= 0 or not np.isfinite(best.x).all():
-        raise ValueError("The curve does not settle: the doses do not show one.")
+        raise ValueError(phrase("The curve does not settle: the doses do not show one."))
     b, c, d, log_e = best.x
     # Turning the sign of b and swapping the ends is the same curve.
     return best.x if b > 0 else np.array([-b, d, c, log_e])

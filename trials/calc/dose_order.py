@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import gammaln, ndtr, stdtr
 
 from prospecting.calc.checks import numbers
+from prospecting.calc.language import phrase
 from trials.calc.least_squares import Fit, fit
 from trials.calc.simultaneous import adjusted_p, chi_nodes, find_root, t_quantile
 
@@ -108,7 +109,9 @@ def jonckheere(groups: Groups) -> Jonckheere:
     pooled = np.concatenate(samples)
     _, ties = np.unique(pooled, return_counts=True)
     if len(ties) == 1:
-        raise ValueError(f"All {len(pooled)} values are equal: there is no order to judge.")
+        raise ValueError(
+            phrase("All {values} values are equal: there is no order to judge.", values=len(pooled))
+        )
     j = sum(_wins(low, high) for i, low in enumerate(samples) for high in samples[i + 1 :])
     total = len(pooled)
     mean = (total**2 - float((sizes**2).sum())) / 4
@@ -236,7 +239,9 @@ def williams_of_runs(
         runs = list(zip(doses, blocks, strict=True))
         if len({runs.count(cell) for cell in cells}) != 1:
             raise ValueError(
-                "Williams' test needs every dose equally often in every block: use the step-down by t."
+                phrase(
+                    "Williams' test needs every dose equally often in every block: use the step-down by t."
+                )
             )
     return williams(
         [found.value_of(found.mean_of(dose)) for dose in order],
@@ -315,7 +320,10 @@ def _path(runs: tuple[float, ...], unit: float) -> tuple[np.ndarray, float, np.n
     panels = max(4, math.ceil(reach / (PANEL * finest)))
     if panels > MOST_PANELS:
         raise ValueError(
-            f"{list(map(float, runs))} runs of the doses: too unequal for Williams' critical values."
+            phrase(
+                "{runs} runs of the doses: too unequal for Williams' critical values.",
+                runs=list(map(float, runs)),
+            )
         )
     x, weight = np.polynomial.legendre.leggauss(NODES)
     width = reach / panels
@@ -446,17 +454,23 @@ def _fitted(values, doses, order, blocks) -> Fit:
     whole = fit(found, doses, where)
     if whole.df < 1:
         raise ValueError(
-            f"{len(found)} runs leave {whole.df} degrees of freedom: no run is left to show the spread."
+            phrase(
+                "{runs} runs leave {df} degrees of freedom: no run is left to show the spread.",
+                runs=len(found),
+                df=whole.df,
+            )
         )
     if whole.residual_ss == 0:
-        raise ValueError("The runs of each dose agree exactly: there is no spread to judge by.")
+        raise ValueError(phrase("The runs of each dose agree exactly: there is no spread to judge by."))
     return whole
 
 
 def _estimable(found: Fit, dose: Hashable, other: Hashable) -> np.ndarray:
     row = found.difference(dose, other)
     if not found.estimable(row):
-        raise ValueError(f"No block ties {dose} to {other}: they cannot be compared.")
+        raise ValueError(
+            phrase("No block ties {dose} to {other}: they cannot be compared.", dose=dose, other=other)
+        )
     return row
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from prospecting.calc.language import phrase
 from trials.calc.comparison import ControlComparison, TreatmentComparison
 from trials.calc.dose_curve import BrokenStick, LogLogistic, broken_stick, log_logistic
 from trials.calc.dose_order import isotonic_means, jonckheere, step_down, top_dose, williams_of_runs
@@ -341,7 +342,9 @@ def check_order(
         return OrderChecks(
             down.minimum_effective_dose,
             None,
-            "Williams' test supposes that more never gives less, and here the top dose fell: it is not made.",
+            phrase(
+                "Williams' test supposes that more never gives less, and here the top dose fell: it is not made."
+            ),
         )
     try:
         williams = williams_of_runs(logs, names, order, rows, 1 - ALPHA / 2)
@@ -389,7 +392,10 @@ def trend_by_order(
         found = jonckheere(groups)
         p = found.p_exact_one_sided_increasing
         return Trend(
-            found.p_normal_one_sided_increasing if p is None else p, "Jonckheere and Terpstra", len(known), 0
+            found.p_normal_one_sided_increasing if p is None else p,
+            phrase("Jonckheere and Terpstra"),
+            len(known),
+            0,
         )
     cells: dict[Hashable, dict[Hashable, float]] = {}
     for value, name, block in zip(known, treatments, blocks, strict=True):
@@ -397,7 +403,7 @@ def trend_by_order(
             cells.setdefault(block, {})[name] = value
     rows = [[cell[name] for name in order] for cell in cells.values() if len(cell) == len(order)]
     if rows and all(len(set(row)) == 1 for row in rows):
-        raise ValueError("All pans of every block are alike: there is no order to judge.")
+        raise ValueError(phrase("All pans of every block are alike: there is no order to judge."))
     found = page(rows)
     # Ties are counted as they fell; the printed table knows none.
     levels = (found.p_exact_given_ties, found.p_exact_one_sided, found.p_normal_one_sided)
@@ -414,7 +420,9 @@ def monotone_ratios(ratios: Sequence[float], runs: Sequence[int]) -> list[float]
     [1.0, 1.0, 1.0]
     """
     if not all(ratio > 0 for ratio in ratios):
-        raise ValueError("A dose without any colour has no logarithm, so no steps are drawn through it.")
+        raise ValueError(
+            phrase("A dose without any colour has no logarithm, so no steps are drawn through it.")
+        )
     return [math.exp(level) for level in isotonic_means([math.log(ratio) for ratio in ratios], runs)]
 
 
@@ -433,11 +441,12 @@ def plateau_of(doses_ml_per_l: Sequence[float], values_mg: Sequence[float]) -> P
     """
     found = broken_stick(doses_ml_per_l, [math.log(value) for value in values_mg])
     if not found.slope > 0:
-        raise ValueError("The line before the break does not rise: there is no plateau to reach.")
+        raise ValueError(phrase("The line before the break does not rise: there is no plateau to reach."))
     if not found.plateau_seen:
         raise ValueError(
-            f"{'No dose lies' if not found.doses_beyond else 'Only one dose lies'} beyond the break: a plateau is seen only "
-            "where two do."
+            phrase("Only one dose lies beyond the break: a plateau is seen only where two do.")
+            if found.doses_beyond
+            else phrase("No dose lies beyond the break: a plateau is seen only where two do.")
         )
     points = [(dose, math.exp(found.slope * min(dose, found.breakpoint))) for dose in _dense(doses_ml_per_l)]
     return Plateau(found, tuple(points))
@@ -454,9 +463,9 @@ def curve_of(doses_ml_per_l: Sequence[float], values_mg: Sequence[float]) -> Cur
     """
     found = log_logistic(doses_ml_per_l, [math.log(value) for value in values_mg])
     if not found.lower_c > found.upper_d:
-        raise ValueError("The curve falls with the dose.")
+        raise ValueError(phrase("The curve falls with the dose."))
     if found.p_lack_of_fit is not None and found.p_lack_of_fit < ALPHA:
-        raise ValueError("The curve strays from the doses' middles more than equal runs do.")
+        raise ValueError(phrase("The curve strays from the doses' middles more than equal runs do."))
     rise = found.lower_c - found.upper_d
     points = [
         (dose, math.exp(rise * (1 - 1 / (1 + (dose / found.ed50.dose) ** found.slope_b))))

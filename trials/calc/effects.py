@@ -10,6 +10,7 @@ from itertools import product
 
 import numpy as np
 
+from prospecting.calc.language import phrase, phrase_counted
 from trials.calc.combination import Excess, excess
 from trials.calc.comparison import BELOW_SCALE, EXACT_FIT, MOST_BELOW, NO_SPREAD
 from trials.calc.counts import fit_counts, fit_masses, least_dispersion
@@ -25,6 +26,8 @@ MASS, COLOURS, RATE, LOGS = "mass", "colours", "rate", "logs"
 ROUTES = (MASS, COLOURS, RATE, LOGS)
 # More ratios than this are judged together by sharing out the error (Bonferroni) instead of by their correlations.
 MOST_CORRELATED = 20
+# A share of the gold lost that is nothing but the last digits of a fit.
+NO_LOSS = 1e-9
 
 Cell = Hashable
 
@@ -359,7 +362,7 @@ def read_runs(
         raise ValueError(f"{len(values)} values, {len(cells)} combinations: one of each for every run.")
     rows = [row for row in zip(values, cells, blocks, *others, strict=True) if row[0] is not None]
     if not rows:
-        raise ValueError("No run counts, so there is nothing to compare.")
+        raise ValueError(phrase("No run counts, so there is nothing to compare."))
     counted, in_cells, in_blocks, *rest = map(tuple, zip(*rows, strict=True))
     for value, cell in zip(counted, in_cells, strict=True):
         _check_value(value, cell, route)
@@ -676,22 +679,35 @@ def excess_of_losses(
             raise ValueError(f"{fraction} lost: a fraction lies between 0 and 1.")
     for name in four:
         if list(names).count(name) < 2:
-            raise ValueError(f"{list(names).count(name)} runs of {name}: each of the four needs at least 2.")
+            raise ValueError(
+                phrase(
+                    "{runs} runs of {name}: each of the four needs at least 2.",
+                    runs=list(names).count(name),
+                    name=name,
+                )
+            )
     whole = fit(list(map(float, lost_fractions)), list(names), list(blocks))
     if whole.df < FEWEST_DF:
-        raise ValueError(f"{whole.df} degrees of freedom are too few to tell chance from an effect.")
+        raise ValueError(
+            phrase_counted(
+                "{number} degrees of freedom are too few to tell chance from an effect.",
+                "{number} degrees of freedom are too few to tell chance from an effect.",
+                whole.df,
+            )
+        )
     if whole.residual_ss == 0:
-        raise ValueError("The runs agree exactly: there is no spread to judge by.")
+        raise ValueError(phrase("The runs agree exactly: there is no spread to judge by."))
     rows = [whole.mean_of(name) for name in four]
     if not all(whole.estimable(row) for row in rows):
-        raise ValueError("The blocks do not tie the four together: some never ran beside the others.")
+        raise ValueError(phrase("The blocks do not tie the four together: some never ran beside the others."))
     neither, a, b, both = (whole.value_of(row) for row in rows)
-    if not neither > 0:
-        raise ValueError("Nothing is lost without either, so there is nothing to save.")
+    # A fit to losses of nought gives them but for the last digits.
+    if not neither > NO_LOSS:
+        raise ValueError(phrase("Nothing is lost without either, so there is nothing to save."))
     found = excess(1 - a / neither, 1 - b / neither, 1 - both / neither)
     if not found.bliss_holds:
         raise ValueError(
-            "One of the two loses gold by itself: chances that multiply say nothing about a loss."
+            phrase("One of the two loses gold by itself: chances that multiply say nothing about a loss.")
         )
     covariance = np.array(rows) @ whole.inverse @ np.array(rows).T * whole.residual_ss / whole.df
     reach = t_quantile((1 + confidence) / 2, whole.df)
@@ -768,9 +784,11 @@ def _fit_route(runs: Runs, values: Sequence[float]) -> _Model:
     ]
     seen, *factors = columns
     if not seen:
-        raise ValueError("None of the runs shows a colour.")
+        raise ValueError(phrase("None of the runs shows a colour."))
     if fit([0.0] * len(seen), *factors).df < 1:
-        raise ValueError("No run is left over to show the spread (0 degrees of freedom for the error).")
+        raise ValueError(
+            phrase("No run is left over to show the spread (0 degrees of freedom for the error).")
+        )
     if runs.route == LOGS:
         whole = fit([math.log(value) for value in seen], *factors)
         variance = whole.residual_ss / whole.df
@@ -818,7 +836,11 @@ def _check_value(value: float, cell: Cell, route: str) -> None:
 def _check_below(runs: Runs) -> None:
     if not runs.scale_step_mg:
         raise ValueError(
-            f"{runs.below} of {len(runs.values)} runs came out below the scale, and its step is not on record."
+            phrase(
+                "{below} of {all} runs came out below the scale, and its step is not on record.",
+                below=runs.below,
+                all=len(runs.values),
+            )
         )
     halves = [
         cell
@@ -828,7 +850,11 @@ def _check_below(runs: Runs) -> None:
     ]
     if runs.below > MOST_BELOW * len(runs.values) or halves:
         raise ValueError(
-            f"{runs.below} of {len(runs.values)} runs came out below the scale: too many for a ratio to mean anything."
+            phrase(
+                "{below} of {all} runs came out below the scale: too many for a ratio to mean anything.",
+                below=runs.below,
+                all=len(runs.values),
+            )
         )
 
 

@@ -10,6 +10,7 @@ import statistics
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.language import phrase, to_phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import Interval
 from prospecting.calc.units import GRADE_G_PER_T
@@ -74,10 +75,10 @@ class UnitSlip:
 
 # Factors between units, each with the slip that makes it.
 SLIPS = (
-    (10.0, "a decimal point that slipped by one place"),
-    (31.1, "grams and troy ounces mixed up"),
-    (float(GRADE_G_PER_T["ozt_per_short_ton"]), "g/t and troy ounces per short ton mixed up"),
-    (1000.0, "ppb read as g/t, or milligrams as grams"),
+    (10.0, to_phrase("a decimal point that slipped by one place")),
+    (31.1, to_phrase("grams and troy ounces mixed up")),
+    (float(GRADE_G_PER_T["ozt_per_short_ton"]), to_phrase("g/t and troy ounces per short ton mixed up")),
+    (1000.0, to_phrase("ppb read as g/t, or milligrams as grams")),
 )
 
 
@@ -344,7 +345,11 @@ def unit_slips(ratio: float, usual: float) -> list[UnitSlip]:
     turned = off < 1
     times = 1 / off if turned else off
     near = [(abs(math.log(times / factor)), factor, words) for factor, words in SLIPS]
-    return [UnitSlip(factor, words, turned) for far, factor, words in sorted(near) if far <= math.log(NEAR)]
+    return [
+        UnitSlip(factor, phrase(words), turned)
+        for far, factor, words in sorted(near)
+        if far <= math.log(NEAR)
+    ]
 
 
 def assay_after_pan(panned_g_per_t: float, one_pair: Interval) -> Interval:
@@ -364,14 +369,23 @@ def why_no_line(assayed: Sequence[float], relative_sds: Sequence[float | None]) 
     `assayed` are grades in g/t above zero, `relative_sds` the chance in each, None where it is not known.
     """
     if len(assayed) < LINE_LOTS:
-        return f"{LINE_LOTS} lots with figures on both sides are asked for, and there are {len(assayed)}."
+        return phrase(
+            "{least} lots with figures on both sides are asked for, and there are {lots}.",
+            least=LINE_LOTS,
+            lots=len(assayed),
+        )
     if len(assayed) > MOST_LINE_LOTS:
-        return f"there are more than {MOST_LINE_LOTS} lots: ask for one zone below."
+        return phrase("there are more than {most} lots: ask for one zone below.", most=MOST_LINE_LOTS)
     if max(assayed) < LINE_TIMES * min(assayed):
-        return f"the richest assay is not {numeral(LINE_TIMES, 'g')} times the poorest: too narrow a range for a slope."
+        return phrase(
+            "the richest assay is not {times} times the poorest: too narrow a range for a slope.",
+            times=numeral(LINE_TIMES, "g"),
+        )
     if any(each is None for each in relative_sds):
-        return "the chance in some of the figures is not known."
+        return phrase("the chance in some of the figures is not known.")
     error = statistics.fmean(log_sd(each) ** 2 for each in relative_sds)
     if error > LINE_ERROR_SHARE * statistics.variance(math.log(each) for each in assayed):
-        return "the assays' own chance is a large part of how far they lie apart, and would bend the line."
+        return phrase(
+            "the assays' own chance is a large part of how far they lie apart, and would bend the line."
+        )
     return ""

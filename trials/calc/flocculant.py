@@ -10,6 +10,7 @@ from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.units import format_gold_mg, format_share
 from trials.calc.bridge import LogRatio
@@ -86,7 +87,7 @@ class Bounds:
     def about_share(self) -> str:
         """In whole percent, for what is itself an estimate."""
         low, high = (f"{100 * end:.0f}" for end in (self.low, self.high))
-        return f"{low} %" if low == high else f"{low} to {high} %"
+        return f"{low} %" if low == high else phrase("{low} to {high} %", low=low, high=high)
 
     @property
     def as_gold(self) -> str:
@@ -101,11 +102,11 @@ class Bounds:
         if self.low == self.high:
             return write(self.low)
         if self.high == most:
-            return f"at least {write(self.low)}" if self.low else ""
+            return phrase("at least {low}", low=write(self.low)) if self.low else ""
         if not self.low:
-            return f"less than {write(self.high)}"
+            return phrase("less than {high}", high=write(self.high))
         # The unit once.
-        return f"{write(self.low).rpartition(' ')[0]} to {write(self.high)}"
+        return phrase("{low} to {high}", low=write(self.low).rpartition(" ")[0], high=write(self.high))
 
 
 @dataclass(frozen=True)
@@ -183,11 +184,14 @@ def sooner_in_words(gain: Minutes) -> str:
         return ""
     if gain.about is not None:
         if gain.about == 0:
-            return "no sooner"
-        return f"about {minutes_text(abs(gain.about))} min {'sooner' if gain.about > 0 else 'later'}"
-    if least >= 0:
-        return _between(least, most, "sooner")
-    return _between(-most, -least, "later")
+            return phrase("no sooner")
+        minutes = minutes_text(abs(gain.about))
+        return (
+            phrase("about {minutes} min sooner", minutes=minutes)
+            if gain.about > 0
+            else phrase("about {minutes} min later", minutes=minutes)
+        )
+    return _between(least, most, sooner=True) if least >= 0 else _between(-most, -least, sooner=False)
 
 
 def minutes_text(minutes: float) -> str:
@@ -219,7 +223,7 @@ def percent_range(least: float, most: float) -> str:
     >>> percent_range(0.083, 0.346), percent_range(0.004, 0.12), percent_range(-0.05, 0.12)
     ('8 to 35 %', '0.4 to 12 %', '-5 to 12 %')
     """
-    return f"{_outward(least, math.floor)} to {_outward(most, math.ceil)} %"
+    return phrase("{low} to {high} %", low=_outward(least, math.floor), high=_outward(most, math.ceil))
 
 
 def percent_up(share: float) -> str:
@@ -437,12 +441,26 @@ def _from_above(end: float | None) -> float:
     return math.inf if end is None else end
 
 
-def _between(least: float, most: float, which: str) -> str:
+def _between(least: float, most: float, *, sooner: bool) -> str:
     if math.isfinite(most):
-        return f"between {minutes_text(least)} and {minutes_text(most)} min {which}"
+        low, high = minutes_text(least), minutes_text(most)
+        return (
+            phrase("between {low} and {high} min sooner", low=low, high=high)
+            if sooner
+            else phrase("between {low} and {high} min later", low=low, high=high)
+        )
     if least == 0:
-        return f"{which}, by how much nobody watched long enough to tell"
-    return f"at least {minutes_text(math.floor(least))} min {which}"
+        return (
+            phrase("sooner, by how much nobody watched long enough to tell")
+            if sooner
+            else phrase("later, by how much nobody watched long enough to tell")
+        )
+    low = minutes_text(math.floor(least))
+    return (
+        phrase("at least {low} min sooner", low=low)
+        if sooner
+        else phrase("at least {low} min later", low=low)
+    )
 
 
 def _less(first: float | None, second: float | None) -> float | None:

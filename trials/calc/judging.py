@@ -4,6 +4,8 @@ from collections.abc import Hashable, Mapping, Sequence
 from fractions import Fraction
 from itertools import combinations
 
+from prospecting.calc.language import phrase, to_phrase
+
 Places = Mapping[Hashable, int]
 
 
@@ -50,8 +52,9 @@ def ordinal(place: int) -> str:
     >>> [ordinal(place) for place in (1, 2, 3, 4, 11, 22)]
     ['1st', '2nd', '3rd', '4th', '11th', '22nd']
     """
-    ending = "th" if 10 < place % 100 < 14 else {1: "st", 2: "nd", 3: "rd"}.get(place % 10, "th")
-    return f"{place}{ending}"
+    written = {1: to_phrase("{place}st"), 2: to_phrase("{place}nd"), 3: to_phrase("{place}rd")}
+    other = to_phrase("{place}th")
+    return phrase(other if 10 < place % 100 < 14 else written.get(place % 10, other), place=place)
 
 
 def in_steps(places: Places) -> dict[Hashable, int]:

@@ -10,8 +10,10 @@ from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
+from prospecting.calc.day_words import day_words
 from prospecting.calc.grade import gold_mg, grade_g_per_t
 from prospecting.calc.guard import gold_guard, mass_guard
+from prospecting.calc.language import phrase
 from prospecting.calc.mass_balance import mass_left_g, total_mass_g
 from prospecting.calc.units import format_gold_mg, format_mass
 
@@ -177,8 +179,8 @@ class LinePlan:
         """Why nothing comes of the line, or no pan of it though it has one; blank where all of it is taken in."""
         if not self.is_left_out and (self.pan or not self.line.has_pan):
             return ""
-        what = "" if self.is_left_out else "Its pan: "
-        return what + (" ".join((*self.faults, *self.asks)) or "left out by choice")
+        why = " ".join((*self.faults, *self.asks)) or phrase("left out by choice")
+        return why if self.is_left_out else phrase("Its pan: {why}", why=why)
 
     @property
     def may_choose(self) -> bool:
@@ -388,7 +390,13 @@ class _Planner:
         choice = said if said in options else options[0]
         if choice == PAN_ONLY and self._portion_g(line) > self.left_g[known.line]:
             held = format_mass(self.left_g[known.line], self.rules.mass_unit)
-            asks.append(f"The bucket of line {known.line} holds only {held} more: choose otherwise.")
+            asks.append(
+                phrase(
+                    "The bucket of line {line} holds only {held} more: choose otherwise.",
+                    line=known.line,
+                    held=held,
+                )
+            )
             said, choice = None, LEAVE
         bucket = self._bucket(line, zone) if makes and choice not in (LEAVE, PAN_ONLY) else None
         if bucket:
@@ -426,15 +434,20 @@ class _Planner:
         for day in dict.fromkeys(day for day in (line.dug_on, line.panned_on) if day):
             if day > latest:
                 found.append(
-                    f"{day:%d %b %Y} has not come yet: is the year right, or day and month changed over?"
+                    phrase(
+                        "{day} has not come yet: is the year right, or day and month changed over?",
+                        day=day_words(day),
+                    )
                 )
             elif day.year < EARLIEST_YEAR:
-                found.append(f"{day.isoformat()} is too long ago to be the day it was done.")
+                found.append(phrase("{day} is too long ago to be the day it was done.", day=day.isoformat()))
         return found
 
     def _day_asks(self, line: OldLine) -> list[str]:
         return [
-            f"{day:%d %b %Y} is years away from every other day of the list: is the year right?"
+            phrase(
+                "{day} is years away from every other day of the list: is the year right?", day=day_words(day)
+            )
             for day in dict.fromkeys((line.dug_on, line.panned_on))
             if day in self.lonely
         ]
@@ -452,7 +465,11 @@ class _Planner:
         self.above_g += line.mass_g or 0
         self.above_mg += line.gold.gold_mg or 0
         self.lines_above += 1
-        return ["It has just what all lines above it have together: is it their total?"] if is_sum else []
+        return (
+            [phrase("It has just what all lines above it have together: is it their total?")]
+            if is_sum
+            else []
+        )
 
     def _twice(self, line: OldLine, known: OldBucket | None) -> tuple[list[str], bool]:
         """What is odd about a name that stands there already, and whether the line makes a bucket if all of it is taken."""
@@ -460,23 +477,38 @@ class _Planner:
         # Two buckets without names may weigh the same; that their pans gave the same gold, too, is odd.
         if again is not None and (known is not None or line.gold.gold_mg):
             return [
-                f"Word for word line {again}. Was it written down twice?"
+                phrase("Word for word line {line}. Was it written down twice?", line=again)
             ], known is None or not line.has_pan
         if known is None:
             return [], True
         if line.mass_g is not None and line.mass_g != known.mass_g:
             return [
-                f"Bucket {known.name} stands in line {known.line} already, there with {known.mass_typed}, here with "
-                f"{line.mass_typed}."
+                phrase(
+                    "Bucket {name} stands in line {line} already, there with {mass}, here with {other}.",
+                    name=known.name,
+                    line=known.line,
+                    mass=known.mass_typed,
+                    other=line.mass_typed,
+                )
             ], True
         if not line.has_pan:
             return [
-                f"Bucket {known.name} stands in line {known.line} already, and this line has no pan."
+                phrase(
+                    "Bucket {name} stands in line {line} already, and this line has no pan.",
+                    name=known.name,
+                    line=known.line,
+                )
             ], True
         if line.mass_g is not None and line.dug_on not in (None, known.dug_on):
             return [
-                f"Bucket {known.name} stands in line {known.line} already, dug on {known.dug_on:%d %b %Y}; this line weighs it "
-                f"again on {line.dug_on:%d %b %Y}. Do the names begin anew each day?"
+                phrase(
+                    "Bucket {name} stands in line {line} already, dug on {dug_on}; this line weighs it again on "
+                    "{again}. Do the names begin anew each day?",
+                    name=known.name,
+                    line=known.line,
+                    dug_on=day_words(known.dug_on),
+                    again=day_words(line.dug_on),
+                )
             ], True
         return [], False
 
@@ -484,41 +516,58 @@ class _Planner:
         if not makes:
             return []
         if line.mass_g is None and not line.bucket and not line.has_pan:
-            return ["It names no bucket, no weight and no pan."]
+            return [phrase("It names no bucket, no weight and no pan.")]
         if self._mass_of(line)[0] is None:
             if line.bucket and line.has_pan:
-                return [f"A pan of bucket {line.bucket}, and no line before it gives that bucket's weight."]
+                return [
+                    phrase(
+                        "A pan of bucket {bucket}, and no line before it gives that bucket's weight.",
+                        bucket=line.bucket,
+                    )
+                ]
             return [
-                "No weight of the bucket."
+                phrase("No weight of the bucket.")
                 if line.bucket
-                else "It names no bucket and gives no weight of one."
+                else phrase("It names no bucket and gives no weight of one.")
             ]
         faults = []
         if zone is None and line.place:
-            faults.append(f"No zone is chosen for “{line.place}”.")
+            faults.append(phrase("No zone is chosen for “{place}”.", place=line.place))
         elif zone is None:
-            faults.append("It names no place, and no zone is chosen for such lines.")
+            faults.append(phrase("It names no place, and no zone is chosen for such lines."))
         if line.dug_on is None and self.rules.day_else is None:
-            faults.append("No day.")
+            faults.append(phrase("No day."))
         return faults
 
     def _bucket_asks(self, line: OldLine, zone: Hashable | None) -> list[str]:
         asks = []
         if line.mass_g:
-            guard = mass_guard(line.mass_g, self.usual_mass_g, "bucket", mass_unit=self.rules.mass_unit)
-            ask = guard.ask
-        else:
-            ask = None
-        if ask:
-            asks.append(ask.replace("what was expected", "the middle bucket of the list"))
+            guard = mass_guard(
+                line.mass_g,
+                self.usual_mass_g,
+                "bucket",
+                mass_unit=self.rules.mass_unit,
+                expected=phrase("the middle bucket of the list"),
+            )
+            asks += filter(None, [guard.ask])
         code = self.rules.known.get((zone, line.bucket.casefold())) if line.bucket else None
         if code:
-            asks.append(f"A bucket {line.bucket} of this zone is on the books already: {code}.")
+            asks.append(
+                phrase(
+                    "A bucket {bucket} of this zone is on the books already: {code}.",
+                    bucket=line.bucket,
+                    code=code,
+                )
+            )
         elif not line.bucket:
             code = self.rules.alike.get((zone, line.dug_on or self.rules.day_else, self._mass_of(line)[0]))
             if code:
                 asks.append(
-                    f"A bucket of an old list is on the books already with this zone, day and weight: {code}. The same one?"
+                    phrase(
+                        "A bucket of an old list is on the books already with this zone, day and weight: {code}. The same "
+                        "one?",
+                        code=code,
+                    )
                 )
         return asks
 
@@ -529,40 +578,52 @@ class _Planner:
         faults, asks = list(line.of_pan), []
         portion_g = self._portion_g(line)
         if portion_g is None:
-            faults.append("The pan's own weight is missing: without it its gold says nothing.")
+            faults.append(phrase("The pan's own weight is missing: without it its gold says nothing."))
         if not faults and not line.gold.kind and not line.colours:
-            faults.append("A portion was weighed out, but neither gold nor colours are given.")
+            faults.append(phrase("A portion was weighed out, but neither gold nor colours are given."))
         faults += self._scale_faults(line)
         if faults:
             return faults, asks
         whole_g = self._mass_of(line)[0] if makes else self.left_g[known.line]
         if portion_g > whole_g:
-            held = format_mass(whole_g, self.rules.mass_unit) if whole_g else "nothing"
+            held = format_mass(whole_g, self.rules.mass_unit) if whole_g else phrase("nothing")
             faults.append(
-                f"The pan takes {line.portion_typed or self.rules.portion_else_typed}, and the bucket still holds {held}."
+                phrase(
+                    "The pan takes {portion}, and the bucket still holds {held}.",
+                    portion=line.portion_typed or self.rules.portion_else_typed,
+                    held=held,
+                )
             )
             return faults, asks
         dug_on = (line.dug_on or self.rules.day_else) if makes else known.dug_on
         if line.panned_on and line.panned_on < dug_on:
             asks.append(
-                f"Panned on {line.panned_on:%d %b %Y}, before its bucket was dug ({dug_on:%d %b %Y})."
+                phrase(
+                    "Panned on {panned_on}, before its bucket was dug ({dug_on}).",
+                    panned_on=day_words(line.panned_on),
+                    dug_on=day_words(dug_on),
+                )
             )
         if line.portion_g:
-            ask = mass_guard(line.portion_g, self.usual_portion_g, mass_unit=self.rules.mass_unit).ask
-            if ask:
-                asks.append(ask.replace("what was expected", "the middle pan of the list"))
+            guard = mass_guard(
+                line.portion_g,
+                self.usual_portion_g,
+                mass_unit=self.rules.mass_unit,
+                expected=phrase("the middle pan of the list"),
+            )
+            asks += filter(None, [guard.ask])
         if line.gold.gold_mg:
-            others_mg, whose = self._others_mg(zone, grade_g_per_t(line.gold.gold_mg, portion_g), portion_g)
-            ask = gold_guard(
+            others_mg, others = self._others_mg(zone, grade_g_per_t(line.gold.gold_mg, portion_g), portion_g)
+            guard = gold_guard(
                 line.gold.gold_mg,
                 portion_g,
                 self.rules.step_mg,
                 others_mg,
                 self.rules.grade_unit,
                 mass_unit=self.rules.mass_unit,
-            ).ask
-            if ask:
-                asks.append(ask.replace("this lot's other portions", f"like portions of {whose}"))
+                others=others,
+            )
+            asks += filter(None, [guard.ask])
         return faults, asks
 
     def _scale_faults(self, line: OldLine) -> list[str]:
@@ -570,10 +631,19 @@ class _Planner:
         is_nil_weight = line.gold.kind == NIL and self.rules.nil_is_below and not line.colours
         if (line.gold.kind == TRACE or is_nil_weight) and not step_mg and not line.colours:
             return [
-                f"“{line.gold.words}” is less than the scale of that time could show: say above what its step was."
+                phrase(
+                    "“{words}” is less than the scale of that time could show: say above what its step was.",
+                    words=line.gold.words,
+                )
             ]
         if line.gold.gold_mg and step_mg and line.gold.gold_mg < step_mg:
-            return [f"{line.gold.typed} is less than one step of the scale ({format_gold_mg(step_mg)})."]
+            return [
+                phrase(
+                    "{gold} is less than one step of the scale ({step}).",
+                    gold=line.gold.typed,
+                    step=format_gold_mg(step_mg),
+                )
+            ]
         return []
 
     def _others_mg(
@@ -583,14 +653,14 @@ class _Planner:
 
         By the zone's, or by the whole list's where the zone has too few.
         """
-        grades, whose = self.grades.get(zone, []), "this zone's other pans"
+        grades, others = self.grades.get(zone, []), phrase("like portions of this zone's other pans")
         if len(grades) < FEWEST_TO_JUDGE:
-            grades, whose = self.all_grades, "the list's other pans"
+            grades, others = self.all_grades, phrase("like portions of the list's other pans")
         if len(grades) < FEWEST_TO_JUDGE:
             return [], ""
         least = grades[1] if grades[0] == own else grades[0]
         most = grades[-2] if grades[-1] == own else grades[-1]
-        return [gold_mg(grade, portion_g) for grade in (least, grades[len(grades) // 2], most)], whose
+        return [gold_mg(grade, portion_g) for grade in (least, grades[len(grades) // 2], most)], others
 
     def _options(
         self,

@@ -5,10 +5,11 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import numeral
 from trials.calc.comparison import ControlComparison, TreatmentComparison
 from trials.calc.ratio_words import between
-from trials.calc.verdict import FEWEST_DF, FEWEST_RUNS, Kind, written
+from trials.calc.verdict import FEWEST_DF, FEWEST_RUNS, Kind, won, written
 
 Direction = Literal["more", "less", "not told"]
 # How often one outcome in which nothing differs points somewhere all the same: intervals of 95 %, judged together.
@@ -149,18 +150,35 @@ def point_to(comparison: ControlComparison, treatment: Hashable, more: str, less
     few = min(entry.runs, comparison.control_runs)
     if few < FEWEST_RUNS or (comparison.df is not None and comparison.df < FEWEST_DF):
         short = name if entry.runs <= comparison.control_runs else control
-        why = f"{few} run{'' if few == 1 else 's'} of {short}" if few < FEWEST_RUNS else "so few runs"
-        return Pointer(name, "not told", f"{name}: {why} cannot tell chance from an effect.")
-    level = f"{numeral(100 * comparison.confidence, 'g')} % interval"
+        why = (
+            phrase_counted("{number} run of {name}", "{number} runs of {name}", few, name=short)
+            if few < FEWEST_RUNS
+            else phrase("so few runs")
+        )
+        return Pointer(
+            name, "not told", phrase("{name}: {why} cannot tell chance from an effect.", name=name, why=why)
+        )
+    level = phrase("{level} % interval", level=numeral(100 * comparison.confidence, "g"))
     if comparison.route in ("ranks", "places"):
         return _by_places(comparison, entry, name, control, more, less)
     direction = _direction(entry)
     figures = _figures(entry, level)
     if direction == "not told":
-        return Pointer(
-            name, direction, f"{name}: no difference from {control} beyond chance is seen: {figures}."
+        nothing = phrase(
+            "{name}: no difference from {control} beyond chance is seen: {figures}.",
+            name=name,
+            control=control,
+            figures=figures,
         )
-    return Pointer(name, direction, f"{name} {more if direction == 'more' else less} {control}: {figures}.")
+        return Pointer(name, direction, nothing)
+    sentence = phrase(
+        "{name} {stands} {control}: {figures}.",
+        name=name,
+        stands=more if direction == "more" else less,
+        control=control,
+        figures=figures,
+    )
+    return Pointer(name, direction, sentence)
 
 
 def disagrees(verdict: Kind, direction: Direction, *, more_is_better: bool) -> str:
@@ -189,25 +207,36 @@ def _direction(entry: TreatmentComparison) -> Direction:
 
 def _figures(entry: TreatmentComparison, level: str) -> str:
     if entry.ratio is None:
-        return f"at least {written(entry.lower)} times ({level})"
+        return phrase("at least {ratio} times ({level})", ratio=written(entry.lower), level=level)
     if entry.ratio == 0:
-        return f"at most {written(entry.upper)} times ({level})"
-    return f"about {written(entry.ratio)} times ({between(entry.lower, entry.upper, written)}, {level})"
+        return phrase("at most {ratio} times ({level})", ratio=written(entry.upper), level=level)
+    return phrase(
+        "about {ratio} times ({limits}, {level})",
+        ratio=written(entry.ratio),
+        limits=between(entry.lower, entry.upper, written),
+        level=level,
+    )
 
 
 def _by_places(comparison, entry, name, control, more, less) -> Pointer:
-    how = "by places at the 5 % level, all treatments together; no ratio"
+    how = phrase("by places at the 5 % level, all treatments together; no ratio")
     if entry.p_adjusted >= 1 - comparison.confidence or entry.blocks_higher == entry.blocks_lower:
-        return Pointer(
-            name, "not told", f"{name}: no difference from {control} beyond chance is seen ({how})."
+        nothing = phrase(
+            "{name}: no difference from {control} beyond chance is seen ({how}).",
+            name=name,
+            control=control,
+            how=how,
         )
+        return Pointer(name, "not told", nothing)
     higher = entry.blocks_higher > entry.blocks_lower
-    where = (
-        "on the whole"
-        if comparison.in_one_order
-        else f"in {max(entry.blocks_higher, entry.blocks_lower)} of {entry.blocks_compared} blocks"
+    sentence = phrase(
+        "{name} {stands} {control} {where} ({how}).",
+        name=name,
+        stands=more if higher else less,
+        control=control,
+        where=won(comparison, entry, higher),
+        how=how,
     )
-    sentence = f"{name} {more if higher else less} {control} {where} ({how})."
     return Pointer(name, "more" if higher else "less", sentence)
 
 

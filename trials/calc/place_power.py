@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import numeral
 from trials.calc.levels import check_level
 from trials.calc.permutation import fewest_blocks, smallest_level
@@ -38,15 +39,14 @@ class PlaceOutlook:
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        return (
-            f"Places say which pan shows more gold, not how much more: no ratio, no margin, and never “as good as”. "
-            f"{_surest(self)}",
-            f"{_could_see(self)} {_takes(self)}",
+        no_ratio = phrase(
+            "Places say which pan shows more gold, not how much more: no ratio, no margin, and never “as good as”."
         )
+        return f"{no_ratio} {_surest(self)}", f"{_could_see(self)} {_takes(self)}"
 
     @property
     def working(self) -> str:
-        return (
+        return phrase(
             "Ranks within blocks; if no treatment does anything, every order of a block is equally likely. Surest outcome: "
             "one treatment first and the control last in every block, level 2 k / (t (t-1))^b with t pans to a block, "
             "k = t - 1 treatments against the control, b blocks. Chances of being shown: the rank-sum difference of one "
@@ -168,10 +168,16 @@ def by_chance(treatments: int, blocks: int) -> str:
     'If no treatment does anything, each stands before the control in half of the blocks.'
     """
     _check_plan(treatments, blocks)
-    half = "If no treatment does anything, each stands before the control in half of the blocks"
+    half = phrase("If no treatment does anything, each stands before the control in half of the blocks")
     if blocks == 1:
         return f"{half}."
-    return f"{half}, and one of {treatments} first in all {blocks} in 1 trial of {numeral(treatments ** (blocks - 1), ',')}."
+    return phrase(
+        "{half}, and one of {treatments} first in all {blocks} in 1 trial of {trials}.",
+        half=half,
+        treatments=treatments,
+        blocks=blocks,
+        trials=numeral(treatments ** (blocks - 1), ","),
+    )
 
 
 def in_hundred(share: float) -> str:
@@ -181,7 +187,22 @@ def in_hundred(share: float) -> str:
     ('94 of 100 blocks', 'every block')
     """
     number = int(np.ceil(100 * share - 1e-9))
-    return "every block" if number >= 100 else f"{number} of 100 blocks"
+    return phrase("every block") if number >= 100 else phrase("{number} of 100 blocks", number=number)
+
+
+def in_hundred_or_more(share: float) -> str:
+    """The same for the least there may be.
+
+    >>> in_hundred_or_more(0.931), in_hundred_or_more(1.0)
+    ('94 of 100 blocks or more', 'every block')
+    """
+    often = in_hundred(share)
+    return often if share == 1 else phrase("{often} or more", often=often)
+
+
+def takes_more_than_most() -> str:
+    """Return what is said where no sensible number of blocks shows a treatment that wins 3 blocks in 4."""
+    return phrase("One that beats it in 3 blocks of 4 takes more than {most} blocks.", most=MOST_BLOCKS)
 
 
 def _chances(treatments: int, beats: float, alpha: float) -> Iterator[float]:
@@ -221,40 +242,49 @@ def _row_differences(treatments: int, beats: float) -> np.ndarray:
 
 def _surest(outlook: PlaceOutlook) -> str:
     if outlook.blocks < outlook.fewest:
-        return (
-            f"With {_blocks(outlook.blocks)} not even a treatment that comes first in every block, the control last, could be "
-            f"shown: that takes {_blocks(outlook.fewest)} at the least."
+        return phrase(
+            "With {blocks} not even a treatment that comes first in every block, the control last, could be shown: that takes "
+            "{least} at the least.",
+            blocks=_blocks(outlook.blocks),
+            least=_blocks(outlook.fewest),
         )
     once = 1 / outlook.smallest_p
-    how = f"once in {numeral(once, ',.0f')} trials" if once >= 1.5 else "in most trials"
-    return (
-        f"The surest outcome, one treatment first and the control last in every one of {_blocks(outlook.blocks)}, "
-        f"comes by chance {how}."
+    how = (
+        phrase("once in {trials} trials", trials=numeral(once, ",.0f"))
+        if once >= 1.5
+        else phrase("in most trials")
+    )
+    return phrase(
+        "The surest outcome, one treatment first and the control last in every one of {blocks}, comes by chance {how}.",
+        blocks=_blocks(outlook.blocks),
+        how=how,
     )
 
 
 def _could_see(outlook: PlaceOutlook) -> str:
     if outlook.seen is None:
-        always = (
-            f"{_blocks(outlook.always_first)} would"
-            if outlook.always_first
-            else "no sensible number of blocks does"
+        if outlook.always_first:
+            return phrase(
+                "A treatment that comes first in every block is not yet shown 8 times in 10; {blocks} would.",
+                blocks=_blocks(outlook.always_first),
+            )
+        return phrase(
+            "A treatment that comes first in every block is not yet shown 8 times in 10; no sensible number of blocks does."
         )
-        return f"A treatment that comes first in every block is not yet shown 8 times in 10; {always}."
-    return (
-        f"Shown 8 times in 10 is a treatment whose pan beats the control's in {in_hundred(outlook.seen)}"
-        f"{'' if outlook.seen == 1 else ' or more'}."
+    return phrase(
+        "Shown 8 times in 10 is a treatment whose pan beats the control's in {often}.",
+        often=in_hundred_or_more(outlook.seen),
     )
 
 
 def _takes(outlook: PlaceOutlook) -> str:
     if outlook.worthwhile is None:
-        return f"One that beats it in 3 blocks of 4 takes more than {MOST_BLOCKS} blocks."
-    return f"One that beats it in 3 blocks of 4 takes {_blocks(outlook.worthwhile)}."
+        return takes_more_than_most()
+    return phrase("One that beats it in 3 blocks of 4 takes {blocks}.", blocks=_blocks(outlook.worthwhile))
 
 
 def _blocks(number: int) -> str:
-    return "1 block" if number == 1 else f"{number} blocks"
+    return phrase_counted("{number} block", "{number} blocks", number)
 
 
 def _check_plan(treatments: int, blocks: int) -> None:

@@ -6,20 +6,23 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean
 
+from prospecting.calc.language import phrase, phrase_counted, to_phrase
 from prospecting.calc.number_words import numeral
 from trials.calc.comparison import EQUAL_PORTIONS, ControlComparison, compare_ranks
 from trials.calc.permutation import fewest_blocks
 from trials.calc.place_power import (
-    MOST_BLOCKS,
     WORTHWHILE,
     blocks_for_places,
-    in_hundred,
+    in_hundred_or_more,
     least_winning_chance,
+    takes_more_than_most,
 )
-from trials.calc.verdict import FEWEST_RUNS, Verdict
+from trials.calc.verdict import FEWEST_RUNS, Verdict, not_shown, rows_counted
 from trials.calc.working import Working, WorkingRow, given
 
-NO_MARGIN = "Places say which pan shows more gold, not how much more: no ratio, and no number of blocks shows two alike."
+NO_MARGIN = to_phrase(
+    "Places say which pan shows more gold, not how much more: no ratio, and no number of blocks shows two alike."
+)
 
 
 @dataclass(frozen=True)
@@ -76,19 +79,21 @@ def compare_places(
         if place is not None:
             of[name].append(place)
     pans = WorkingRow(
-        "Pans compared",
-        "mean place over the judges of a block, then ranked within the block; pans alike share the mean of their places",
+        phrase("Pans compared"),
+        phrase(
+            "mean place over the judges of a block, then ranked within the block; pans alike share the mean of their places"
+        ),
         (
-            given("pans placed", found.runs_used),
-            given("pans not placed", found.runs_left_out),
-            given("blocks", found.blocks),
+            given(phrase("pans placed"), found.runs_used),
+            given(phrase("pans not placed"), found.runs_left_out),
+            given(phrase("blocks"), found.blocks),
         ),
     )
     assumptions = (
-        EQUAL_PORTIONS,
-        "If no treatment does anything, every order within a block is equally likely.",
-        "Judges of one row of pans look at the same gold: however many, they count as one look.",
-        NO_MARGIN,
+        phrase(EQUAL_PORTIONS),
+        phrase("If no treatment does anything, every order within a block is equally likely."),
+        phrase("Judges of one row of pans look at the same gold: however many, they count as one look."),
+        phrase(NO_MARGIN),
     )
     return replace(
         found,
@@ -98,7 +103,9 @@ def compare_places(
             replace(entry, mean=fmean(of[entry.treatment])) if entry.runs else entry
             for entry in found.treatments
         ),
-        method="Places within blocks, labels shuffled within blocks, all treatments judged together against the control.",
+        method=phrase(
+            "Places within blocks, labels shuffled within blocks, all treatments judged together against the control."
+        ),
         # What compare_ranks would make of the figures as masses.
         sd_log=None,
         df=None,
@@ -122,32 +129,52 @@ def judge_places(comparison: ControlComparison, treatment: Hashable) -> Verdict:
         return _not_shown(name, entry.note, sight, more)
     if min(entry.runs, comparison.control_runs) < FEWEST_RUNS:
         few = min((entry.runs, name), (comparison.control_runs, control))
-        pans = "1 pan" if few[0] == 1 else f"{few[0]} pans"
-        return _not_shown(
-            name, f"{pans} of {few[1]} placed: that cannot tell chance from an effect.", sight, more
+        reason = phrase_counted(
+            "{number} pan of {name} placed: that cannot tell chance from an effect.",
+            "{number} pans of {name} placed: that cannot tell chance from an effect.",
+            few[0],
+            name=few[1],
         )
+        return _not_shown(name, reason, sight, more)
     level = 1 - comparison.confidence
-    sides = f"Before {control} in {entry.blocks_higher} of {entry.blocks_compared} blocks, behind it in {entry.blocks_lower}"
-    how = (
-        f"judged by places within blocks at the {numeral(100 * level, 'g')} % level, all treatments together: a "
-        "direction, no ratio."
+    sides = phrase(
+        "Before {control} in {before} of {all} blocks, behind it in {behind}",
+        control=control,
+        before=entry.blocks_higher,
+        all=entry.blocks_compared,
+        behind=entry.blocks_lower,
+    )
+    how = phrase(
+        "judged by places within blocks at the {level} % level, all treatments together: a direction, no ratio.",
+        level=numeral(100 * level, "g"),
     )
     if entry.p_adjusted < level and entry.blocks_higher != entry.blocks_lower:
         better = entry.blocks_higher > entry.blocks_lower
         return Verdict(
             "better" if better else "worse",
-            f"{name} shows {'more' if better else 'less'} gold than {control}.",
+            phrase("{name} shows more gold than {control}.", name=name, control=control)
+            if better
+            else phrase("{name} shows less gold than {control}.", name=name, control=control),
             f"{sides}; {how}",
             more_blocks=more,
         )
-    return _not_shown(name, f"{sides}; {how} Nor does this show that the two do alike.", sight, more)
+    return _not_shown(
+        name,
+        phrase("{sides}; {how} Nor does this show that the two do alike.", sides=sides, how=how),
+        sight,
+        more,
+    )
 
 
 def not_placed(treatment: str, reason: str, blocks: int) -> Verdict:
     """Return "not shown" where no comparison could be made at all: say why and what to do first."""
     more = max(1, FEWEST_RUNS - blocks)
-    wanted = "1 more judged block" if more == 1 else f"{more} more judged blocks"
-    return _not_shown(treatment, reason, f"{wanted} would be the least to begin with.", more)
+    wanted = phrase_counted(
+        "{number} more judged block would be the least to begin with.",
+        "{number} more judged blocks would be the least to begin with.",
+        more,
+    )
+    return _not_shown(treatment, reason, wanted, more)
 
 
 def sight_of(comparison: ControlComparison, treatment: Hashable) -> PlaceSight:
@@ -156,7 +183,7 @@ def sight_of(comparison: ControlComparison, treatment: Hashable) -> PlaceSight:
     blocks = entry.blocks_compared
     if max(entry.runs, comparison.control_runs) > comparison.blocks:
         return PlaceSight(
-            "A row with several pans of one treatment: what it could have seen is not reckoned."
+            phrase("A row with several pans of one treatment: what it could have seen is not reckoned.")
         )
     pans = max(1, comparison.judged_together) + 1
     alpha = 1 - comparison.confidence
@@ -165,36 +192,32 @@ def sight_of(comparison: ControlComparison, treatment: Hashable) -> PlaceSight:
     seen = least_winning_chance(pans, blocks, alpha=alpha) if blocks else None
     least = max(FEWEST_RUNS, fewest_blocks(pans - 1, alpha))
     if blocks < least:
-        could = (
-            f"With {_blocks(blocks)} not even a treatment that came first in every block could have been shown; that takes "
-            f"{_blocks(least)} at the least."
+        could = phrase(
+            "With {blocks} not even a treatment that came first in every block could have been shown; that takes {least} at "
+            "the least.",
+            blocks=rows_counted(blocks, "", False),
+            least=rows_counted(least, "", False),
         )
     elif seen is None:
-        could = (
+        could = phrase(
             "These blocks would not yet have shown, 8 times in 10, even a treatment that always comes first."
         )
     else:
-        could = (
-            f"This trial could have seen, 8 times in 10, a treatment whose pan beats the control's in {in_hundred(seen)}"
-            f"{'' if seen == 1 else ' or more'}."
+        could = phrase(
+            "This trial could have seen, 8 times in 10, a treatment whose pan beats the control's in {often}.",
+            often=in_hundred_or_more(seen),
         )
     if more is None:
-        takes = f"One that beats it in 3 blocks of 4 takes more than {MOST_BLOCKS} blocks."
+        takes = takes_more_than_most()
     elif more == 0:
-        takes = "One that beats it in 3 blocks of 4 was within its sight."
+        takes = phrase("One that beats it in 3 blocks of 4 was within its sight.")
     else:
-        takes = f"One that beats it in 3 blocks of 4 takes about {_more(more)}."
+        takes = phrase(
+            "One that beats it in 3 blocks of 4 takes about {more}.", more=rows_counted(more, " more", False)
+        )
     return PlaceSight(could, takes, more)
 
 
 def _not_shown(name: str, reason: str, sight: str, more: int | None) -> Verdict:
     text = reason if reason.endswith(".") else f"{reason}."
-    return Verdict("not shown", f"{name}: not shown.", f"{text} {sight}", more_blocks=more)
-
-
-def _blocks(number: int) -> str:
-    return "1 block" if number == 1 else f"{number} blocks"
-
-
-def _more(number: int) -> str:
-    return "1 more block" if number == 1 else f"{number} more blocks"
+    return Verdict("not shown", not_shown(name), f"{text} {sight}", more_blocks=more)

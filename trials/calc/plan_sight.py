@@ -166,7 +166,7 @@ def widest_spread(plan: Plan, ratio: float) -> float:
 def portion_for(spread: Spread, plan: Plan, ratio: float, portion_g: Decimal) -> Decimal | None:
     """Return the portion in g with which this plan shows the ratio, at most LARGEST_PORTION_G; None where none does."""
     most = float(LARGEST_PORTION_G / portion_g)
-    if most <= 1 or sight(spread.in_portions(most), plan).gain > ratio:
+    if most < 1 or sight(spread.in_portions(most), plan).gain > ratio:
         return None
 
     def over(log_times: float) -> float:

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import chdtrc, fdtrc, ndtr
 
 from prospecting.calc.checks import numbers
+from prospecting.calc.language import phrase
 
 # Shuffles when the exact count is too long; a chance near 0.05 is then known to about 0.001.
 SHUFFLES = 40_000
@@ -120,7 +121,7 @@ def places(rows: Sequence[Sequence[float]]) -> np.ndarray:
     """
     table = [numbers(row, f"a value of row {i}") for i, row in enumerate(rows, 1)]
     if len(table) < 2:
-        raise ValueError(f"{len(table)} rows: places need at least 2 rows.")
+        raise ValueError(phrase("{rows} rows: places need at least 2 rows.", rows=len(table)))
     if len({len(row) for row in table}) > 1:
         raise ValueError(
             f"Rows of {sorted({len(row) for row in table})} values: every row holds every treatment once."
@@ -413,7 +414,7 @@ def _concordance(ranks: np.ndarray) -> Concordance:
     # The most S could be, given the ties of each row: n times the sum of squares within rows.
     most = n * float(((ranks - (k + 1) / 2) ** 2).sum())
     if most == 0:
-        raise ValueError("Every row is one tie: there is no order to judge.")
+        raise ValueError(phrase("Every row is one tie: there is no order to judge."))
     return Concordance(s, s / most)
 
 

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable
 
+from prospecting.calc.language import phrase
 from trials.calc.working import figure
 
 # A limit further off than so many times is told in words: its figures would only look exact (common practice, no source).
@@ -29,9 +30,17 @@ def ends(lower: float | None, upper: float | None, write: Callable[[float], str]
     if lower is None and upper is None:
         return ""
     if upper is None or math.isinf(upper):
-        return f"{_low(lower, math.inf, write)} or more" if lower else "no limit either way"
-    high = "more than a hundred" if upper > FAR and (lower or 0) <= FAR else write(upper)
-    return f"{_low(lower, upper, write)} to {high}" if lower else f"up to {high}"
+        return (
+            phrase("{low} or more", low=_low(lower, math.inf, write))
+            if lower
+            else phrase("no limit either way")
+        )
+    high = phrase("more than a hundred") if upper > FAR and (lower or 0) <= FAR else write(upper)
+    return (
+        phrase("{low} to {high}", low=_low(lower, upper, write), high=high)
+        if lower
+        else phrase("up to {high}", high=high)
+    )
 
 
 def between(lower: float | None, upper: float | None, write: Callable[[float], str] = figure) -> str:
@@ -41,7 +50,11 @@ def between(lower: float | None, upper: float | None, write: Callable[[float], s
     ('0.078 to 27.4: too wide to say anything', '0.9 to 27.4')
     """
     said = ends(lower, upper, write)
-    return f"{said}: too wide to say anything" if said and is_too_wide(lower, upper) else said
+    return (
+        phrase("{limits}: too wide to say anything", limits=said)
+        if said and is_too_wide(lower, upper)
+        else said
+    )
 
 
 def is_too_wide(lower: float | None, upper: float | None) -> bool:
@@ -54,4 +67,4 @@ def is_too_wide(lower: float | None, upper: float | None) -> bool:
 
 
 def _low(lower: float, upper: float, write: Callable[[float], str]) -> str:
-    return "less than a hundredth" if lower < 1 / FAR <= upper else write(lower)
+    return phrase("less than a hundredth") if lower < 1 / FAR <= upper else write(lower)

@@ -5,6 +5,7 @@ from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import in_mark, numeral
 from trials.calc.comparison import ControlComparison, TreatmentComparison
 from trials.calc.permutation import fewest_blocks, fewest_in_one_order
@@ -155,14 +156,13 @@ def not_enough(
 ) -> Verdict:
     """Return "not shown" where no comparison could be made at all (one block, no control run): say why and what to do first."""
     more = max(1, FEWEST_RUNS - blocks)
-    sentence = (
-        f"Without a spread between equal runs it cannot be said what ratio this trial could have seen; "
-        f"{rows_counted(more, ' more', in_one_order)} would show the spread, and then how many it takes to see "
-        f"{_stated(smallest_ratio)} times."
+    sentence = phrase(
+        "Without a spread between equal runs it cannot be said what ratio this trial could have seen; "
+        "{more} would show the spread, and then how many it takes to see {wanted} times.",
+        more=rows_counted(more, " more", in_one_order),
+        wanted=_stated(smallest_ratio),
     )
-    return Verdict(
-        "not shown", f"{treatment}: not shown.", f"{_sentence(reason)} {sentence}", more_blocks=more
-    )
+    return Verdict("not shown", not_shown(treatment), f"{_sentence(reason)} {sentence}", more_blocks=more)
 
 
 def written(ratio: float, figures: int = 2) -> str:
@@ -208,7 +208,6 @@ def _by_ratio(comparison, entry, smallest_ratio, name, control, reach) -> Verdic
     margin = 1 / smallest_ratio, smallest_ratio
     narrow, wide = inner if None not in inner else (0.0, math.inf)
     shown = flags(lower, upper, narrow, wide, *margin, nothing=1.0)
-    more, less = _verbs(comparison)
     numbers = {
         "ratio": entry.ratio,
         "lower": entry.lower,
@@ -219,54 +218,78 @@ def _by_ratio(comparison, entry, smallest_ratio, name, control, reach) -> Verdic
     }
     interval = _interval(comparison, entry)
     if shown.shown_better or shown.shown_worse:
-        kind, verb = ("better", more) if shown.shown_better else ("worse", less)
-        tail = ", but by less than the group said matters." if shown.shown_equivalent else "."
-        return Verdict(kind, f"{name} {verb} {control}{tail}", interval, **numbers)
+        kind = "better" if shown.shown_better else "worse"
+        said = shows(comparison.route == "colours", name, control, shown.shown_better)
+        if shown.shown_equivalent:
+            said = phrase("{shown}, but by less than the group said matters", shown=said)
+        return Verdict(kind, f"{said}.", interval, **numbers)
     if shown.shown_equivalent:
-        explanation = (
-            f"Between {written(narrow)} and {written(wide)} times as much (90 % interval, adjusted for judging all treatments "
-            f"together); the group said that less than {_stated(smallest_ratio)} times either way does not matter."
+        explanation = phrase(
+            "Between {low} and {high} times as much (90 % interval, adjusted for judging all treatments together); the "
+            "group said that less than {margin} times either way does not matter.",
+            low=written(narrow),
+            high=written(wide),
+            margin=_stated(smallest_ratio),
         )
         return Verdict(
             "equivalent",
-            f"{name} does as well as {control}, within the stated margin.",
+            phrase("{name} does as well as {control}, within the stated margin.", name=name, control=control),
             explanation,
             **numbers,
         )
-    return Verdict("not shown", f"{name}: not shown.", f"{interval} {reach.sentence}", **numbers)
+    return Verdict("not shown", not_shown(name), f"{interval} {reach.sentence}", **numbers)
 
 
 def _by_places(comparison, entry, name, control, reach) -> Verdict:
     level = 1 - comparison.confidence
-    within = "in the one order of all runs" if comparison.in_one_order else "within blocks"
-    how = (
-        f"judged by places {within} at the {numeral(100 * level, 'g')} % level, all treatments together; "
-        f"{comparison.runs_below_scale} of {comparison.runs_used} runs came out below the scale, so no ratio is given."
+    within = phrase("in the one order of all runs") if comparison.in_one_order else phrase("within blocks")
+    how = phrase(
+        "judged by places {within} at the {level} % level, all treatments together; {below} of {all} runs came out "
+        "below the scale, so no ratio is given.",
+        within=within,
+        level=numeral(100 * level, "g"),
+        below=comparison.runs_below_scale,
+        all=comparison.runs_used,
     )
     numbers = {"detectable_ratio": reach.ratio, "more_blocks": reach.more_blocks}
     if entry.p_adjusted < level and entry.blocks_higher != entry.blocks_lower:
-        more, less = _verbs(comparison)
         better = entry.blocks_higher > entry.blocks_lower
-        kind, verb = ("better", more) if better else ("worse", less)
-        place = f"{'Higher' if better else 'Lower'} {_won(comparison, entry, better)}"
-        return Verdict(kind, f"{name} {verb} {control}.", f"{place}; {how}", **numbers)
+        where = won(comparison, entry, better)
+        place = phrase("Higher {where}", where=where) if better else phrase("Lower {where}", where=where)
+        return Verdict(
+            "better" if better else "worse",
+            f"{shows(comparison.route == 'colours', name, control, better)}.",
+            f"{place}; {how}",
+            **numbers,
+        )
     if comparison.in_one_order:
         explanation = f"{how[0].upper()}{how[1:]} {reach.sentence}"
     else:
-        explanation = f"Higher than {control} {_won(comparison, entry, True)}; {how} {reach.sentence}"
-    return Verdict("not shown", f"{name}: not shown.", explanation, **numbers)
+        explanation = phrase(
+            "Higher than {control} {where}; {how} {reach}",
+            control=control,
+            where=won(comparison, entry, True),
+            how=how,
+            reach=reach.sentence,
+        )
+    return Verdict("not shown", not_shown(name), explanation, **numbers)
 
 
-def _won(comparison: ControlComparison, entry: TreatmentComparison, higher: bool) -> str:
+def won(comparison: ControlComparison, entry: TreatmentComparison, higher: bool) -> str:
+    """Return in how many blocks the treatment came out higher than the control, or lower, by places."""
     if comparison.in_one_order:
-        return "on the whole"
-    return f"in {entry.blocks_higher if higher else entry.blocks_lower} of {entry.blocks_compared} blocks"
+        return phrase("on the whole")
+    return phrase(
+        "in {won} of {all} blocks",
+        won=entry.blocks_higher if higher else entry.blocks_lower,
+        all=entry.blocks_compared,
+    )
 
 
 def _not_shown(name: str, reason: str, reach: _Reach, entry: TreatmentComparison) -> Verdict:
     return Verdict(
         "not shown",
-        f"{name}: not shown.",
+        not_shown(name),
         f"{_sentence(reason)} {reach.sentence}",
         ratio=entry.ratio,
         lower=entry.lower,
@@ -279,9 +302,17 @@ def _not_shown(name: str, reason: str, reach: _Reach, entry: TreatmentComparison
 def _too_few(entry, comparison, name, control) -> str:
     short, runs = min((entry.runs, name), (comparison.control_runs, control))[::-1]
     if runs >= FEWEST_RUNS:
-        return f"{comparison.df} degree of freedom is left for the error: that cannot tell chance from an effect."
-    counted = "One run per treatment" if runs == 1 else "Two runs per treatment"
-    return f"{counted} cannot tell chance from an effect ({short} has {runs} that count)."
+        return phrase_counted(
+            "{number} degree of freedom is left for the error: that cannot tell chance from an effect.",
+            "{number} degree of freedom is left for the error: that cannot tell chance from an effect.",
+            comparison.df,
+        )
+    return phrase_counted(
+        "One run per treatment cannot tell chance from an effect ({short} has {number} that count).",
+        "Two runs per treatment cannot tell chance from an effect ({short} has {number} that count).",
+        runs,
+        short=short,
+    )
 
 
 def _reach(comparison, entry, smallest_ratio) -> _Reach:
@@ -304,15 +335,20 @@ def _reach(comparison, entry, smallest_ratio) -> _Reach:
     if se is None or not df:
         more = max(1, FEWEST_RUNS - have)
         remedy = (
-            "of larger portions"
+            phrase("of larger portions")
             if comparison.route == "colours"
-            else "on a finer scale or counted by colours"
+            else phrase("on a finer scale or counted by colours")
         )
         return _Reach(
             None,
             more,
-            f"The runs show no spread to reckon with, so it cannot be said what ratio the trial could have seen; "
-            f"{_more(more, comparison)} {remedy} would tell how many it takes to see {_stated(smallest_ratio)} times.",
+            phrase(
+                "The runs show no spread to reckon with, so it cannot be said what ratio the trial could have seen; "
+                "{more} {remedy} would tell how many it takes to see {wanted} times.",
+                more=_more(more, comparison),
+                remedy=remedy,
+                wanted=_stated(smallest_ratio),
+            ),
         )
     critical = comparison.critical_t or critical_t_balanced(together, df, comparison.confidence)
     least = least_spread_of_counts(critical, together, dispersion, comparison.confidence)
@@ -331,18 +367,31 @@ def _reach_by_places(comparison, entry, smallest_ratio, together, level) -> _Rea
     least = (fewest_in_one_order if one_order else fewest_blocks)(together, level)
     if have < least:
         more = least - have
-        where = "before every run of the control" if one_order else "in every block"
-        sentence = (
-            f"With {_rows(have, comparison)} not even a treatment that came first {where} could have been shown; "
-            f"that takes {_more(more, comparison)} at the least. A finer scale, larger portions or colours would tell more."
+        where = phrase("before every run of the control") if one_order else phrase("in every block")
+        sentence = phrase(
+            "With {rows} not even a treatment that came first {where} could have been shown; that takes {more} at the "
+            "least. A finer scale, larger portions or colours would tell more.",
+            rows=_rows(have, comparison),
+            where=where,
+            more=_more(more, comparison),
         )
         return _Reach(None, more, sentence)
     if comparison.sd_log is None:
-        where = "every run of the control" if one_order else "the control in nearly every block"
+        wanted = _stated(smallest_ratio)
         sentence = (
-            f"By places the trial could have seen a treatment that beats {where}; too few runs could "
-            f"be weighed to say what ratio that is, or how many {'runs' if one_order else 'blocks'} would see "
-            f"{_stated(smallest_ratio)} times. A finer scale, larger portions or colours would tell."
+            phrase(
+                "By places the trial could have seen a treatment that beats every run of the control; too few runs could be "
+                "weighed to say what ratio that is, or how many runs would see {wanted} times. A finer scale, larger "
+                "portions or colours would tell.",
+                wanted=wanted,
+            )
+            if one_order
+            else phrase(
+                "By places the trial could have seen a treatment that beats the control in nearly every block; too few runs "
+                "could be weighed to say what ratio that is, or how many blocks would see {wanted} times. A finer scale, "
+                "larger portions or colours would tell.",
+                wanted=wanted,
+            )
         )
         return _Reach(None, None, sentence)
     if one_order:
@@ -355,7 +404,9 @@ def _reach_by_places(comparison, entry, smallest_ratio, together, level) -> _Rea
         more = _more_blocks(comparison.sd_log, smallest_ratio, together + 1, have, level, seen)
     found = _worded_reach(seen, more, smallest_ratio, comparison)
     return _Reach(
-        seen, more, f"{found.sentence} That is at best: it rests on the runs that could be weighed."
+        seen,
+        more,
+        phrase("{reach} That is at best: it rests on the runs that could be weighed.", reach=found.sentence),
     )
 
 
@@ -387,34 +438,97 @@ def _worded_reach(
 ) -> _Reach:
     wanted = _stated(smallest_ratio)
     if seen > LARGEST_RATIO:
-        could = "This trial could have seen nothing short of a hundredfold gain"
+        could = phrase("This trial could have seen nothing short of a hundredfold gain")
     else:
-        could = f"This trial could have seen {rounded_up(seen)} times as much or more, 8 times in 10"
+        could = phrase(
+            "This trial could have seen {ratio} times as much or more, 8 times in 10", ratio=rounded_up(seen)
+        )
     if more is None:
-        tail = f"more than {_rows(MOST_BLOCKS, comparison)} would be needed to see {wanted} times: lessen the spread first."
+        said = phrase(
+            "{could}; more than {most} would be needed to see {wanted} times: lessen the spread first.",
+            could=could,
+            most=_rows(MOST_BLOCKS, comparison),
+            wanted=wanted,
+        )
+    elif more == 0 and comparison.in_one_order:
+        said = phrase(
+            "{could}, so {wanted} times was within its sight, and more runs would narrow the interval.",
+            could=could,
+            wanted=wanted,
+        )
     elif more == 0:
-        rows = "runs" if comparison.in_one_order else "blocks"
-        tail = f"so {wanted} times was within its sight, and more {rows} would narrow the interval."
+        said = phrase(
+            "{could}, so {wanted} times was within its sight, and more blocks would narrow the interval.",
+            could=could,
+            wanted=wanted,
+        )
     else:
-        tail = f"about {_more(more, comparison)} would see {wanted} times."
-    return _Reach(seen if math.isfinite(seen) else None, more, f"{could}{', ' if more == 0 else '; '}{tail}")
+        said = phrase(
+            "{could}; about {more} would see {wanted} times.",
+            could=could,
+            more=_more(more, comparison),
+            wanted=wanted,
+        )
+    return _Reach(seen if math.isfinite(seen) else None, more, said)
 
 
 def _interval(comparison: ControlComparison, entry: TreatmentComparison) -> str:
-    level = f"{numeral(100 * comparison.confidence, 'g')} % interval, all treatments judged together"
-    much = "as much" if comparison.route == "mass" else "as many colours"
+    level = phrase(
+        "{level} % interval, all treatments judged together", level=numeral(100 * comparison.confidence, "g")
+    )
+    much = phrase("as much") if comparison.route == "mass" else phrase("as many colours")
     if entry.ratio is None:
-        return f"The control shows no colour; at least {written(entry.lower)} times {much} ({level})."
+        return phrase(
+            "The control shows no colour; at least {ratio} times {much} ({level}).",
+            ratio=written(entry.lower),
+            much=much,
+            level=level,
+        )
     if entry.ratio == 0:
-        return f"No colour in {entry.runs} runs; at most {written(entry.upper)} times {much} ({level})."
-    about = "About" if written(entry.ratio) == "1" else f"About {written(entry.ratio)} times"
-    return f"{about} {much} ({between(entry.lower, entry.upper, written)}, {level})."
+        return phrase_counted(
+            "No colour in {number} runs; at most {ratio} times {much} ({level}).",
+            "No colour in {number} runs; at most {ratio} times {much} ({level}).",
+            entry.runs,
+            ratio=written(entry.upper),
+            much=much,
+            level=level,
+        )
+    limits = between(entry.lower, entry.upper, written)
+    if written(entry.ratio) == "1":
+        return phrase("About {much} ({limits}, {level}).", much=much, limits=limits, level=level)
+    return phrase(
+        "About {ratio} times {much} ({limits}, {level}).",
+        ratio=written(entry.ratio),
+        much=much,
+        limits=limits,
+        level=level,
+    )
 
 
-def _verbs(comparison: ControlComparison) -> tuple[str, str]:
-    if comparison.route == "colours":
-        return "shows more colours than", "shows fewer colours than"
-    return "recovers more than", "recovers less than"
+def not_shown(what: str) -> str:
+    """Return the headline where nothing is shown."""
+    return phrase("{what}: not shown.", what=what)
+
+
+def shows(colours: bool, treatment: str, control: str, better: bool) -> str:
+    """Return what is shown of a treatment by gold, or by colours, as a sentence without its point.
+
+    >>> shows(False, "rinse", "water", better=True)
+    'rinse recovers more than water'
+    """
+    if colours:
+        return (
+            phrase("{treatment} shows more colours than {control}", treatment=treatment, control=control)
+            if better
+            else phrase(
+                "{treatment} shows fewer colours than {control}", treatment=treatment, control=control
+            )
+        )
+    return (
+        phrase("{treatment} recovers more than {control}", treatment=treatment, control=control)
+        if better
+        else phrase("{treatment} recovers less than {control}", treatment=treatment, control=control)
+    )
 
 
 def _rows(number: int, comparison: ControlComparison) -> str:
@@ -426,14 +540,25 @@ def _more(number: int, comparison: ControlComparison) -> str:
     return rows_counted(number, " more", comparison.in_one_order)
 
 
-def rows_counted(number: int, between: str, in_one_order: bool) -> str:
+def rows_counted(number: int, more: str, in_one_order: bool) -> str:
     """Write so many (" more") blocks, or runs of each treatment where there are no blocks.
 
     >>> rows_counted(2, " more", False), rows_counted(1, "", True)
     ('2 more blocks', '1 run of each treatment')
     """
-    what, end = ("run", " of each treatment") if in_one_order else ("block", "")
-    return f"{number}{between} {what}{'' if number == 1 else 's'}{end}"
+    if in_one_order:
+        return (
+            phrase_counted(
+                "{number} more run of each treatment", "{number} more runs of each treatment", number
+            )
+            if more
+            else phrase_counted("{number} run of each treatment", "{number} runs of each treatment", number)
+        )
+    return (
+        phrase_counted("{number} more block", "{number} more blocks", number)
+        if more
+        else phrase_counted("{number} block", "{number} blocks", number)
+    )
 
 
 def _sentence(text: str) -> str:

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.charts.tick import Tick
 
@@ -113,7 +114,11 @@ def clearing_chart(
             for n in range(round(top / value_step) + 1)
         ],
         target_y=None if target is None else round(BOTTOM - float(target) / top * (BOTTOM - TOP), 1),
-        target_text="" if target is None else f"clear enough {'above' if rises else 'below'}",
+        target_text=""
+        if target is None
+        else phrase("clear enough above")
+        if rises
+        else phrase("clear enough below"),
         title=title,
         unit=unit,
         has_beyond=any(look.beyond for tub in read for look in tub.looks),
@@ -122,11 +127,21 @@ def clearing_chart(
 
 def _dot(tub: Drawn, look: LookAt, x: float, y: float, unit: str) -> Dot:
     arrow = f"M{x} {y - 4}V{y - ARROW - 3}M{x - 3} {y - ARROW}L{x} {y - ARROW - 3}L{x + 3} {y - ARROW}"
-    more = "more than " if look.beyond else ""
+    parts = {
+        "tub": tub.label,
+        "value": numeral(look.value, "g"),
+        "unit": unit,
+        "minutes": numeral(look.minutes, "g"),
+    }
+    told = (
+        phrase("{tub}: more than {value} {unit} at {minutes} min", **parts)
+        if look.beyond
+        else phrase("{tub}: {value} {unit} at {minutes} min", **parts)
+    )
     return Dot(
         x,
         y,
-        f"{tub.label}: {more}{numeral(look.value, 'g')} {unit} at {numeral(look.minutes, 'g')} min",
+        told,
         arrow if look.beyond else "",
     )
 

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from trials.charts.axis import FootAxis
 from trials.charts.verdict import LONGEST_REACH, Dot, Tick, log_ticks, shortened
@@ -472,7 +473,7 @@ def ratio_bars(rows: Sequence[BarRow], *, caption: str, title: str, description:
 def _drawn_bar(row: BarRow, x_of, low: float, high: float, top: float) -> DrawnBar:
     label, label_y = shortened(row.label), round(top + 14, 1)
     if row.heading or row.centre is None or row.lower is None or row.upper is None:
-        note = "" if row.heading else "no ratio"
+        note = "" if row.heading else phrase("no ratio")
         return DrawnBar(label, label_y, row.heading, note=note) if label else DrawnBar(note, label_y, False)
     y = round(top + BAR_DROP, 1)
     open_low, open_high = row.lower < low, row.upper > high

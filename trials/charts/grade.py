@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.zone_grade import ASSAY, Result
 from prospecting.calc.zone_picture import Foot, GradePicture, MeanPoint, Spot, day_spot, days_foot
@@ -65,6 +66,7 @@ class GradeChart:
     unit: str
     label: str
     caption: str
+    is_days: bool
     lines: Sequence[MeanLine] = ()
     breaks: Sequence[str] = ()
     width: int = WIDTH
@@ -112,6 +114,7 @@ def grade_chart(picture: GradePicture, *, grade_unit: str, label: str) -> GradeC
         unit=units.UNIT_NAMES[grade_unit],
         label=label,
         caption=foot.caption,
+        is_days=foot.is_days,
         lines=[
             _mean_line(kind, points, across, upward, grade_unit)
             for kind, points in picture.lines.items()
@@ -183,9 +186,17 @@ def _mark(spot: Spot, aside: int, across: _Axis, upward: _Axis, grade_unit: str)
 
 def _title(result: Result, grade_unit: str) -> str:
     grade = result.limit_g_per_t if result.grade_g_per_t is None else result.grade_g_per_t
-    way = "below " if result.is_below else "above " if result.is_above else ""
-    share = units.format_share(result.share)
-    return f"{result.label} of {result.lot}: {way}{units.format_grade(grade, grade_unit)}, {share} from this zone"
+    parts = {
+        "result": result.label,
+        "lot": result.lot,
+        "grade": units.format_grade(grade, grade_unit),
+        "share": units.format_share(result.share),
+    }
+    if result.is_below:
+        return phrase("{result} of {lot}: below {grade}, {share} from this zone", **parts)
+    if result.is_above:
+        return phrase("{result} of {lot}: above {grade}, {share} from this zone", **parts)
+    return phrase("{result} of {lot}: {grade}, {share} from this zone", **parts)
 
 
 def _shown(result: Result, grade_unit: str) -> Decimal:

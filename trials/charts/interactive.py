@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
 
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import in_mark, numeral
 from trials.charts.places import last_place, place_ticks
 from trials.charts.verdict import DOT_STEP, FEW_BLOCKS, Row, log_ticks, spread_dots, value_range
@@ -229,7 +230,7 @@ def _as_row(row: PointedRow) -> Row:
 
 
 def _ticks(axis: _Axis, below_text: str) -> list[tuple[float, str]]:
-    texts = {"below": below_text, "left out": "left out"}
+    texts = {"below": below_text, "left out": phrase("left out")}
     aside = [
         (axis.value_at(x + (BESIDE - 1) / 2 * STEP), _plain(texts[kind])) for kind, x in axis.gutters.items()
     ]

@@ -10,8 +10,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
+from django.utils import dateformat
+
 from prospecting.calc import units
 from prospecting.calc.ancestry import Flow, Group, levels
+from prospecting.calc.language import phrase, phrase_counted, to_phrase
 
 # All lengths in units of the viewBox, on a phone about a pixel.
 WIDTH, EDGE = 360.0, 4.0
@@ -27,8 +30,13 @@ THINNEST, THICKEST = 1.5, 9.0
 # The picture is cut between two lines into pieces that fit on a printed page.
 PAGE = 660.0
 MOST_CODES = 4
-_MANY_STEPS = {"Pan": "pans", "Dig": "digs"}
-_LOST = {"dry": "water", "recover": "not kept", "reweigh": "missing", "discard": "thrown away"}
+_LOST = {
+    "dry": to_phrase("{mass} water"),
+    "recover": to_phrase("{mass} not kept"),
+    "reweigh": to_phrase("{mass} missing"),
+    "discard": to_phrase("{mass} thrown away"),
+}
+_LOST_ELSE = to_phrase("{mass} lost")
 
 
 @dataclass(frozen=True)
@@ -134,8 +142,11 @@ def words_of(group: Group) -> str:
         return group.word
     if not group.is_step:
         return f"{group.number} {group.word}"
-    many = _MANY_STEPS.get(group.word)
-    return f"{group.number} {many}" if many else f"{group.number} × {group.word}"
+    if group.kind == "dig":
+        return phrase_counted("{number} dig", "{number} digs", group.number)
+    if group.kind == "recover":
+        return phrase_counted("{number} pan", "{number} pans", group.number)
+    return f"{group.number} × {group.word}"
 
 
 def days_of(group: Group) -> str:
@@ -144,16 +155,13 @@ def days_of(group: Group) -> str:
     if first == last:
         return _day(first)
     if (first.year, first.month) == (last.year, last.month):
-        return f"{first.day} to {_day(last)}"
-    return (
-        f"{first.day} {first:%b} to {_day(last)}"
-        if first.year == last.year
-        else f"{_day(first)} to {_day(last)}"
-    )
+        return phrase("{first} to {last}", first=first.day, last=_day(last))
+    short = dateformat.format(first, "j M") if first.year == last.year else _day(first)
+    return phrase("{first} to {last}", first=short, last=_day(last))
 
 
 def _day(day: datetime.date) -> str:
-    return f"{day.day} {day:%b %Y}"
+    return dateformat.format(day, "j M Y")
 
 
 def _lines(
@@ -235,13 +243,15 @@ def _parts_of(group: Group, width: float, mass_unit: str) -> list[tuple[str, str
         parts += _wrapped("quiet", days_of(group), inner)
         if group.others_in:
             mass = units.format_mass(group.others_in_g, mass_unit)
-            parts += _wrapped("quiet", f"with {mass} of {_others(group.others_in)}", inner)
+            parts += _wrapped(
+                "quiet", phrase("with {mass} of {others}", mass=mass, others=_others(group.others_in)), inner
+            )
         if group.others_out:
             mass = units.format_mass(group.others_out_g, mass_unit)
             parts += _wrapped("quiet", f"+ {_others(group.others_out)}, {mass}", inner)
     else:
         if group.is_root:
-            parts.append(("label", "This lot"))
+            parts.append(("label", phrase("This lot")))
         mass = units.format_mass(group.mass_g, mass_unit)
         if group.number == 1:
             parts.append(("lot-code", group.codes[0]))
@@ -252,18 +262,18 @@ def _parts_of(group: Group, width: float, mass_unit: str) -> list[tuple[str, str
             shown = group.codes if group.number <= MOST_CODES else group.codes[: MOST_CODES - 1]
             parts += [("small-code", line) for line in _codes(shown, inner)]
             if len(shown) < group.number:
-                parts.append(("quiet", f"and {group.number - len(shown)} more"))
+                parts.append(("quiet", phrase("and {number} more", number=group.number - len(shown))))
         for fact in group.facts:
             parts += _wrapped("label", fact, inner)
     if group.is_marked:
-        parts.append(("alert", "marked"))
+        parts.append(("alert", phrase("marked")))
     if group.is_void:
-        parts.append(("alert", "voided"))
+        parts.append(("alert", phrase("voided")))
     return parts
 
 
 def _others(number: int) -> str:
-    return "1 other lot" if number == 1 else f"{number} other lots"
+    return phrase_counted("{number} other lot", "{number} other lots", number)
 
 
 def _wrapped(css: str, text: str, width: float) -> list[tuple[str, str]]:
@@ -535,7 +545,7 @@ def _losses(
         group, x = spot.group, spot.x
         if group.loss_g:
             mass = f"−{units.format_mass(group.loss_g, mass_unit)}"
-            words = f"{mass} {_LOST.get(group.kind, 'lost')}"
+            words = phrase(_LOST.get(group.kind, _LOST_ELSE), mass=mass)
             x += 9
             text = words if x + len(words) * BOLD_SIGN <= edge else mass
             x = min(x, edge - len(text) * BOLD_SIGN)
@@ -570,7 +580,9 @@ def _pieces(
             streams=streams,
             boxes=[box for box in boxes if start <= box.y < end],
             texts=[text for text in texts if start <= text.y < end],
-            label=label if number == 1 else f"{label}, part {at} of {number}",
+            label=label
+            if number == 1
+            else phrase("{picture}, part {part} of {parts}", picture=label, part=at, parts=number),
         )
         for at, (start, end) in enumerate(zip(cuts, ends, strict=True), start=1)
     ]
@@ -581,9 +593,12 @@ def _description(groups: Sequence[Group], mass_unit: str) -> str:
     told = []
     for group in groups:
         if group.is_step:
-            lost = f", {units.format_mass(group.loss_g, mass_unit)} lost" if group.loss_g else ""
-            told.append(f"{words_of(group)}, {days_of(group)}{lost}")
+            words = f"{words_of(group)}, {days_of(group)}"
+            if group.loss_g:
+                lost = units.format_mass(group.loss_g, mass_unit)
+                words = phrase("{step}, {mass} lost", step=words, mass=lost)
+            told.append(words)
         else:
             codes = f" {group.codes[0]}" if group.number == 1 else ""
             told.append(f"{words_of(group)}{codes}, {units.format_mass(group.mass_g, mass_unit)}")
-    return "; ".join(told) + ". The table below holds the same numbers."
+    return phrase("{boxes}. The table below holds the same numbers.", boxes="; ".join(told))

@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from trials.charts.axis import FootAxis
 from trials.charts.verdict import log_ticks, shortened, spread_dots
@@ -127,7 +128,7 @@ def dot_chart(
                 middle_x=middle_x,
                 top_y=round(dots_y - DOT_RADIUS - 2, 1),
                 end_y=round(end + 2, 1),
-                note="" if dots else "nothing recorded",
+                note="" if dots else phrase("nothing recorded"),
             )
         )
         y = end + ROW_GAP

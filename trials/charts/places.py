@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
+from prospecting.calc.language import phrase
 from trials.charts.verdict import (
     BAR_DROP,
     DOT_RADIUS,
@@ -48,7 +49,13 @@ def place_chart(
             [x_of(place) for place, _ in in_order], y + BAR_DROP, [block for _, block in in_order]
         )
         rows.append(
-            DrawnRow(shortened(label), round(y + LABEL_DROP, 1), dots, None, "" if dots else "no pan placed")
+            DrawnRow(
+                shortened(label),
+                round(y + LABEL_DROP, 1),
+                dots,
+                None,
+                "" if dots else phrase("no pan placed"),
+            )
         )
         y = max([dot.y for dot in dots], default=y + BAR_DROP) + DOT_RADIUS + ROW_GAP
     return VerdictChart(

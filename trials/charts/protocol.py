@@ -3,6 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from django.utils.translation import gettext_lazy
+
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import LIBERATION_EXPONENTS
 
@@ -46,7 +49,7 @@ class ProtocolChart:
     stages: Sequence[StageMark]
     height: float
     description: str
-    title: str = "Which stage gives most of the error?"
+    title: str = gettext_lazy("Which stage gives most of the error?")
     width: float = WIDTH
     left: float = LEFT
     bar_height: float = BAR
@@ -64,7 +67,7 @@ def protocol_chart(stages: Sequence) -> ProtocolChart:
         bars_y = y + LINE + 8
         marks.append(
             StageMark(
-                head=f"Stage {stage.number}, to {stage.size}{f': {stage.worst}' if stage.worst else ''}",
+                head=_head(stage),
                 words=_short(stage.words),
                 head_y=y,
                 words_y=y + LINE,
@@ -78,14 +81,26 @@ def protocol_chart(stages: Sequence) -> ProtocolChart:
         )
         y = bars_y + 2 * (BAR + 3) + GAP + 6
     said = "; ".join(
-        f"stage {stage.number}, {stage.words}: "
-        + ", ".join(
-            f"{text} at exponent {numeral(exponent, 'g')}"
-            for text, exponent in zip(stage.share_texts, LIBERATION_EXPONENTS, strict=True)
+        phrase(
+            "stage {number}, {words}: {shares}",
+            number=stage.number,
+            words=stage.words,
+            shares=", ".join(
+                phrase("{share} at exponent {exponent}", share=text, exponent=numeral(exponent, "g"))
+                for text, exponent in zip(stage.share_texts, LIBERATION_EXPONENTS, strict=True)
+            ),
         )
         for stage in stages
     )
-    return ProtocolChart(marks, round(y - GAP, 1), f"Shares of the variance: {said}.")
+    return ProtocolChart(marks, round(y - GAP, 1), phrase("Shares of the variance: {shares}.", shares=said))
+
+
+def _head(stage) -> str:
+    if stage.worst:
+        return phrase(
+            "Stage {number}, to {size}: {worst}", number=stage.number, size=stage.size, worst=stage.worst
+        )
+    return phrase("Stage {number}, to {size}", number=stage.number, size=stage.size)
 
 
 def _short(words: str) -> str:

@@ -3,6 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from django.utils.translation import gettext_lazy
+
+from prospecting.calc.language import phrase
+
 # All lengths in units of the viewBox.
 WIDTH, LEFT, RIGHT = 360.0, 14.0, 340.0
 TOP, LABEL, ROW = 16.0, 20.0, 46.0
@@ -53,7 +57,7 @@ class RecoveryChart:
     tick_y: float
     height: float
     description: str
-    title: str = "How sure is each route?"
+    title: str = gettext_lazy("How sure is each route?")
     width: float = WIDTH
     left: float = LEFT
     right: float = RIGHT
@@ -73,10 +77,7 @@ def recovery_chart(lines: Sequence) -> RecoveryChart | None:
     step = 0.25 if top <= 1.1 else 0.5
     marks = [_mark(line, place, top) for place, line in enumerate(known)]
     bottom = TOP + ROW * len(known)
-    said = "; ".join(
-        f"{line.short}: {line.value}, interval {line.interval}{', refused' if line.route.refusal else ''}"
-        for line in known
-    )
+    said = "; ".join(_told(line) for line in known)
     return RecoveryChart(
         marks=marks,
         ticks=[Tick(_x(n * step, top), f"{100 * n * step:.0f} %") for n in range(int(top / step) + 1)],
@@ -86,6 +87,13 @@ def recovery_chart(lines: Sequence) -> RecoveryChart | None:
         height=bottom + 26,
         description=f"{said}.",
     )
+
+
+def _told(line) -> str:
+    parts = {"route": line.short, "value": line.value, "interval": line.interval}
+    if line.route.refusal:
+        return phrase("{route}: {value}, interval {interval}, refused", **parts)
+    return phrase("{route}: {value}, interval {interval}", **parts)
 
 
 def _mark(line, place: int, top: float) -> Mark:

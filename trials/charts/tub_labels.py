@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 
 from prospecting.calc.label_sheets import LabelSheet
+from prospecting.calc.language import phrase
 from prospecting.charts.code_labels import CodeSheet, draw_code_labels
 from trials.models import PlannedRun, Trial
 
@@ -20,14 +21,25 @@ def draw_labels(
 
 def label_lines(planned: PlannedRun, trial: Trial) -> list[str]:
     """What stands under the code: where the run stands in the order, and its portion."""
-    order = f"Trial {trial.pk}, run {planned.run_order}"
-    if trial.in_blocks:
-        order += f", {'row' if trial.is_square else 'block'} {planned.block.number}"
-    if trial.is_square:
-        order += f", place {planned.position}"
+    order = _place_in_order(planned, trial)
     if trial.is_bridge:
         # The lot is the key: not even the portion may say it.
-        return [order, f"{trial.portion_typed} of ore"]
+        return [order, phrase("{portion} of ore", portion=trial.portion_typed)]
     if planned.portion:
-        return [order, f"{planned.portion.code}, number {planned.portion.portion_number}"]
-    return [order, f"{trial.portion_typed} of {trial.feed_lot.code}"]
+        portion = planned.portion
+        return [order, phrase("{lot}, number {number}", lot=portion.code, number=portion.portion_number)]
+    return [order, phrase("{portion} of {lot}", portion=trial.portion_typed, lot=trial.feed_lot.code)]
+
+
+def _place_in_order(planned: PlannedRun, trial: Trial) -> str:
+    parts = {"trial": trial.pk, "run": planned.run_order}
+    if trial.is_square:
+        return phrase(
+            "Trial {trial}, run {run}, row {row}, place {place}",
+            row=planned.block.number,
+            place=planned.position,
+            **parts,
+        )
+    if trial.in_blocks:
+        return phrase("Trial {trial}, run {run}, block {block}", block=planned.block.number, **parts)
+    return phrase("Trial {trial}, run {run}", **parts)

@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from trials.charts.axis import FootAxis
 
@@ -188,7 +189,7 @@ def verdict_chart(
         runs = sorted(_with_blocks(row.values, row.blocks), key=lambda run: run[0])
         dots = spread_dots([x_of(value) for value, _ in runs], dots_y, [block for _, block in runs])
         dots += _gutter_dots(_with_blocks([None] * row.below, row.below_blocks), dots_y)
-        note = "" if dots else "no run counts"
+        note = "" if dots else phrase("no run counts")
         drawn.append(DrawnRow(shortened(row.label), round(y + LABEL_DROP, 1), dots, bar, note))
         y = max([dot.y for dot in dots], default=y + BAR_DROP) + DOT_RADIUS + ROW_GAP
     bottom = round(y, 1)

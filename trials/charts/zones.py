@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from trials.charts.axis import FootAxis
 
@@ -83,7 +84,8 @@ def _row(name: str, digs: Sequence[tuple[float, bool]], top: float, across, grad
         # The first layer with room; where none has any, the dot lies on another.
         layer = next((place for place in range(LAYERS) if x - last[place] >= 2 * SIZE), 0)
         last[layer] = x
-        words = f"{'below ' if below else ''}{numeral(grade, '.3g')} {units.UNIT_NAMES[grade_unit]}"
+        shown = f"{numeral(grade, '.3g')} {units.UNIT_NAMES[grade_unit]}"
+        words = phrase("below {grade}", grade=shown) if below else shown
         dots.append(Dot(f"{x:.1f}", f"{middle - layer * SIZE * 1.4:.1f}", below, words))
     return Row(name, f"{top + 12:.1f}", f"{middle:.1f}", dots)
 

@@ -1,9 +1,11 @@
+from django.utils.translation import gettext_lazy
+
 from prospecting.filters.base import ChoiceFilter, ListFilter, TextFilter
 from trials.models import Additive
 
 
 class AdditiveFilter(ListFilter):
-    name = TextFilter("In its name")
-    kind = ChoiceFilter("Kind", choices=Additive.Kind.choices, every="every kind")
+    name = TextFilter(gettext_lazy("In its name"))
+    kind = ChoiceFilter(gettext_lazy("Kind"), choices=Additive.Kind.choices, every=gettext_lazy("every kind"))
 
-    noun = ("additive", "additives")
+    noun = (gettext_lazy("additive"), gettext_lazy("additives"))

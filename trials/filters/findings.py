@@ -1,3 +1,5 @@
+from django.utils.translation import gettext_lazy
+
 from prospecting.filters.base import ChoiceFilter, ListFilter, RecordFilter, ZoneFilter
 from prospecting.models import Lot, Zone
 from trials.models import Additive, Finding, FindingEvidence
@@ -18,15 +20,25 @@ def of_zone(findings: FindingQuerySet, zone: Zone) -> FindingQuerySet:
 
 
 class FindingFilter(ListFilter):
-    about = ChoiceFilter("About", choices=Finding.About.choices, every="everything")
-    stand = ChoiceFilter("What follows", choices=Finding.Stand.choices, every="whatever it is")
-    state = ChoiceFilter(
-        "State",
-        by=lambda findings, state: findings.filter(**STATES[state]),
-        choices=[("stands", "stands"), ("replaced", "replaced"), ("taken_back", "taken back")],
-        every="every state",
+    about = ChoiceFilter(
+        gettext_lazy("About"), choices=Finding.About.choices, every=gettext_lazy("everything")
     )
-    additive = RecordFilter("Additive", queryset=Additive.objects.all(), every="every additive")
-    zone = ZoneFilter("Rests on a trial with material of zone", by=of_zone)
+    stand = ChoiceFilter(
+        gettext_lazy("What follows"), choices=Finding.Stand.choices, every=gettext_lazy("whatever it is")
+    )
+    state = ChoiceFilter(
+        gettext_lazy("State"),
+        by=lambda findings, state: findings.filter(**STATES[state]),
+        choices=[
+            ("stands", gettext_lazy("stands")),
+            ("replaced", gettext_lazy("replaced")),
+            ("taken_back", gettext_lazy("taken back")),
+        ],
+        every=gettext_lazy("every state"),
+    )
+    additive = RecordFilter(
+        gettext_lazy("Additive"), queryset=Additive.objects.all(), every=gettext_lazy("every additive")
+    )
+    zone = ZoneFilter(gettext_lazy("Rests on a trial with material of zone"), by=of_zone)
 
-    noun = ("finding", "findings")
+    noun = (gettext_lazy("finding"), gettext_lazy("findings"))

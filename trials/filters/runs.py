@@ -1,4 +1,5 @@
 from django.db.models import Exists, OuterRef, Q
+from django.utils.translation import gettext_lazy
 
 from prospecting.filters.base import (
     ChoiceFilter,
@@ -24,10 +25,10 @@ def of_zone(runs: RunQuerySet, zone: Zone) -> RunQuerySet:
 
 
 WHICH = {
-    "test": ("Test pans", Q(planned__isnull=True)),
-    "trial": ("Runs of a trial", Q(planned__isnull=False)),
-    "below": ("Below the scale", Q(below_scale=True)),
-    "out": ("Failed or voided", Q(failed=True) | Q(step__voided_at__isnull=False)),
+    "test": (gettext_lazy("Test pans"), Q(planned__isnull=True)),
+    "trial": (gettext_lazy("Runs of a trial"), Q(planned__isnull=False)),
+    "below": (gettext_lazy("Below the scale"), Q(below_scale=True)),
+    "out": (gettext_lazy("Failed or voided"), Q(failed=True) | Q(step__voided_at__isnull=False)),
 }
 
 
@@ -35,25 +36,25 @@ class RunFilter(ListFilter):
     """Runs of a bridge whose block is open are found by no lot and no zone: the lot they drew from is their key."""
 
     lot = CodeFilter(
-        "Lot, by the code on its tag",
+        gettext_lazy("Lot, by the code on its tag"),
         of_lot,
-        said="Lot",
-        help_text="A run whose lot is still hidden is left out.",
+        said=gettext_lazy("Lot"),
+        help_text=gettext_lazy("A run whose lot is still hidden is left out."),
     )
-    zone = ZoneFilter("Holds material of zone", by=of_zone)
+    zone = ZoneFilter(gettext_lazy("Holds material of zone"), by=of_zone)
     # Those who panned, and nobody else: a guest is not told who the members are.
     panner = RecordFilter(
-        "Panner",
+        gettext_lazy("Panner"),
         queryset=Member.objects.filter(Exists(Run.objects.filter(panner=OuterRef("pk")))),
-        every="everyone",
+        every=gettext_lazy("everyone"),
     )
     which = ChoiceFilter(
-        "Which",
+        gettext_lazy("Which"),
         by=lambda runs, which: runs.filter(WHICH[which][1]),
         choices=[(key, words) for key, (words, _) in WHICH.items()],
-        every="all of them",
+        every=gettext_lazy("all of them"),
     )
     since = since("panned_on")
     until = until("panned_on")
 
-    noun = ("pan", "pans")
+    noun = (gettext_lazy("pan"), gettext_lazy("pans"))

@@ -1,4 +1,5 @@
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from prospecting.filters.base import ChoiceFilter, CodeFilter, ListFilter, RecordFilter, TextFilter
 from trials.models import Additive, Trial
@@ -17,12 +18,19 @@ def with_additive(trials: TrialQuerySet, additive: Additive) -> TrialQuerySet:
 
 
 class TrialFilter(ListFilter):
-    question = TextFilter("In the question")
-    state = ChoiceFilter("State", choices=Trial.State.choices, every="every state")
-    outcome = ChoiceFilter("Judged by", choices=Trial.Outcome.choices, every="whatever it is")
-    additive = RecordFilter(
-        "Additive tried", by=with_additive, queryset=Additive.objects.all(), every="every additive"
+    question = TextFilter(gettext_lazy("In the question"))
+    state = ChoiceFilter(
+        gettext_lazy("State"), choices=Trial.State.choices, every=gettext_lazy("every state")
     )
-    lot = CodeFilter("Lot, by the code on its tag", of_lot, said="Lot")
+    outcome = ChoiceFilter(
+        gettext_lazy("Judged by"), choices=Trial.Outcome.choices, every=gettext_lazy("whatever it is")
+    )
+    additive = RecordFilter(
+        gettext_lazy("Additive tried"),
+        by=with_additive,
+        queryset=Additive.objects.all(),
+        every=gettext_lazy("every additive"),
+    )
+    lot = CodeFilter(gettext_lazy("Lot, by the code on its tag"), of_lot, said=gettext_lazy("Lot"))
 
-    noun = ("trial", "trials")
+    noun = (gettext_lazy("trial"), gettext_lazy("trials"))

@@ -1,28 +1,33 @@
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext_lazy
 
+from prospecting.calc.language import phrase
 from prospecting.forms.base import DayField, NumberField, SiteForm, VolumeField
 from trials.models import Additive
 
 
 class AdditiveForm(SiteForm):
-    name = forms.CharField(label="Name", max_length=80)
-    kind = forms.ChoiceField(label="Kind", choices=Additive.Kind)
+    name = forms.CharField(label=gettext_lazy("Name"), max_length=80)
+    kind = forms.ChoiceField(label=gettext_lazy("Kind"), choices=Additive.Kind)
     bottle = VolumeField(
-        label="A bottle holds", unit="mL", required=False, help_text="With its unit: 500 mL, 16 fl oz"
+        label=gettext_lazy("A bottle holds"),
+        unit="mL",
+        required=False,
+        help_text=gettext_lazy("With its unit: 500 mL, 16 fl oz"),
     )
-    price = NumberField(label="Price of a bottle", most=1_000_000, places=2, required=False)
-    currency = forms.CharField(label="Currency", max_length=12, required=False)
-    priced_on = DayField(label="Price as of", required=False, initial=None)
+    price = NumberField(label=gettext_lazy("Price of a bottle"), most=1_000_000, places=2, required=False)
+    currency = forms.CharField(label=gettext_lazy("Currency"), max_length=12, required=False)
+    priced_on = DayField(label=gettext_lazy("Price as of"), required=False, initial=None)
     note = forms.CharField(
-        label="Note", required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2})
+        label=gettext_lazy("Note"), required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2})
     )
 
     def clean(self) -> dict:
         cleaned = super().clean()
         if cleaned.get("price") is not None and not cleaned.get("currency"):
             self.add_error(
-                "currency", ValidationError("Which money is the price in?", code="currency_missing")
+                "currency", ValidationError(phrase("Which money is the price in?"), code="currency_missing")
             )
         return cleaned
 

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from django import forms
+from django.utils.translation import gettext_lazy
 
 from prospecting.forms.members import AskingForm
 from trials.models import Trial
@@ -10,22 +11,32 @@ from trials.models import Trial
 
 class BooksForm(AskingForm):
     kind = forms.ChoiceField(
-        label="As",
+        label=gettext_lazy("As"),
         choices=[
-            ("zip", "a ZIP: every table and the photos, to be taken in again or read by a program"),
-            ("xlsx", "a spreadsheet: one table to a sheet, without photos and long files"),
+            (
+                "zip",
+                gettext_lazy("a ZIP: every table and the photos, to be taken in again or read by a program"),
+            ),
+            ("xlsx", gettext_lazy("a spreadsheet: one table to a sheet, without photos and long files")),
         ],
         initial="zip",
         widget=forms.RadioSelect,
-        error_messages={"required": "Choose one of the two.", "invalid_choice": "Choose one of the two."},
+        error_messages={
+            "required": gettext_lazy("Choose one of the two."),
+            "invalid_choice": gettext_lazy("Choose one of the two."),
+        },
     )
     kept_safe = forms.BooleanField(
-        label="I keep it where only keepers reach it",
-        error_messages={"required": "Tick this: the file tells where the ground is and who works it."},
+        label=gettext_lazy("I keep it where only keepers reach it"),
+        error_messages={
+            "required": gettext_lazy("Tick this: the file tells where the ground is and who works it.")
+        },
     )
     not_blind = forms.BooleanField(
-        label="I know that I am no longer blind in these trials",
-        error_messages={"required": "Tick this too: the file holds keys that are still hidden."},
+        label=gettext_lazy("I know that I am no longer blind in these trials"),
+        error_messages={
+            "required": gettext_lazy("Tick this too: the file holds keys that are still hidden.")
+        },
     )
 
     field_order = ["kind", "kept_safe", "not_blind", "current_password"]

@@ -2,8 +2,10 @@
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import guard
+from prospecting.calc.language import phrase
 from prospecting.forms.base import GradeField
 from prospecting.forms.steps import read_size
 from prospecting.models import Member, Step
@@ -17,9 +19,10 @@ class ChargesForm(forms.Form):
     """Size of the gold's grains and the ore's grade. Sent by GET."""
 
     gold = SizeField(
-        label="Gold grains, usual size", help_text="The size that holds most of the gold: 0.3 mm, 50 mesh"
+        label=gettext_lazy("Gold grains, usual size"),
+        help_text=gettext_lazy("The size that holds most of the gold: 0.3 mm, 50 mesh"),
     )
-    grade = GradeField(label="Grade, or your guess", max_length=40)
+    grade = GradeField(label=gettext_lazy("Grade, or your guess"), max_length=40)
 
     def __init__(self, data, *, member: Member) -> None:
         self.is_asked = bool(data.get("gold") or data.get("grade"))
@@ -34,7 +37,7 @@ class ChargesForm(forms.Form):
             raise ValidationError(str(error), code="size") from None
         if size_um > LARGEST_UM:
             raise ValidationError(
-                "That is a nugget, not a grain. Check the number and its unit.", code="nonsense"
+                phrase("That is a nugget, not a grain. Check the number and its unit."), code="nonsense"
             )
         return size_um
 
@@ -42,7 +45,8 @@ class ChargesForm(forms.Form):
         grade = self.cleaned_data["grade"]
         if grade.canonical >= RICHEST_G_PER_T:
             raise ValidationError(
-                "That is a tenth gold or more: no ore is. Check the number and its unit.", code="nonsense"
+                phrase("That is a tenth gold or more: no ore is. Check the number and its unit."),
+                code="nonsense",
             )
         says = guard.grade_guard(grade.canonical, grade_unit=self.member.grade_unit)
         self.fields["grade"].says = f"{says.sentence} {says.ask or ''}".strip()

@@ -8,8 +8,10 @@ from django.core.exceptions import ValidationError
 from django.forms.utils import flatatt
 from django.utils import timezone
 from django.utils.html import format_html, format_html_join
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.forms.base import CountField, NumberField, SiteForm
 from prospecting.forms.lot_choice import LONGEST_KEY, LooksForLots, LotField
@@ -24,13 +26,13 @@ Measure = ClearingTest.Measure
 MOST_TUBS, FIRST_TUBS = 8, 4
 MOST_TRIALS = 30
 VALUE_LABELS = {
-    Measure.CLEAR_MM: "Clear water above the cloud",
-    Measure.SIGHT_CM: "Seen down to",
-    Measure.TURBIDITY: "Turbidity",
+    Measure.CLEAR_MM: gettext_lazy("Clear water above the cloud"),
+    Measure.SIGHT_CM: gettext_lazy("Seen down to"),
+    Measure.TURBIDITY: gettext_lazy("Turbidity"),
 }
 BEYOND_LABELS = {
-    Measure.SIGHT_CM: "Still seen at the end of the tube (type the tube's length)",
-    Measure.TURBIDITY: "Cloudier than the meter shows (type the most it shows)",
+    Measure.SIGHT_CM: gettext_lazy("Still seen at the end of the tube (type the tube's length)"),
+    Measure.TURBIDITY: gettext_lazy("Cloudier than the meter shows (type the most it shows)"),
 }
 
 
@@ -47,7 +49,9 @@ class PhoneTimeField(forms.DateTimeField):
             if moment is not None and not 2000 <= moment.year <= 2100:
                 raise ValueError
         except (ValueError, OverflowError):
-            raise ValidationError("The phone's clock gives no time that can be kept.", code="clock") from None
+            raise ValidationError(
+                phrase("The phone's clock gives no time that can be kept."), code="clock"
+            ) from None
         return moment
 
     def clean(self, value):
@@ -78,38 +82,43 @@ class ClearingForm(LooksForLots, SiteForm):
     """
 
     question = forms.CharField(
-        label="Question",
+        label=gettext_lazy("Question"),
         max_length=200,
-        help_text="How little flocculant clears this water within half an hour?",
+        help_text=gettext_lazy("How little flocculant clears this water within half an hour?"),
     )
-    measure = forms.ChoiceField(label="Read by", choices=Measure, widget=forms.RadioSelect)
+    measure = forms.ChoiceField(label=gettext_lazy("Read by"), choices=Measure, widget=forms.RadioSelect)
     target = NumberField(
-        label="Clear enough",
+        label=gettext_lazy("Clear enough"),
         least=Decimal("0.01"),
         most=100_000,
         places=2,
         required=False,
-        help_text="In the unit it is read by: so many mm of clear water, cm seen down, or NTU left. Settle it now.",
+        help_text=gettext_lazy(
+            "In the unit it is read by: so many mm of clear water, cm seen down, or NTU left. Settle it now."
+        ),
     )
     water_depth = LengthField(
-        label="Depth of the water",
+        label=gettext_lazy("Depth of the water"),
         required=False,
-        help_text="The same in every tub. In mm, or with its unit: 30 cm, 12 inches",
+        help_text=gettext_lazy("The same in every tub. In mm, or with its unit: 30 cm, 12 inches"),
     )
     lot = LotField(
-        label="Lot the mud is of",
+        label=gettext_lazy("Lot the mud is of"),
         required=False,
         likely=(Lot.Kind.BLEND, Lot.Kind.UNDERSIZE, Lot.Kind.CRUSHED, Lot.Kind.BUCKET),
     )
     trial = forms.ModelChoiceField(
-        label="Trial it belongs to", queryset=Trial.objects.all(), required=False, empty_label="none"
+        label=gettext_lazy("Trial it belongs to"),
+        queryset=Trial.objects.all(),
+        required=False,
+        empty_label=gettext_lazy("none"),
     )
     note = forms.CharField(
-        label="Note",
+        label=gettext_lazy("Note"),
         required=False,
         max_length=2000,
         widget=forms.Textarea(attrs={"rows": 2}),
-        help_text="How it was stirred: so long fast, so long slowly; where the water is from.",
+        help_text=gettext_lazy("How it was stirred: so long fast, so long slowly; where the water is from."),
     )
 
     def __init__(self, *args, member: Member, test: ClearingTest | None = None, **kwargs) -> None:
@@ -123,14 +132,16 @@ class ClearingForm(LooksForLots, SiteForm):
         additives = [("", "nothing (control)"), *((one.pk, str(one)) for one in Additive.objects.all())]
         for place in self._open_places():
             self.fields[f"label_{place}"] = forms.CharField(
-                label=f"Tub {place}: its name", max_length=40, required=test is not None
+                label=phrase("Tub {place}: its name", place=place), max_length=40, required=test is not None
             )
             additive = forms.ModelChoiceField(
-                label="Additive", queryset=Additive.objects.all(), required=False, widget=ManyOptions
+                label=phrase("Additive"), queryset=Additive.objects.all(), required=False, widget=ManyOptions
             )
             additive.widget.choices = additives
             self.fields[f"additive_{place}"] = additive
-            self.fields[f"dose_{place}"] = forms.CharField(label="Dose", max_length=40, required=False)
+            self.fields[f"dose_{place}"] = forms.CharField(
+                label=phrase("Dose"), max_length=40, required=False
+            )
             for name in ("label", "dose"):
                 self.fields[f"{name}_{place}"].widget.attrs["autocomplete"] = "off"
 
@@ -149,7 +160,9 @@ class ClearingForm(LooksForLots, SiteForm):
         field = self.fields["trial"]
         newest = list(Trial.objects.all()[: MOST_TRIALS + 1])
         if len(newest) > MOST_TRIALS:
-            field.help_text = f"The newest {MOST_TRIALS}. For an older one start from its own page."
+            field.help_text = phrase(
+                "The newest {number}. For an older one start from its own page.", number=MOST_TRIALS
+            )
         offered = {trial.pk: trial for trial in newest[:MOST_TRIALS]}
         chosen = str(self["trial"].value() or "")
         if (
@@ -159,7 +172,10 @@ class ClearingForm(LooksForLots, SiteForm):
             and int(chosen) not in offered
         ):
             offered |= Trial.objects.in_bulk([int(chosen)])
-        field.widget.choices = [("", "none"), *((pk, f"{pk}: {trial}") for pk, trial in offered.items())]
+        field.widget.choices = [
+            ("", phrase("none")),
+            *((pk, f"{pk}: {trial}") for pk, trial in offered.items()),
+        ]
 
     @staticmethod
     def starting_with(query: dict) -> dict:
@@ -202,14 +218,16 @@ class ClearingForm(LooksForLots, SiteForm):
             self.depth_mm = units.convert_length(depth.canonical, "um", "mm").quantize(Decimal("0.1"))
             if not 1 <= self.depth_mm <= 100_000:
                 self.add_error(
-                    "water_depth", ValidationError("Give a depth from 1 mm to 100 m.", code="depth")
+                    "water_depth", ValidationError(phrase("Give a depth from 1 mm to 100 m."), code="depth")
                 )
         self._check_target(cleaned)
         begun_control = any(tub.is_control for tub in self.begun_tubs())
         if self.tubs and not begun_control and all(tub.additive is not None for tub in self.tubs):
             self.ask(
-                "No tub is without an additive. Without such a control nobody can tell what the additive did, "
-                "for most mud settles a little by itself."
+                phrase(
+                    "No tub is without an additive. Without such a control nobody can tell what the additive did, "
+                    "for most mud settles a little by itself."
+                )
             )
         return cleaned
 
@@ -218,14 +236,15 @@ class ClearingForm(LooksForLots, SiteForm):
         if not label:
             if (additive or dose) and f"label_{place}" not in self.errors:
                 self.add_error(
-                    f"label_{place}", ValidationError("What is this tub called?", code="label_missing")
+                    f"label_{place}",
+                    ValidationError(phrase("What is this tub called?"), code="label_missing"),
                 )
             return None
         if additive and not dose:
-            self.add_error(f"dose_{place}", ValidationError("How much of it?", code="dose_missing"))
+            self.add_error(f"dose_{place}", ValidationError(phrase("How much of it?"), code="dose_missing"))
         elif dose and not additive:
             self.add_error(
-                f"additive_{place}", ValidationError("Of which additive?", code="additive_missing")
+                f"additive_{place}", ValidationError(phrase("Of which additive?"), code="additive_missing")
             )
         elif additive:
             return self._dosed(place, label, additive, dose)
@@ -243,7 +262,8 @@ class ClearingForm(LooksForLots, SiteForm):
             ml_per_l = read.ml_per_l.quantize(Decimal("0.000001"))
             if ml_per_l == 0:
                 self.add_error(
-                    f"dose_{place}", ValidationError("That is too little to record.", code="dose_too_small")
+                    f"dose_{place}",
+                    ValidationError(phrase("That is too little to record."), code="dose_too_small"),
                 )
         return TubOf(label=label, additive=additive, ml_per_l=ml_per_l, dose_typed=typed)
 
@@ -254,14 +274,16 @@ class ClearingForm(LooksForLots, SiteForm):
         if measure == Measure.PHOTO:
             self.add_error(
                 "target",
-                ValidationError("A photo gives no figure to hold against it: leave it empty.", code="photo"),
+                ValidationError(
+                    phrase("A photo gives no figure to hold against it: leave it empty."), code="photo"
+                ),
             )
         deepest = {Measure.CLEAR_MM: self.depth_mm}.get(measure)
         if deepest is not None and target > deepest:
             self.add_error(
                 "target",
                 ValidationError(
-                    "There is not so much water: the target is deeper than the tub.", code="too_deep"
+                    phrase("There is not so much water: the target is deeper than the tub."), code="too_deep"
                 ),
             )
 
@@ -304,11 +326,11 @@ class BeginAllForm(BeginForm):
 
     tubs = forms.ModelMultipleChoiceField(queryset=Tub.objects.none(), widget=forms.MultipleHiddenInput)
     apart_s = CountField(
-        label="From one tub to the next",
+        label=gettext_lazy("From one tub to the next"),
         most=3600,
         unit_label="s",
         required=False,
-        help_text="0: all at the same moment. Otherwise in the order they stand here.",
+        help_text=gettext_lazy("0: all at the same moment. Otherwise in the order they stand here."),
     )
 
     def __init__(self, *args, test: ClearingTest, **kwargs) -> None:
@@ -322,17 +344,22 @@ class ReadForm(SiteForm):
     """One look at a tub, so many minutes after it was stirred."""
 
     minutes = NumberField(
-        label="Minutes since it was stirred",
+        label=gettext_lazy("Minutes since it was stirred"),
         unit_label="min",
         most=50_000,
         places=2,
-        help_text="Filled in at the tap that opened this; mend it if you looked earlier.",
+        help_text=gettext_lazy("Filled in at the tap that opened this; mend it if you looked earlier."),
     )
-    value = NumberField(label="Reading", most=100_000, places=2, required=False)
+    value = NumberField(label=gettext_lazy("Reading"), most=100_000, places=2, required=False)
     beyond = forms.BooleanField(required=False)
-    photo = PhotoField(help_text="The tub against the same background each time, a scale beside it.")
+    photo = PhotoField(
+        help_text=gettext_lazy("The tub against the same background each time, a scale beside it.")
+    )
     note = forms.CharField(
-        label="Note", max_length=200, required=False, help_text="First flocs, their size, foam"
+        label=gettext_lazy("Note"),
+        max_length=200,
+        required=False,
+        help_text=gettext_lazy("First flocs, their size, foam"),
     )
 
     def __init__(self, *args, tub: Tub, last: Decimal | None = None, **kwargs) -> None:
@@ -342,7 +369,7 @@ class ReadForm(SiteForm):
         if measure == Measure.PHOTO:
             del self.fields["value"]
             self.fields["photo"].required = True
-            self.fields["photo"].error_messages["required"] = "This test is read by photo: take one."
+            self.fields["photo"].error_messages["required"] = phrase("This test is read by photo: take one.")
         else:
             self.fields["value"].label, self.fields["value"].unit_label = VALUE_LABELS[measure], tub.test.unit
         if measure in BEYOND_LABELS:
@@ -354,19 +381,25 @@ class ReadForm(SiteForm):
         cleaned = super().clean()
         value = cleaned.get("value")
         if cleaned.get("beyond") and value is None and "value" not in self.errors:
-            self.add_error("value", ValidationError("Type where the scale ends.", code="end_missing"))
+            self.add_error("value", ValidationError(phrase("Type where the scale ends."), code="end_missing"))
         elif (
             "value" in self.fields
             and "value" not in self.errors
             and value is None
             and not cleaned.get("photo")
         ):
-            self.add_error("value", ValidationError("Give what you read, or a photo.", code="nothing_read"))
+            self.add_error(
+                "value", ValidationError(phrase("Give what you read, or a photo."), code="nothing_read")
+            )
         if value is not None and doubtful_value(value, self.last, rises=self.test.rises):
             self.ask(
-                f"The last reading of this tub was {numeral(self.last.normalize(), 'f')} {self.test.unit}, "
-                f"this one is {numeral(value.normalize(), 'f')} {self.test.unit}: far cloudier again. Is it right, and is it "
-                "this tub?"
+                phrase(
+                    "The last reading of this tub was {before} {unit}, this one is {now} {unit}: far "
+                    "cloudier again. Is it right, and is it this tub?",
+                    before=numeral(self.last.normalize(), "f"),
+                    unit=self.test.unit,
+                    now=numeral(value.normalize(), "f"),
+                )
             )
         return cleaned
 
@@ -376,7 +409,7 @@ class ReadForm(SiteForm):
 
 
 class VoidReadingForm(SiteForm):
-    reason = forms.CharField(label="Why it is voided", max_length=200)
+    reason = forms.CharField(label=gettext_lazy("Why it is voided"), max_length=200)
 
 
 class EndForm(SiteForm):

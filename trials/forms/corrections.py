@@ -5,9 +5,11 @@ from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext_lazy
 
 from prospecting.actions.correction import Weight
 from prospecting.calc import guard, mass_balance, units
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.forms.base import MassField, SiteForm
 from prospecting.models import Draw, Lot, Step
@@ -21,9 +23,9 @@ class CorrectionForm(SiteForm):
 
     agreed = forms.CharField(max_length=64, required=False, widget=forms.HiddenInput)
     reason = forms.CharField(
-        label="Why it is corrected",
+        label=gettext_lazy("Why it is corrected"),
         max_length=200,
-        help_text="Like: read the wrong line, the bag was not taken off.",
+        help_text=gettext_lazy("Like: read the wrong line, the bag was not taken off."),
     )
 
     @property
@@ -55,9 +57,11 @@ class LotCorrectionForm(CorrectionForm):
         self.lot = lot
         booked = units.format_mass(lot.mass_g, self.member.mass_unit)
         self.fields["mass"] = MassField(
-            label="It weighed, when it was made",
+            label=phrase("It weighed, when it was made"),
             unit=self.member.mass_unit,
-            help_text=f"The books say {booked}. Also with its unit: 22 lb 4 oz, 10.2 kg, 454 g.",
+            help_text=phrase(
+                "The books say {mass}. Also with its unit: 22 lb 4 oz, 10.2 kg, 454 g.", mass=booked
+            ),
         )
         self.fields["mass"].widget.attrs["data-field"] = ""
         self.order_fields(["mass", "reason"])
@@ -103,18 +107,24 @@ class StepCorrectionForm(CorrectionForm):
         self.made = {f"made_{lot.code}": lot for lot in made}
         missing = step.kind == Step.Kind.REWEIGH
         for name, draw in self.draws.items():
-            called = "Missing of" if missing else "Taken from"
-            self.add_mass(name, f"{called} {draw.lot.code}", draw.mass_g, unweighed=draw.takes_all)
+            lot = draw.lot.code
+            label = phrase("Missing of {lot}", lot=lot) if missing else phrase("Taken from {lot}", lot=lot)
+            self.add_mass(name, label, draw.mass_g, unweighed=draw.takes_all)
         if len(self.made) > 2:
-            self.add_mass("each", "Every one of them weighed", None)
+            self.add_mass("each", phrase("Every one of them weighed"), None)
         for name, lot in self.made.items():
-            self.add_mass(name, f"{lot.get_kind_display()} {lot.code} weighed", lot.mass_g)
+            label = phrase("{kind} {lot} weighed", kind=lot.get_kind_display(), lot=lot.code)
+            self.add_mass(name, label, lot.mass_g)
         self.order_fields([*self.draws, "each", *self.made, "reason"])
 
     def add_mass(self, name: str, label: str, booked_g: Decimal | None, *, unweighed: bool = False) -> None:
-        says = f"Booked: {units.format_mass(booked_g, self.member.mass_unit)}. " if booked_g else ""
-        says += "All there was, not weighed: it follows the lot's own mass. " if unweighed else ""
-        rest = "Leave empty what stays." if booked_g else "For all that is left empty below."
+        says = (
+            phrase("Booked: {mass}. ", mass=units.format_mass(booked_g, self.member.mass_unit))
+            if booked_g
+            else ""
+        )
+        says += phrase("All there was, not weighed: it follows the lot's own mass. ") if unweighed else ""
+        rest = phrase("Leave empty what stays.") if booked_g else phrase("For all that is left empty below.")
         self.fields[name] = MassField(
             label=label, unit=self.member.mass_unit, required=False, help_text=says + rest
         )
@@ -129,7 +139,9 @@ class StepCorrectionForm(CorrectionForm):
         if self.made:
             self.ask_about("each", mass_balance.usual_mass_g(lot.mass_g for lot in self.made.values()))
         if not self.errors and not any(data.get(name) for name in [*self.draws, *self.made, "each"]):
-            self.add_error(None, ValidationError("Type at least one mass that was wrong.", code="required"))
+            self.add_error(
+                None, ValidationError(phrase("Type at least one mass that was wrong."), code="required")
+            )
         return data
 
     def wanted(self) -> dict:

@@ -5,8 +5,11 @@ from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase
+from prospecting.calc.number_words import as_written
 from prospecting.forms.base import CountField, SiteForm
 from prospecting.models import Member
 from trials.actions.factors import LEVELS, MOST_FACTORS, FactorOf, LevelOf, RungOf
@@ -19,6 +22,8 @@ from trials.models import Additive, Factor, Level, Trial
 # A comma between two digits is a decimal comma.
 BETWEEN_LEVELS = re.compile(r"[;\n\r]|,(?=\s)|(?<!\d),|,(?!\d)")
 NONE = frozenset({"none", "no", "nothing", "without", "0"})
+# Stored as the name of a treatment, so it reads alike for everyone.
+PLAIN_WATER = "plain water"
 LONGEST_LEVEL = Level._meta.get_field("name").max_length
 
 
@@ -31,21 +36,29 @@ class FactorsForm(SiteForm):
         for number in range(1, MOST_FACTORS + 1):
             self.fields |= {
                 f"kind_{number}": forms.ChoiceField(
-                    label="What is varied",
-                    choices=[("", "nothing more"), *Factor.Kind.choices],
+                    label=phrase("What is varied"),
+                    choices=[("", phrase("nothing more")), *Factor.Kind.choices],
                     required=number == 1,
                 ),
                 f"name_{number}": forms.CharField(
-                    label="In a word", max_length=40, required=False, help_text="soak, pan, rinse"
+                    label=phrase("In a word"),
+                    max_length=40,
+                    required=False,
+                    help_text=phrase("soak, pan, rinse"),
                 ),
                 f"additive_{number}": forms.ModelChoiceField(
-                    label="Additive, for a dose", queryset=additives, required=False, empty_label="none"
+                    label=phrase("Additive, for a dose"),
+                    queryset=additives,
+                    required=False,
+                    empty_label=phrase("none"),
                 ),
                 f"levels_{number}": forms.CharField(
-                    label="Levels, the control's first",
+                    label=phrase("Levels, the control's first"),
                     max_length=300,
                     required=False,
-                    help_text="Two to four, with commas between: none, 6 drops in 9 L, 12 drops in 9 L",
+                    help_text=phrase(
+                        "Two to four, with commas between: none, 6 drops in 9 L, 12 drops in 9 L"
+                    ),
                     widget=forms.Textarea(attrs={"rows": 2}),
                 ),
             }
@@ -71,19 +84,21 @@ class FactorsForm(SiteForm):
         name, typed = data.get(f"name_{number}") or "", data.get(f"levels_{number}") or ""
         if not kind:
             if name or additive or typed:
-                self.add_error(f"kind_{number}", ValidationError("Say what is varied.", code="kind_missing"))
+                self.add_error(
+                    f"kind_{number}", ValidationError(phrase("Say what is varied."), code="kind_missing")
+                )
             return None
         is_dose = kind == Factor.Kind.DOSE
         if is_dose and not additive:
             self.add_error(
-                f"additive_{number}", ValidationError("Of which additive?", code="additive_missing")
+                f"additive_{number}", ValidationError(phrase("Of which additive?"), code="additive_missing")
             )
         if additive and not is_dose:
             self.add_error(
                 f"additive_{number}",
-                ValidationError("Only a dose has an additive.", code="additive_not_asked"),
+                ValidationError(phrase("Only a dose has an additive."), code="additive_not_asked"),
             )
-        name = name or (additive.name[:40] if additive else Factor.Kind(kind).label.split(",")[0].lower())
+        name = name or (additive.name[:40] if additive else _kind_in_a_word(kind))
         levels = self._read_levels(f"levels_{number}", typed, is_dose)
         return FactorOf(name=name, kind=kind, levels=levels, additive=additive if is_dose else None)
 
@@ -94,7 +109,11 @@ class FactorsForm(SiteForm):
             self.add_error(
                 field,
                 ValidationError(
-                    f"Give {LEVELS.start} to {LEVELS.stop - 1} levels with commas between, the control's first.",
+                    phrase(
+                        "Give {least} to {most} levels with commas between, the control's first.",
+                        least=LEVELS.start,
+                        most=LEVELS.stop - 1,
+                    ),
                     code="level_number",
                 ),
             )
@@ -103,7 +122,10 @@ class FactorsForm(SiteForm):
         for text in texts:
             if len(text) > LONGEST_LEVEL:
                 self.add_error(
-                    field, ValidationError(f"“{text[:20]}…” is too long for a level.", code="level_too_long")
+                    field,
+                    ValidationError(
+                        phrase("“{level}…” is too long for a level.", level=text[:20]), code="level_too_long"
+                    ),
                 )
             elif not is_dose or text.casefold() in NONE:
                 levels.append(LevelOf(text))
@@ -121,25 +143,35 @@ class FactorsForm(SiteForm):
         return LevelOf(typed, stored_dose(dose))
 
 
+@as_written()
+def _kind_in_a_word(kind: str) -> str:
+    """What a factor is called in the books where nobody named it."""
+    return Factor.Kind(kind).label.split(",")[0].lower()
+
+
 class LadderForm(SiteForm):
     """The least dose and the greatest or how many: asked by GET to look at, sent by POST to add."""
 
-    additive = forms.ModelChoiceField(label="Additive", queryset=Additive.objects.all())
+    additive = forms.ModelChoiceField(label=gettext_lazy("Additive"), queryset=Additive.objects.all())
     lowest = forms.CharField(
-        label="Lowest dose", max_length=40, help_text="As you measure it: 6 drops in 9 L, 0.1 mL/L"
+        label=gettext_lazy("Lowest dose"),
+        max_length=40,
+        help_text=gettext_lazy("As you measure it: 6 drops in 9 L, 0.1 mL/L"),
     )
     highest = forms.CharField(
-        label="Highest dose",
+        label=gettext_lazy("Highest dose"),
         max_length=40,
         required=False,
-        help_text="Left empty, each dose is twice the one before.",
+        help_text=gettext_lazy("Left empty, each dose is twice the one before."),
     )
     doses = CountField(
-        label="Doses from lowest to highest",
+        label=gettext_lazy("Doses from lowest to highest"),
         least=2,
         most=designs.MOST_DOSES,
         initial=3,
-        help_text="Zero, the control, and a deliberate overdose of four times the highest are added to these.",
+        help_text=gettext_lazy(
+            "Zero, the control, and a deliberate overdose of four times the highest are added to these."
+        ),
     )
 
     def __init__(self, *args, trial: Trial, asked: bool = False, **kwargs) -> None:
@@ -179,7 +211,7 @@ class LadderForm(SiteForm):
         """The ladder as treatments, each dose written as it is poured into this trial's tubs."""
         additive = self.cleaned_data["additive"]
         return [
-            RungOf("plain water", None) if not rung.ml_per_l else self._treatment(additive, rung)
+            RungOf(PLAIN_WATER, None) if not rung.ml_per_l else self._treatment(additive, rung)
             for rung in self.rungs
         ]
 
@@ -197,6 +229,6 @@ class LadderForm(SiteForm):
     def rows(self) -> list[tuple[Rung, str]]:
         """Each dose with how it will stand on the trial."""
         return [
-            (rung, self.as_typed(rung) if rung.ml_per_l else "plain water, the control")
+            (rung, self.as_typed(rung) if rung.ml_per_l else phrase("{name}, the control", name=PLAIN_WATER))
             for rung in self.rungs
         ]

@@ -3,12 +3,14 @@
 from decimal import Decimal
 
 from django import forms
+from django.utils.translation import gettext_lazy
 
+from prospecting.calc.language import phrase
 from prospecting.forms.base import GradeField, NumberField
 from prospecting.models import Dispatch, Member, Zone
 from trials.forms.uniformity import _GrainForm
 
-SHARES = [("0.8", "80 %"), ("1", "100 %: the same lot only"), ("0.5", "50 %"), ("0.1", "10 %")]
+SHARES = [("0.8", "80 %"), ("1", gettext_lazy("100 %: the same lot only")), ("0.5", "50 %"), ("0.1", "10 %")]
 # Methods whose charge is known, so that their chance can be reckoned.
 METHODS = [
     (method.value, method.label)
@@ -25,13 +27,18 @@ class FieldForm(_GrainForm):
     """Every field has an answer when left alone; what can't be read is told beside it and stands as if it were blank."""
 
     zone = forms.ModelChoiceField(
-        Zone.objects.none(), label="Lots of", required=False, empty_label="all zones together"
+        Zone.objects.none(),
+        label=gettext_lazy("Lots of"),
+        required=False,
+        empty_label=gettext_lazy("all zones together"),
     )
     share = forms.ChoiceField(
-        label="Count pairs with at least so much of the material in common", choices=SHARES, required=False
+        label=gettext_lazy("Count pairs with at least so much of the material in common"),
+        choices=SHARES,
+        required=False,
     )
     without_failed = forms.BooleanField(
-        label="Leave out values of returns with a failed check", required=False
+        label=gettext_lazy("Leave out values of returns with a failed check"), required=False
     )
     field_order = ("zone", "share", "without_failed", "pan", "grain")
 
@@ -39,7 +46,7 @@ class FieldForm(_GrainForm):
         super().__init__(data or None)
         self.fields["zone"].queryset = Zone.objects.select_related("claim").order_by("name")
         self.fields["pan"] = GradeField(
-            label="A pan's grade, to see what an assay may say",
+            label=phrase("A pan's grade, to see what an assay may say"),
             unit=member.grade_unit,
             required=False,
             max_length=40,
@@ -59,26 +66,27 @@ class FieldForm(_GrainForm):
 
 
 class NextAssayForm(_GrainForm):
-    method = forms.ChoiceField(label="Method", required=False)
+    method = forms.ChoiceField(label=gettext_lazy("Method"), required=False)
     price = NumberField(
-        label="Price of one sample, in the group's own currency",
+        label=gettext_lazy("Price of one sample, in the group's own currency"),
         least=Decimal("0.01"),
         most=100_000,
         places=2,
         required=False,
-        help_text="Left empty: as in the last dispatch by that method.",
+        help_text=gettext_lazy("Left empty: as in the last dispatch by that method."),
     )
     field_order = ("method", "price", "grain")
 
     def __init__(self, data) -> None:
         super().__init__(data or None)
-        self.fields["method"].choices = [("", "every method with a price in the books"), *METHODS]
+        self.fields["method"].choices = [("", phrase("every method with a price in the books")), *METHODS]
 
     def clean(self) -> dict:
         cleaned = super().clean()
         if cleaned.get("price") is not None and not cleaned.get("method"):
             self.add_error(
-                "price", forms.ValidationError("Choose the method this price is of.", code="no_method")
+                "price",
+                forms.ValidationError(phrase("Choose the method this price is of."), code="no_method"),
             )
         return cleaned
 

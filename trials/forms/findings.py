@@ -6,7 +6,9 @@ from decimal import Decimal
 from django import forms
 from django.core.exceptions import ValidationError
 from django.utils import dateformat, timezone
+from django.utils.translation import gettext_lazy
 
+from prospecting.calc.language import phrase
 from prospecting.forms.base import DayField, SiteForm
 from prospecting.models import Member
 from trials.forms.planning import read_dose, stored_dose, too_strong
@@ -27,62 +29,76 @@ class EvidenceField(forms.ModelMultipleChoiceField):
     def clean(self, value):
         for pk in value or ():
             if not is_number(str(pk)):
-                raise ValidationError("This is not one of the choices.", code="invalid_choice")
+                raise ValidationError(phrase("This is not one of the choices."), code="invalid_choice")
         return super().clean(value)
 
 
 class TrialEvidenceField(EvidenceField):
     def label_from_instance(self, trial: Trial) -> str:
-        return f"{trial} (lot {trial.feed_lot.code}, closed {_day(trial.closed_at)})"
+        return phrase(
+            "{trial} (lot {lot}, closed {day})",
+            trial=trial,
+            lot=trial.feed_lot.code,
+            day=_day(trial.closed_at),
+        )
 
 
 class ClearingEvidenceField(EvidenceField):
     def label_from_instance(self, test: ClearingTest) -> str:
-        return f"{test} (ended {_day(test.ended_at)})"
+        return phrase("{test} (ended {day})", test=test, day=_day(test.ended_at))
 
 
 class FindingForm(SiteForm):
     """What the group concludes. `doubt` reads the chosen evidence; what it did not show is asked about, never forbidden."""
 
     sentence = forms.CharField(
-        label="What you conclude",
+        label=gettext_lazy("What you conclude"),
         max_length=240,
         widget=forms.Textarea(attrs={"rows": 3}),
-        help_text="One sentence that says what to do, as you would tell it to somebody new: 12 drops of rinse A in 9 L.",
+        help_text=gettext_lazy(
+            "One sentence that says what to do, as you would tell it to somebody new: 12 drops of rinse A in 9 L."
+        ),
     )
-    stand = forms.ChoiceField(label="What follows", choices=Finding.Stand, widget=forms.RadioSelect)
-    about = forms.ChoiceField(label="What it is about", choices=Finding.About)
+    stand = forms.ChoiceField(
+        label=gettext_lazy("What follows"), choices=Finding.Stand, widget=forms.RadioSelect
+    )
+    about = forms.ChoiceField(label=gettext_lazy("What it is about"), choices=Finding.About)
     additive = forms.ModelChoiceField(
-        label="Additive", queryset=Additive.objects.all(), required=False, empty_label="none"
+        label=gettext_lazy("Additive"),
+        queryset=Additive.objects.all(),
+        required=False,
+        empty_label=gettext_lazy("none"),
     )
     dose = forms.CharField(
-        label="Dose",
+        label=gettext_lazy("Dose"),
         max_length=40,
         required=False,
-        help_text="As you measure it: 12 drops in 9 L, 1/4 tsp per gal, 0.4 mL/L. Gal is the US gallon.",
+        help_text=gettext_lazy(
+            "As you measure it: 12 drops in 9 L, 1/4 tsp per gal, 0.4 mL/L. Gal is the US gallon."
+        ),
     )
     why = forms.CharField(
-        label="Why",
+        label=gettext_lazy("Why"),
         required=False,
         max_length=4000,
         widget=forms.Textarea(attrs={"rows": 4}),
-        help_text="What decided it, what it costs, what spoke against it.",
+        help_text=gettext_lazy("What decided it, what it costs, what spoke against it."),
     )
     concluded_by = forms.CharField(
-        label="Who concluded it",
+        label=gettext_lazy("Who concluded it"),
         max_length=200,
-        help_text="Everybody who sat together. They need not be members.",
+        help_text=gettext_lazy("Everybody who sat together. They need not be members."),
     )
     concluded_on = DayField(done=True)
     trials = TrialEvidenceField(
-        label="Trials it rests on",
+        label=gettext_lazy("Trials it rests on"),
         queryset=Trial.objects.none(),
         required=False,
         widget=forms.CheckboxSelectMultiple,
-        help_text="Closed trials only. What they show is kept as it stands today.",
+        help_text=gettext_lazy("Closed trials only. What they show is kept as it stands today."),
     )
     clearing_tests = ClearingEvidenceField(
-        label="Clearing tests it rests on",
+        label=gettext_lazy("Clearing tests it rests on"),
         queryset=ClearingTest.objects.none(),
         required=False,
         widget=forms.CheckboxSelectMultiple,
@@ -151,7 +167,10 @@ class FindingForm(SiteForm):
             self.add_error(
                 None,
                 ValidationError(
-                    f"Choose at most {MOST_EVIDENCE} trials and tests: those that decided it.",
+                    phrase(
+                        "Choose at most {most} trials and tests: those that decided it.",
+                        most=MOST_EVIDENCE,
+                    ),
                     code="too_many",
                 ),
             )
@@ -168,7 +187,9 @@ class FindingForm(SiteForm):
             return None
         if additive is None:
             if "additive" not in self.errors:
-                self.add_error("additive", ValidationError("Of which additive?", code="additive_missing"))
+                self.add_error(
+                    "additive", ValidationError(phrase("Of which additive?"), code="additive_missing")
+                )
             return None
         try:
             typed, dose = read_dose(typed, self.member)
@@ -212,9 +233,9 @@ class FindingForm(SiteForm):
 
 class TakeBackForm(SiteForm):
     reason = forms.CharField(
-        label="Why it is taken back",
+        label=gettext_lazy("Why it is taken back"),
         max_length=200,
-        help_text="It stays readable, with this reason beside it, and is out of the method.",
+        help_text=gettext_lazy("It stays readable, with this reason beside it, and is out of the method."),
     )
 
 

@@ -4,8 +4,10 @@ from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc.accepted_files import RUN_TABLE
+from prospecting.calc.language import phrase
 from prospecting.forms.base import DayField, GoldMassField, MassField, NumberField, SiteForm, WaterField
 from prospecting.forms.files import AcceptedFileField
 from prospecting.forms.lot_choice import LooksForLots, LotField
@@ -23,14 +25,14 @@ MOST_ROWS_SHOWN = 120
 class RunFileForm(SiteForm):
     upload = AcceptedFileField(
         RUN_TABLE,
-        label="The table of runs",
-        help_text="Nothing is recorded before you have seen what was read.",
+        label=gettext_lazy("The table of runs"),
+        help_text=gettext_lazy("Nothing is recorded before you have seen what was read."),
     )
 
     @property
     def columns(self) -> list[RunColumn]:
         """Those that are read."""
-        return [column for column in COLUMNS if column.is_read]
+        return [column.said for column in COLUMNS if column.is_read]
 
 
 class RunFile:
@@ -64,55 +66,69 @@ class ImportForm(LooksForLots, SiteForm):
     """What the table does not say of its trial."""
 
     question = forms.CharField(
-        label="Question",
+        label=gettext_lazy("Question"),
         max_length=200,
-        help_text="The question that was put then, not one its results suggest.",
+        help_text=gettext_lazy("The question that was put then, not one its results suggest."),
     )
     outcome = forms.ChoiceField(
-        label="Judged by",
+        label=gettext_lazy("Judged by"),
         choices=Trial.Outcome,
-        help_text="As it was meant before the first run. Where nobody said so then, say in the note that it was chosen after.",
+        help_text=gettext_lazy(
+            "As it was meant before the first run. Where nobody said so then, say in the note that it was chosen after."
+        ),
     )
-    control = forms.ChoiceField(label="The control")
+    control = forms.ChoiceField(label=gettext_lazy("The control"))
     feed_lot = LotField(
-        label="Lot the portions came from",
+        label=gettext_lazy("Lot the portions came from"),
         not_kinds=NO_TEST_LOTS,
         likely=TEST_LOTS,
-        help_text="Each run takes its portion from this lot's mass on the books. Material that never was on them has to be "
-        "put there first, as it was dug and blended; it can't be made up here.",
+        help_text=gettext_lazy(
+            "Each run takes its portion from this lot's mass on the books. Material that never was on them has to be "
+            "put there first, as it was dug and blended; it can't be made up here."
+        ),
     )
     portion = MassField(
-        label="Mass of a portion",
-        help_text="Where the table gives none for a run. With its unit: 1 lb, 454 g",
+        label=gettext_lazy("Mass of a portion"),
+        help_text=gettext_lazy("Where the table gives none for a run. With its unit: 1 lb, 454 g"),
     )
     scale_step = GoldMassField(
-        label="Scale step", required=False, help_text="Where the table gives none: 1 mg, 0.01 g"
+        label=gettext_lazy("Scale step"),
+        required=False,
+        help_text=gettext_lazy("Where the table gives none: 1 mg, 0.01 g"),
     )
     smallest_ratio = NumberField(
-        label="Smallest gain that would matter to you",
+        label=gettext_lazy("Smallest gain that would matter to you"),
         least=Decimal("1.01"),
         most=Decimal("20"),
         places=2,
-        unit_label="times the control",
+        unit_label=gettext_lazy("times the control"),
         initial="1.25",
-        help_text="From what would change what you do, not from what the table shows.",
+        help_text=gettext_lazy("From what would change what you do, not from what the table shows."),
     )
-    water = WaterField(label="Water in the tub")
+    water = WaterField(label=gettext_lazy("Water in the tub"))
     panned_on = DayField(
-        label="Day", done=True, initial=None, help_text="Where the table gives none for a run"
+        label=gettext_lazy("Day"),
+        done=True,
+        initial=None,
+        help_text=gettext_lazy("Where the table gives none for a run"),
     )
     done_by = forms.ModelChoiceField(
-        label="Who answers for these runs",
+        label=gettext_lazy("Who answers for these runs"),
         queryset=Member.objects.none(),
-        help_text="Put down as mixer and panner, so no run of it counts as blind. Names in the table are kept in the notes.",
+        help_text=gettext_lazy(
+            "Put down as mixer and panner, so no run of it counts as blind. Names in the table are kept in the notes."
+        ),
     )
     note = forms.CharField(
-        label="Note", required=False, max_length=1000, widget=forms.Textarea(attrs={"rows": 3})
+        label=gettext_lazy("Note"), required=False, max_length=1000, widget=forms.Textarea(attrs={"rows": 3})
     )
 
     def __init__(self, *args, member: Member, table: RunTable, **kwargs) -> None:
         super().__init__(*args, member=member, **kwargs)
-        self.fields["control"].choices = [("", "Choose it"), *((name, name) for name in table.treatments)]
+        self.fields["control"].choices = [
+            ("", phrase("Choose it")),
+            *((name, name) for name in table.treatments),
+        ]
         people = self.fields["done_by"]
         people.queryset = Member.objects.filter(is_active=True).exclude(role=Member.Role.GUEST)
         people.initial = member.pk
@@ -127,7 +143,7 @@ class ImportForm(LooksForLots, SiteForm):
             self.add_error(
                 "outcome",
                 ValidationError(
-                    "Places are given within blocks, and the table names none.", code="no_blocks"
+                    phrase("Places are given within blocks, and the table names none."), code="no_blocks"
                 ),
             )
         return cleaned

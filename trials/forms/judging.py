@@ -3,7 +3,9 @@
 from collections.abc import Sequence
 
 from django import forms
+from django.utils.translation import gettext_lazy
 
+from prospecting.calc.language import phrase
 from prospecting.forms.base import DayField, SiteForm
 from prospecting.forms.photos import PhotoField
 from prospecting.models import Member, Photo
@@ -16,33 +18,41 @@ class JudgingForm(SiteForm):
     """`codes` are the pans in the row, in the order this judge is shown them."""
 
     judge = forms.ModelChoiceField(
-        label="Judged by",
+        label=gettext_lazy("Judged by"),
         queryset=Member.objects.none(),
-        help_text="Someone beside you without a phone? Choose them and hand this one over, each out of the other's sight.",
+        help_text=gettext_lazy(
+            "Someone beside you without a phone? Choose them and hand this one over, each out of the other's sight."
+        ),
     )
     judged_on = DayField(done=True)
-    light = forms.ChoiceField(label="Light", choices=[("", "not said"), *Run.Light.choices], required=False)
+    light = forms.ChoiceField(
+        label=gettext_lazy("Light"),
+        choices=[("", gettext_lazy("not said")), *Run.Light.choices],
+        required=False,
+    )
     photo = PhotoField(
-        help_text="The whole row in one picture, the codes beside the pans. Position data is removed."
+        help_text=gettext_lazy(
+            "The whole row in one picture, the codes beside the pans. Position data is removed."
+        )
     )
     note = forms.CharField(
-        label="Note", required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2})
+        label=gettext_lazy("Note"), required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2})
     )
 
     def __init__(self, *args, codes: Sequence[str], judged: Sequence[int] = (), **kwargs) -> None:
         super().__init__(*args, **kwargs)
         self.codes = list(codes)
-        choices = [("", "not placed")] + [
+        choices = [("", phrase("not placed"))] + [
             (number, ordinal(number)) for number in range(1, len(self.codes) + 1)
         ]
         for code in self.codes:
             self.fields[place_of(code)] = forms.TypedChoiceField(
-                label=f"Place of {code}",
+                label=phrase("Place of {pan}", pan=code),
                 choices=choices,
                 coerce=int,
                 error_messages={
-                    "required": f"Give {code} a place.",
-                    "invalid_choice": f"Places go from 1 to {len(self.codes)}.",
+                    "required": phrase("Give {pan} a place.", pan=code),
+                    "invalid_choice": phrase("Places go from 1 to {last}.", last=len(self.codes)),
                 },
                 widget=forms.Select(attrs={"data-field": ""}),
             )
@@ -71,7 +81,7 @@ class CorrectJudgingForm(JudgingForm):
     """The judge stays who it was."""
 
     judge = None
-    reason = forms.CharField(label="Why it is corrected", max_length=200)
+    reason = forms.CharField(label=gettext_lazy("Why it is corrected"), max_length=200)
 
 
 def judged_before(judging: Judging) -> dict:

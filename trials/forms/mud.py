@@ -1,8 +1,10 @@
 """Forms of settled mud: what the mud of a run's tub, or of a tub of a clearing test, gave when it was panned."""
 
 from django import forms
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import guard, units
+from prospecting.calc.language import phrase, to_phrase
 from trials.forms.runs import PannedAgainForm
 from trials.models import Run, SettledMud, Tub
 
@@ -10,13 +12,19 @@ from trials.models import Run, SettledMud, Tub
 class MudForm(PannedAgainForm):
     """Gold out of settled mud. Of a clearing test's tub only the gold of its other tubs is there to compare with."""
 
-    what = "mud"
+    gold_label = to_phrase("Gold from the mud, dried and weighed")
+    colours_label = to_phrase("Colours in the mud")
+    more_than_run = to_phrase(
+        "{gold} from the mud is more than the run itself gave ({of_run}). Is the number right?"
+    )
 
     def __init__(self, *args, run: Run | None = None, tub: Tub | None = None, **kwargs) -> None:
         super().__init__(*args, run=run, **kwargs)
         self.tub = tub
         if run is not None and run.key_hidden:
-            self.fields["note"].help_text = "Nothing that tells what was in the tub: the key is still hidden."
+            self.fields["note"].help_text = phrase(
+                "Nothing that tells what was in the tub: the key is still hidden."
+            )
 
     def clean(self) -> dict:
         cleaned = super().clean()
@@ -34,7 +42,7 @@ class MudForm(PannedAgainForm):
 
 
 class CorrectMudForm(MudForm):
-    reason = forms.CharField(label="Why it is corrected", max_length=200)
+    reason = forms.CharField(label=gettext_lazy("Why it is corrected"), max_length=200)
 
 
 def tub_mud_start(tub: Tub) -> dict:

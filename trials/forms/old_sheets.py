@@ -2,14 +2,16 @@
 
 import datetime
 import hashlib
-from collections.abc import Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
 from django.utils import timezone
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc.accepted_files import OLD_LIST
+from prospecting.calc.language import in_english, phrase
 from prospecting.calc.number_words import count_phrase
 from prospecting.forms.base import CountField, DayField, GoldMassField, MassField, SiteForm, note_field
 from prospecting.forms.files import AcceptedFileField, FileOrPastedForm, PastedField
@@ -63,15 +65,14 @@ OFFERED = (
     *("colours_coarse", "colours_medium", "colours_fine", "colours_very_fine", "colours_flour"),
     *("additive", "note"),
 )
-ROLE_CHOICES = [(NONE, "Not read"), *((name, BY_NAME[name].label) for name in OFFERED)]
 UNIT_LABELS = MASS_UNITS | GOLD_UNITS
 CHOICE_LABELS = {
-    TAKE: "Take it in as it stands",
-    ANOTHER: "It is another bucket of the same name",
-    PAN_ONLY: "Only its pan, of the bucket that stands there already",
-    BUCKET_ONLY: "Only its bucket, without the pan",
-    MARKED: "Take it in, its pan marked as not counting",
-    LEAVE: "Leave the line out",
+    TAKE: gettext_lazy("Take it in as it stands"),
+    ANOTHER: gettext_lazy("It is another bucket of the same name"),
+    PAN_ONLY: gettext_lazy("Only its pan, of the bucket that stands there already"),
+    BUCKET_ONLY: gettext_lazy("Only its bucket, without the pan"),
+    MARKED: gettext_lazy("Take it in, its pan marked as not counting"),
+    LEAVE: gettext_lazy("Leave the line out"),
 }
 
 
@@ -81,20 +82,35 @@ def table_read(data: bytes, *, sheet: str, title_line: str) -> OldTable:
     return table_of(open_old_sheet(data), sheet=sheet, title_line=at)
 
 
+def _said(labels: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Choices out of labels the readers name."""
+    return [(value, phrase(label)) for value, label in labels.items()]
+
+
+def _column_label(number: int, title: str) -> str:
+    return (
+        phrase("Column {number}: “{title}”", number=number, title=title)
+        if title
+        else phrase("Column {number}", number=number)
+    )
+
+
 class OldFileForm(FileOrPastedForm):
     """The list as a file, or pasted out of a spreadsheet."""
 
     given = "list"
     upload = AcceptedFileField(
         OLD_LIST,
-        label="The list",
+        label=gettext_lazy("The list"),
         required=False,
-        help_text="Nothing is recorded before you have seen what would come of each line.",
+        help_text=gettext_lazy("Nothing is recorded before you have seen what would come of each line."),
     )
     pasted = PastedField(
         most=MOST_PASTED,
-        label="Or paste it here",
-        help_text="Copied out of a spreadsheet with its titles, or typed with commas, semicolons or tabs between the cells.",
+        label=gettext_lazy("Or paste it here"),
+        help_text=gettext_lazy(
+            "Copied out of a spreadsheet with its titles, or typed with commas, semicolons or tabs between the cells."
+        ),
     )
 
 
@@ -105,13 +121,15 @@ class OldTableForm(forms.Form):
         super().__init__(*args, **kwargs)
         if len(table.sheets) > 1:
             self.fields["sheet"] = forms.ChoiceField(
-                label="Sheet", choices=[(name, name) for name in table.sheets], initial=table.grid.sheet
+                label=phrase("Sheet"),
+                choices=[(name, name) for name in table.sheets],
+                initial=table.grid.sheet,
             )
         self.fields["title_line"] = CountField(
-            label="Line with the titles",
+            label=phrase("Line with the titles"),
             most=99_999,
             initial=table.title_line,
-            help_text="0 where no line holds titles.",
+            help_text=phrase("0 where no line holds titles."),
         )
 
 
@@ -140,25 +158,25 @@ class OldReadingForm(SiteForm):
                 self.initial.setdefault(name, value)
 
     def _add_columns(self) -> None:
+        roles = [(NONE, phrase("Not read")), *((name, phrase(BY_NAME[name].label)) for name in OFFERED)]
         for at, title in enumerate(self.table.titles):
             cells = list(dict.fromkeys(self.table.cells(at)))
             if not cells and not title:
                 continue
-            name = f"Column {at + 1}" + (f": “{title}”" if title else "")
             shown = ", ".join(text[:30] for text in cells[:SAMPLES])
             self.fields[f"c{at}"] = forms.ChoiceField(
-                label=name,
-                choices=ROLE_CHOICES,
+                label=_column_label(at + 1, title),
+                choices=roles,
                 initial=self.proposal.roles[at] or NONE,
-                help_text=f"Holds {shown}" if shown else "Holds nothing",
+                help_text=phrase("Holds {shown}", shown=shown) if shown else phrase("Holds nothing"),
             )
             role = BY_NAME.get(self._said(f"c{at}"))
             if role and role.units:
                 self.fields[f"u{at}"] = forms.ChoiceField(
-                    label=f"Unit of column {at + 1}",
+                    label=phrase("Unit of column {column}", column=at + 1),
                     choices=[
-                        (NONE, "Each of its cells says it"),
-                        *((unit, UNIT_LABELS[unit]) for unit in role.units),
+                        (NONE, phrase("Each of its cells says it")),
+                        *((unit, phrase(UNIT_LABELS[unit])) for unit in role.units),
                     ],
                     initial=self.proposal.units[at] or NONE,
                 )
@@ -173,15 +191,18 @@ class OldReadingForm(SiteForm):
             spelt.setdefault(text[:80].casefold(), text[:80])
         self.too_many_places = f"c{column}" if len(spelt) > MOST_PLACES else ""
         choices = [
-            (NONE, "Not settled: its lines are left out"),
+            (NONE, phrase("Not settled: its lines are left out")),
             *((f"z{pk}", str(zone)) for pk, zone in self.zones.items()),
-            *((f"n{pk}", f"A new zone of that name on {claim}") for pk, claim in self.claims.items()),
+            *(
+                (f"n{pk}", phrase("A new zone of that name on {claim}", claim=claim))
+                for pk, claim in self.claims.items()
+            ),
         ]
         for folded, text in list(spelt.items())[:MOST_PLACES]:
             name = f"z_{hashlib.sha256(folded.encode()).hexdigest()[:8]}"
             self.places[name] = text
             self.fields[name] = forms.ChoiceField(
-                label=f"“{text}” is", choices=choices, initial=self._likely_zone(folded)
+                label=phrase("“{text}” is", text=text), choices=choices, initial=self._likely_zone(folded)
             )
 
     def _likely_zone(self, folded: str) -> str:
@@ -192,106 +213,117 @@ class OldReadingForm(SiteForm):
         measured = [self.table.cells(at) for at in range(len(self.table.titles)) if f"u{at}" in self.fields]
         if has_days_in_figures(self._day_cells()):
             self.fields["day_order"] = forms.ChoiceField(
-                label="Days are written",
-                choices=[("", "Choose the order"), *DAY_ORDERS.items()],
+                label=phrase("Days are written"),
+                choices=[("", phrase("Choose the order")), *_said(DAY_ORDERS)],
                 initial=self.proposal.day_order,
             )
         if self.table.grid.sheet and may_be_changed_over(self._day_cells()):
             self.fields["changed_over"] = forms.ChoiceField(
-                label="Days the spreadsheet knew as days",
+                label=phrase("Days the spreadsheet knew as days"),
                 choices=[
-                    ("", "Choose after a look at them"),
-                    ("no", "are right as they stand above"),
-                    ("yes", "have day and month changed over: turn them back"),
+                    ("", phrase("Choose after a look at them")),
+                    ("no", phrase("are right as they stand above")),
+                    ("yes", phrase("have day and month changed over: turn them back")),
                 ],
-                help_text="All of them are days up to the twelfth, and all days kept as text are later ones: so it looks where "
-                "a spreadsheet set to the other order took the day for the month.",
+                help_text=phrase(
+                    "All of them are days up to the twelfth, and all days kept as text are later ones: so it looks where "
+                    "a spreadsheet set to the other order took the day for the month."
+                ),
             )
         if any("," in text for cells in measured for text in cells):
             self.fields["comma"] = forms.ChoiceField(
-                label="A comma within a figure divides",
-                choices=[("", "Choose what"), *COMMAS.items()],
+                label=phrase("A comma within a figure divides"),
+                choices=[("", phrase("Choose what")), *_said(COMMAS)],
                 initial=self.proposal.comma,
             )
         self.fields["as_above"] = forms.BooleanField(
-            label="An empty cell means the same as above",
+            label=phrase("An empty cell means the same as above"),
             required=False,
             initial=self.proposal.as_above,
-            help_text='For place, station, bucket, day and people. A mark like " or ditto always does.',
+            help_text=phrase(
+                'For place, station, bucket, day and people. A mark like " or ditto always does.'
+            ),
         )
         self.fields["zone_else"] = forms.ChoiceField(
-            label="Zone of lines without a place",
+            label=phrase("Zone of lines without a place"),
             choices=[
-                (NONE, "None: such lines are left out"),
+                (NONE, phrase("None: such lines are left out")),
                 *((pk, str(zone)) for pk, zone in self.zones.items()),
             ],
         )
         self.fields["day_else"] = DayField(
-            label="Day of lines without one", done=True, required=False, initial=None
+            label=phrase("Day of lines without one"), done=True, required=False, initial=None
         )
         self.fields["station_else"] = forms.CharField(
-            label="Station of lines without one", max_length=40, initial="not known"
+            label=phrase("Station of lines without one"), max_length=40, initial=phrase("not known")
         )
         self.fields["digger_else"] = forms.CharField(
-            label="Who dug, where a line does not say", max_length=120, initial="not known"
+            label=phrase("Who dug, where a line does not say"), max_length=120, initial=phrase("not known")
         )
         self.fields["sample_kind"] = forms.ChoiceField(
-            label="Kind of sample", choices=[("", "Choose how it was taken"), *Dig.SampleKind.choices]
+            label=phrase("Kind of sample"),
+            choices=[("", phrase("Choose how it was taken")), *Dig.SampleKind.choices],
         )
         self.fields["is_dry"] = forms.BooleanField(
-            label="The buckets were weighed dried", required=False, help_text="Else as dug, damp or wet."
+            label=phrase("The buckets were weighed dried"),
+            required=False,
+            help_text=phrase("Else as dug, damp or wet."),
         )
         self.fields["mass_else"] = MassField(
-            label="Weight of a bucket nobody weighed",
+            label=phrase("Weight of a bucket nobody weighed"),
             required=False,
-            help_text="Where it is empty, buckets without a weight are left out.",
+            help_text=phrase("Where it is empty, buckets without a weight are left out."),
         )
         self.fields["pans_are_all"] = forms.BooleanField(
-            label="A bucket nobody weighed held what its pans took, and no more",
+            label=phrase("A bucket nobody weighed held what its pans took, and no more"),
             required=False,
         )
         self.fields["portion_else"] = MassField(
-            label="Weight of a pan nobody weighed",
+            label=phrase("Weight of a pan nobody weighed"),
             required=False,
-            help_text="Where it is empty, such pans are left out: gold from an unknown weight says nothing.",
+            help_text=phrase(
+                "Where it is empty, such pans are left out: gold from an unknown weight says nothing."
+            ),
         )
         self.fields["scale_step"] = GoldMassField(
-            label="Step of the scale of that time",
+            label=phrase("Step of the scale of that time"),
             required=False,
-            help_text="1 mg, 0.01 g. Without it a trace can't be kept as less than the scale shows.",
+            help_text=phrase("1 mg, 0.01 g. Without it a trace can't be kept as less than the scale shows."),
         )
         self.fields["nil"] = forms.ChoiceField(
-            label="“Nil”, “nothing” and 0 for gold mean",
+            label=phrase("“Nil”, “nothing” and 0 for gold mean"),
             choices=[
-                ("below", "nothing showed on the scale"),
-                ("colours", "no colour was seen in the pan"),
+                ("below", phrase("nothing showed on the scale")),
+                ("colours", phrase("no colour was seen in the pan")),
             ],
             initial="below",
         )
         self.fields["water"] = forms.ChoiceField(
-            label="Where no additive is said, it was panned in",
+            label=phrase("Where no additive is said, it was panned in"),
             choices=[
-                ("plain", "plain water"),
-                ("unknown", "nobody knows: such pans stay on record, marked as not counting"),
+                ("plain", phrase("plain water")),
+                ("unknown", phrase("nobody knows: such pans stay on record, marked as not counting")),
             ],
-            help_text="Pans that count stand as untreated beside assays and in the zone's figures.",
+            help_text=phrase("Pans that count stand as untreated beside assays and in the zone's figures."),
         )
         self.fields["unsized"] = forms.ChoiceField(
-            label="Size of colours counted without one",
+            label=phrase("Size of colours counted without one"),
             choices=ColourCount.SizeClass.choices,
             initial=ColourCount.SizeClass.VERY_FINE,
         )
         people = Member.objects.filter(is_active=True).exclude(role=Member.Role.GUEST)
         self.fields["done_by"] = forms.ModelChoiceField(
-            label="Who answers for the pans",
+            label=phrase("Who answers for the pans"),
             queryset=people,
             initial=self.member.pk,
-            help_text="A member. The names in the list are kept in the notes.",
+            help_text=phrase("A member. The names in the list are kept in the notes."),
         )
         self.fields["nothing_left"] = forms.BooleanField(
-            label="Nothing is left of these buckets",
+            label=phrase("Nothing is left of these buckets"),
             required=False,
-            help_text="What the pans did not take is booked as discarded. Else they stand among the lots with what is left.",
+            help_text=phrase(
+                "What the pans did not take is booked as discarded. Else they stand among the lots with what is left."
+            ),
         )
 
     def _said(self, name: str) -> str:
@@ -327,10 +359,13 @@ class OldReadingForm(SiteForm):
         seen: set[str] = set()
         for at, role in enumerate(roles):
             if role in ONCE and role in seen:
-                self.add_error(f"c{at}", f"Another column is read as “{BY_NAME[role].label}” already.")
+                self.add_error(
+                    f"c{at}",
+                    phrase("Another column is read as “{role}” already.", role=phrase(BY_NAME[role].label)),
+                )
             seen.add(role)
             if cleaned.get(f"u{at}") == NONE and self._lacks_unit(at):
-                self.add_error(f"u{at}", "Not every cell says its unit: choose it.")
+                self.add_error(f"u{at}", phrase("Not every cell says its unit: choose it."))
         if not seen & {
             "mass",
             "portion",
@@ -339,16 +374,23 @@ class OldReadingForm(SiteForm):
             *(f"colours_{size.value}" for size in ColourCount.SizeClass),
         }:
             self._say(
-                "No column is read as a weight, as gold or as colours: nothing could come of this list.",
+                phrase(
+                    "No column is read as a weight, as gold or as colours: nothing could come of this list."
+                ),
                 "nothing_read",
             )
         if self.places and self.too_many_places:
             self.add_error(
                 self.too_many_places,
-                f"It holds more than {MOST_PLACES} different places: too many for zones. Are they stations?",
+                phrase(
+                    "It holds more than {most} different places: too many for zones. Are they stations?",
+                    most=MOST_PLACES,
+                ),
             )
         if "place" not in seen and cleaned.get("zone_else") == NONE:
-            self.add_error("zone_else", "No column holds the place: choose the zone all of it came from.")
+            self.add_error(
+                "zone_else", phrase("No column holds the place: choose the zone all of it came from.")
+            )
         return cleaned
 
     def _say(self, sentence: str, code: str) -> None:
@@ -461,6 +503,7 @@ class OldChoicesForm(SiteForm):
             if self.is_bound
             else {}
         )
+        self.rules, self.said = rules, said
         self.plan = plan_old_lines(lines.lines, rules, said)
         unsettled = [each for each in self.plan.lines if each.may_choose and each.asks]
         if too_many := unsettled[MOST_CHOICES:]:
@@ -480,12 +523,12 @@ class OldChoicesForm(SiteForm):
         }
         for name, each in self.asked.items():
             self.fields[name] = forms.ChoiceField(
-                label=f"Line {each.line.number}: {each.line.text[:160]}",
+                label=phrase("Line {number}: {text}", number=each.line.number, text=each.line.text[:160]),
                 choices=[(choice, CHOICE_LABELS[choice]) for choice in each.choices],
                 widget=forms.RadioSelect,
                 initial="" if each.asks else each.choice,
                 help_text=" ".join((*each.faults, *each.asks)),
-                error_messages={"required": "Choose what is done with this line."},
+                error_messages={"required": phrase("Choose what is done with this line.")},
             )
         if self.left_out:
             self.fields["leave"] = forms.BooleanField(
@@ -494,9 +537,9 @@ class OldChoicesForm(SiteForm):
                     "Yes, leave out what can't be taken in of {number} lines",
                     len(self.left_out),
                 ),
-                error_messages={"required": "Say that these lines may stay out, or mend the file."},
+                error_messages={"required": phrase("Say that these lines may stay out, or mend the file.")},
             )
-        self.fields["note"] = note_field("Where the list is from, who kept it.")
+        self.fields["note"] = note_field(phrase("Where the list is from, who kept it."))
 
     def clean(self) -> dict:
         cleaned = super().clean()
@@ -505,6 +548,11 @@ class OldChoicesForm(SiteForm):
             if each.is_open and name not in self.errors:
                 self.add_error(name, each.asks[-1])
         return cleaned
+
+    def plan_as_kept(self, read: Callable[[], OldLines]) -> OldPlan:
+        """The same plan from the list read anew: why a line was left out is kept in English, whoever takes the list in."""
+        with in_english():
+            return plan_old_lines(read().lines, self.rules, self.said)
 
     @property
     def left_out(self) -> list[LinePlan]:
@@ -535,7 +583,7 @@ class OldChoicesForm(SiteForm):
 
 class TakeBackForm(SiteForm):
     reason = forms.CharField(
-        label="Why it is taken back",
+        label=gettext_lazy("Why it is taken back"),
         max_length=120,
-        help_text="All of it stays in the books, voided, with this reason.",
+        help_text=gettext_lazy("All of it stays in the books, voided, with this reason."),
     )

@@ -4,8 +4,10 @@ from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.forms.base import CountField, GoldMassField, MassField, NumberField, SiteForm, WaterField
 from prospecting.forms.lot_choice import LooksForLots, LotField
@@ -23,45 +25,57 @@ UNUSED_RATIO = Decimal("1.25")
 class PlanForm(SiteForm):
     """What every plan fixes, whichever lots its portions come from."""
 
-    outcome = forms.ChoiceField(label="Judged by", choices=Trial.Outcome)
-    portion = MassField(label="Mass of a portion")
-    portions_from = forms.ChoiceField(label="Portions", choices=Trial.PortionsFrom)
+    outcome = forms.ChoiceField(label=gettext_lazy("Judged by"), choices=Trial.Outcome)
+    portion = MassField(label=gettext_lazy("Mass of a portion"))
+    portions_from = forms.ChoiceField(label=gettext_lazy("Portions"), choices=Trial.PortionsFrom)
     blocks = CountField(
-        label="Blocks",
+        label=gettext_lazy("Blocks"),
         least=2,
         most=MOST_ROWS,
-        help_text="Each block holds every treatment once. Three is the least that can say anything; five or more is better.",
+        help_text=gettext_lazy(
+            "Each block holds every treatment once. Three is the least that can say anything; five or more is better."
+        ),
     )
     smallest_ratio = NumberField(
-        label="Smallest gain that would matter to you",
+        label=gettext_lazy("Smallest gain that would matter to you"),
         least=Decimal("1.01"),
         most=Decimal("20"),
         places=2,
-        unit_label="times the control",
-        help_text="1.25 means: a quarter more gold. Settle it now, from what would change what you do. Judged by place it has no "
-        "meaning: places have no ratio.",
+        unit_label=gettext_lazy("times the control"),
+        help_text=gettext_lazy(
+            "1.25 means: a quarter more gold. Settle it now, from what would change what you do. Judged by place it has no "
+            "meaning: places have no ratio."
+        ),
     )
-    water = WaterField(label="Water in the tub")
-    soak_min = NumberField(label="Soak", unit_label="min", most=100_000, places=1, required=False)
+    water = WaterField(label=gettext_lazy("Water in the tub"))
+    soak_min = NumberField(
+        label=gettext_lazy("Soak"), unit_label="min", most=100_000, places=1, required=False
+    )
     run_min = NumberField(
-        label="One run takes",
+        label=gettext_lazy("One run takes"),
         unit_label="min",
         least=Decimal("0.1"),
         most=10_000,
         places=1,
         required=False,
-        help_text="From tub to weighed gold, without the soak. Left empty, the plan reckons with 30 min.",
+        help_text=gettext_lazy(
+            "From tub to weighed gold, without the soak. Left empty, the plan reckons with 30 min."
+        ),
     )
     scale_step = GoldMassField(
-        label="Scale step", required=False, help_text="The smallest step your scale shows: 1 mg, 0.01 g"
+        label=gettext_lazy("Scale step"),
+        required=False,
+        help_text=gettext_lazy("The smallest step your scale shows: 1 mg, 0.01 g"),
     )
     mixer = forms.ModelChoiceField(
-        label="Mixer",
+        label=gettext_lazy("Mixer"),
         queryset=Member.objects.none(),
-        help_text="Only the mixer sees which code is which treatment. To be blind, the mixer is not the panner.",
+        help_text=gettext_lazy(
+            "Only the mixer sees which code is which treatment. To be blind, the mixer is not the panner."
+        ),
     )
     note = forms.CharField(
-        label="Note", required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2})
+        label=gettext_lazy("Note"), required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2})
     )
 
     def __init__(self, *args, member: Member, **kwargs) -> None:
@@ -92,28 +106,30 @@ class PlanForm(SiteForm):
 
 class TrialForm(LooksForLots, PlanForm):
     question = forms.CharField(
-        label="Question",
+        label=gettext_lazy("Question"),
         max_length=200,
-        help_text="One question: Does rinse A keep more fine gold than plain water?",
+        help_text=gettext_lazy("One question: Does rinse A keep more fine gold than plain water?"),
     )
     feed_lot = LotField(
-        label="Lot the portions come from",
+        label=gettext_lazy("Lot the portions come from"),
         not_kinds=(Lot.Kind.PORTION, Lot.Kind.ASSAY_SPLIT, Lot.Kind.CONCENTRATE),
         likely=TEST_LOTS,
     )
     design = forms.ChoiceField(
-        label="Order of the runs",
+        label=gettext_lazy("Order of the runs"),
         choices=Trial.Design,
         initial=Trial.Design.BLOCKS,
-        help_text="Blocks are the safe choice: day, water, tiredness and light change, and a block takes that out. A square "
-        "is for when the place in the order matters too. Without blocks any drift falls on some treatments by luck.",
+        help_text=gettext_lazy(
+            "Blocks are the safe choice: day, water, tiredness and light change, and a block takes that out. A square "
+            "is for when the place in the order matters too. Without blocks any drift falls on some treatments by luck."
+        ),
     )
     field_order = ("question", "feed_lot", "outcome", "portion", "portions_from", "design", "blocks")
 
     def __init__(self, *args, member: Member, treatments: int = 0, **kwargs) -> None:
         super().__init__(*args, member=member, **kwargs)
         blocks = self.fields["blocks"]
-        blocks.label = "Blocks, rows of squares, or runs of each"
+        blocks.label = phrase("Blocks, rows of squares, or runs of each")
         blocks.help_text = f"{blocks.help_text} {rows_that_fit(treatments)}"
         self.fields["feed_lot"].stays = self.initial.get("feed_lot", "")
 
@@ -131,15 +147,21 @@ class TrialForm(LooksForLots, PlanForm):
 def rows_that_fit(treatments: int) -> str:
     """Which numbers of rows make whole squares of so many treatments, in a sentence."""
     if treatments < 2:
-        return (
+        return phrase(
             "A Latin square takes as many rows as there are treatments, or twice, three times as many; so does a Williams "
             "square, but of an odd number of treatments twice as many."
         )
-    told = [
-        f"a {name} square {', '.join(str(rows) for rows in whole_squares(kind, treatments))} and so on"
-        for kind, name in ((Trial.Design.LATIN, "Latin"), (Trial.Design.WILLIAMS, "Williams"))
-    ]
-    return f"With {treatments} treatments the rows fit in {'; '.join(told)}."
+    latin, williams = (
+        ", ".join(str(rows) for rows in whole_squares(kind, treatments))
+        for kind in (Trial.Design.LATIN, Trial.Design.WILLIAMS)
+    )
+    return phrase(
+        "With {treatments} treatments the rows fit in a Latin square {latin} and so on; a Williams square {williams} "
+        "and so on.",
+        treatments=treatments,
+        latin=latin,
+        williams=williams,
+    )
 
 
 def read_dose(typed: str, member: Member) -> tuple[str, units.Dose]:
@@ -151,7 +173,7 @@ def read_dose(typed: str, member: Member) -> tuple[str, units.Dose]:
         typed = f"{typed} {'tsp per gal' if member.dose_unit == Member.DoseUnit.TSP_PER_US_GAL else 'mL/L'}"
     dose = units.parse_dose(typed)
     if stored_dose(dose) == 0:
-        raise ValueError("That is too little to record.")
+        raise ValueError(phrase("That is too little to record."))
     return dose.typed, dose
 
 
@@ -164,32 +186,50 @@ def too_strong(typed: str, ml_per_l: Decimal) -> str | None:
     """The guard's question about a dose that no tub usually gets."""
     if ml_per_l <= 50:
         return None
-    return f"{typed} is {units.format_dose(ml_per_l, 'ml_per_l')}, a very strong dose. Is it right?"
+    return phrase(
+        "{typed} is {dose}, a very strong dose. Is it right?",
+        typed=typed,
+        dose=units.format_dose(ml_per_l, "ml_per_l"),
+    )
 
 
 class TreatmentForm(SiteForm):
     """A treatment: the control, or doses of one or two additives and/or a technique."""
 
-    name = forms.CharField(label="Name", max_length=80, help_text="plain water; rinse, low; second screen")
-    is_control = forms.BooleanField(label="This is the control: nothing is added or changed", required=False)
+    name = forms.CharField(
+        label=gettext_lazy("Name"),
+        max_length=80,
+        help_text=gettext_lazy("plain water; rinse, low; second screen"),
+    )
+    is_control = forms.BooleanField(
+        label=gettext_lazy("This is the control: nothing is added or changed"), required=False
+    )
     additive = forms.ModelChoiceField(
-        label="Additive", queryset=Additive.objects.all(), required=False, empty_label="none"
+        label=gettext_lazy("Additive"),
+        queryset=Additive.objects.all(),
+        required=False,
+        empty_label=gettext_lazy("none"),
     )
     dose = forms.CharField(
-        label="Dose",
+        label=gettext_lazy("Dose"),
         max_length=40,
         required=False,
-        help_text="As you measure it: 12 drops in 9 L, 1/4 tsp per gal, 0.4 mL/L. Gal is the US gallon.",
+        help_text=gettext_lazy(
+            "As you measure it: 12 drops in 9 L, 1/4 tsp per gal, 0.4 mL/L. Gal is the US gallon."
+        ),
     )
     second_additive = forms.ModelChoiceField(
-        label="Second additive", queryset=Additive.objects.all(), required=False, empty_label="none"
+        label=gettext_lazy("Second additive"),
+        queryset=Additive.objects.all(),
+        required=False,
+        empty_label=gettext_lazy("none"),
     )
-    second_dose = forms.CharField(label="Its dose", max_length=40, required=False)
+    second_dose = forms.CharField(label=gettext_lazy("Its dose"), max_length=40, required=False)
     technique = forms.CharField(
-        label="Technique or gear",
+        label=gettext_lazy("Technique or gear"),
         max_length=200,
         required=False,
-        help_text="What is done differently, in a few words",
+        help_text=gettext_lazy("What is done differently, in a few words"),
     )
 
     pairs = (("additive", "dose"), ("second_additive", "second_dose"))
@@ -200,9 +240,11 @@ class TreatmentForm(SiteForm):
         for additive_name, dose_name in self.pairs:
             additive, typed = cleaned.get(additive_name), cleaned.get(dose_name)
             if additive and not typed:
-                self.add_error(dose_name, ValidationError("How much of it?", code="dose_missing"))
+                self.add_error(dose_name, ValidationError(phrase("How much of it?"), code="dose_missing"))
             elif typed and not additive and additive_name not in self.errors:
-                self.add_error(additive_name, ValidationError("Of which additive?", code="additive_missing"))
+                self.add_error(
+                    additive_name, ValidationError(phrase("Of which additive?"), code="additive_missing")
+                )
             elif typed and additive:
                 self._read_dose(dose_name, additive, typed)
         return cleaned
@@ -230,13 +272,13 @@ class PlainForm(SiteForm):
 class ReasonForm(SiteForm):
     """A button that may need a reason."""
 
-    reason = forms.CharField(label="Reason", max_length=200, required=False)
+    reason = forms.CharField(label=gettext_lazy("Reason"), max_length=200, required=False)
 
 
 class MixingForm(ReasonForm):
     """Opens the mixing sheet, for tubs with so much water: as planned unless typed."""
 
-    water = WaterField(label="Water in the tubs at hand", required=False)
+    water = WaterField(label=gettext_lazy("Water in the tubs at hand"), required=False)
 
     def water_or(self, trial: Trial) -> units.Quantity:
         planned = units.Quantity(trial.water_ml, "mL", trial.water_ml, trial.water_typed)
@@ -247,14 +289,16 @@ class FixForm(SiteForm):
     """The button that fixes the plan. A plan that `cannot` answer its question asks for a tick and a reason."""
 
     know = forms.BooleanField(
-        label="I know it can't answer the question",
-        error_messages={"required": "Tick this, or mend the plan first."},
+        label=gettext_lazy("I know it can't answer the question"),
+        error_messages={"required": gettext_lazy("Tick this, or mend the plan first.")},
     )
     reason = forms.CharField(
-        label="Why it is worth running all the same",
+        label=gettext_lazy("Why it is worth running all the same"),
         max_length=200,
-        help_text="To learn the spread of this lot; to practise. It stands on the trial and beside its verdict.",
-        error_messages={"required": "Say why: whoever reads the verdict will ask."},
+        help_text=gettext_lazy(
+            "To learn the spread of this lot; to practise. It stands on the trial and beside its verdict."
+        ),
+        error_messages={"required": gettext_lazy("Say why: whoever reads the verdict will ask.")},
     )
 
     def __init__(self, *args, cannot: str, **kwargs) -> None:

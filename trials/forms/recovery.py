@@ -4,8 +4,10 @@ from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import grade, guard, mass_balance, units
+from prospecting.calc.language import phrase
 from prospecting.forms.base import GoldMassField, GradeField, MassField, NumberField
 from prospecting.models import Member
 from trials.forms.sampling import read_in, units_typed
@@ -16,43 +18,50 @@ LEVELS = [("0.9", "90 %"), ("0.95", "95 %"), ("0.99", "99 %")]
 class RecoveryForm(forms.Form):
     """One recovery, or several together: masses, gold, grades, and how far each can be trusted."""
 
-    feed = MassField(label="Feed put through", help_text="")
+    feed = MassField(label=gettext_lazy("Feed put through"), help_text="")
     moisture = NumberField(
-        label="Water in the feed",
-        unit_label="% of the wet mass",
+        label=gettext_lazy("Water in the feed"),
+        unit_label=gettext_lazy("% of the wet mass"),
         most=60,
         places=2,
         required=False,
-        help_text="Left empty or 0: it was dried.",
+        help_text=gettext_lazy("Left empty or 0: it was dried."),
     )
-    gold = GoldMassField(label="Gold weighed from the concentrate", required=False)
-    concentrate = MassField(label="Concentrate, dry", required=False, help_text="")
-    concentrate_grade = GradeField(label="Concentrate's assay", required=False, max_length=40)
+    gold = GoldMassField(label=gettext_lazy("Gold weighed from the concentrate"), required=False)
+    concentrate = MassField(label=gettext_lazy("Concentrate, dry"), required=False, help_text="")
+    concentrate_grade = GradeField(label=gettext_lazy("Concentrate's assay"), required=False, max_length=40)
     tails = MassField(
-        label="Tails, dry", required=False, help_text="Left empty: what the concentrate leaves of the feed."
+        label=gettext_lazy("Tails, dry"),
+        required=False,
+        help_text=gettext_lazy("Left empty: what the concentrate leaves of the feed."),
     )
-    tails_grade = GradeField(label="Tails' assay, or re-panned grade", required=False, max_length=40)
-    head = GradeField(label="Head: the feed's assay", required=False, max_length=40)
+    tails_grade = GradeField(
+        label=gettext_lazy("Tails' assay, or re-panned grade"), required=False, max_length=40
+    )
+    head = GradeField(label=gettext_lazy("Head: the feed's assay"), required=False, max_length=40)
     gold_step = GoldMassField(
-        label="Step of the gold scale", help_text="The smallest step it shows: 1 mg, 0.01 g"
+        label=gettext_lazy("Step of the gold scale"),
+        help_text=gettext_lazy("The smallest step it shows: 1 mg, 0.01 g"),
     )
-    mass_step = MassField(label="Step of the scale for ore", help_text="")
+    mass_step = MassField(label=gettext_lazy("Step of the scale for ore"), help_text="")
     assay_sd = NumberField(
-        label="Error of one assay, one standard deviation",
+        label=gettext_lazy("Error of one assay, one standard deviation"),
         unit_label="%",
         most=200,
         places=1,
-        help_text="From duplicates where there are some.",
+        help_text=gettext_lazy("From duplicates where there are some."),
     )
     head_sd = NumberField(
-        label="Sampling spread of the head",
+        label=gettext_lazy("Sampling spread of the head"),
         unit_label="%",
         most=500,
         places=1,
-        help_text="What chance does to the split that was assayed.",
+        help_text=gettext_lazy("What chance does to the split that was assayed."),
     )
-    tails_sd = NumberField(label="Sampling spread of the tails", unit_label="%", most=500, places=1)
-    level = forms.ChoiceField(label="Level of the intervals", choices=LEVELS)
+    tails_sd = NumberField(
+        label=gettext_lazy("Sampling spread of the tails"), unit_label="%", most=500, places=1
+    )
+    level = forms.ChoiceField(label=gettext_lazy("Level of the intervals"), choices=LEVELS)
 
     def __init__(self, data, *, member: Member, start: dict[str, str]) -> None:
         typed = {name: data.get(name) for name in data if name in self.base_fields}
@@ -67,11 +76,15 @@ class RecoveryForm(forms.Form):
         values = super().clean()
         feed, concentrate, tails = (self._canonical(name) for name in ("feed", "concentrate", "tails"))
         if feed and concentrate and concentrate > feed:
-            self._refuse("concentrate", "The concentrate can't weigh more than the feed it came from.")
+            self._refuse(
+                "concentrate", phrase("The concentrate can't weigh more than the feed it came from.")
+            )
         elif feed and tails and mass_balance.outweigh_feed(feed, [tails, concentrate or Decimal(0)]):
             self._refuse(
                 "tails",
-                "Concentrate and tails together weigh more than the feed. Were the tails wet? Dry them, or leave this empty.",
+                phrase(
+                    "Concentrate and tails together weigh more than the feed. Were the tails wet? Dry them, or leave this empty."
+                ),
             )
         self._check_gold(feed, concentrate)
         return values
@@ -105,7 +118,7 @@ class RecoveryForm(forms.Form):
         gold = self._canonical("gold")
         held_g = concentrate or feed
         if gold and held_g and units.convert_mass(gold, "mg", "g") > held_g:
-            self._refuse("gold", "That is more gold than the material it was in. Check the unit.")
+            self._refuse("gold", phrase("That is more gold than the material it was in. Check the unit."))
         elif gold and feed:
             says = guard.gold_guard(
                 gold,
@@ -120,9 +133,20 @@ class RecoveryForm(forms.Form):
             others = [grade.grade_g_per_t(gold, feed)] if gold and feed else None
             says = guard.grade_guard(head, others, grade_unit=self.member.grade_unit)
             self.fields["head"].says = f"{says.sentence} {says.ask or ''}".strip()
-        for name, step, mass in (("gold_step", "gold", gold), ("mass_step", "feed", feed)):
+        for name, mass, sentence in (
+            (
+                "gold_step",
+                gold,
+                phrase("A step coarser than the gold itself weighs nothing: check the unit."),
+            ),
+            (
+                "mass_step",
+                feed,
+                phrase("A step coarser than the feed itself weighs nothing: check the unit."),
+            ),
+        ):
             if mass and self._canonical(name) and self._canonical(name) > mass:
-                self._refuse(name, f"A step coarser than the {step} itself weighs nothing: check the unit.")
+                self._refuse(name, sentence)
 
     def _canonical(self, name: str) -> Decimal | None:
         quantity = self.cleaned_data.get(name)

@@ -4,7 +4,9 @@ from decimal import Decimal
 
 from django import forms
 from django.http import QueryDict
+from django.utils.translation import gettext_lazy
 
+from prospecting.calc.language import phrase
 from prospecting.forms.base import MassField, SiteForm
 from prospecting.forms.lot_choice import LooksForLots, LotField
 from prospecting.models import Lot, Member
@@ -15,7 +17,7 @@ from trials.models import NO_TEST_LOTS, Trial
 class WantedForm(SiteForm):
     """Asks only, so it goes by GET and carries no identity."""
 
-    mass = MassField(label="Mass of the new lot")
+    mass = MassField(label=gettext_lazy("Mass of the new lot"))
 
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -25,24 +27,27 @@ class WantedForm(SiteForm):
 class BridgeForm(LooksForLots, PlanForm):
     """The plan of bridging runs from `old_lot` to a newer one."""
 
-    new_lot = LotField(label="New lot", not_kinds=NO_TEST_LOTS, likely=TEST_LOTS)
+    new_lot = LotField(label=gettext_lazy("New lot"), not_kinds=NO_TEST_LOTS, likely=TEST_LOTS)
     field_order = ("new_lot",)
 
     def __init__(self, *args, member: Member, old_lot: Lot, **kwargs) -> None:
         super().__init__(*args, member=member, **kwargs)
         self.old_lot = old_lot
         self.fields["new_lot"].refuse(
-            old_lot, f"{old_lot.code} is the old lot itself. A bridge has another lot at its other end."
+            old_lot,
+            phrase(
+                "{lot} is the old lot itself. A bridge has another lot at its other end.", lot=old_lot.code
+            ),
         )
         matters = self.fields["smallest_ratio"]
-        matters.label = "Smallest difference between the lots that would matter to you"
-        matters.unit_label = "times the old lot"
-        matters.help_text = (
+        matters.label = phrase("Smallest difference between the lots that would matter to you")
+        matters.unit_label = phrase("times the old lot")
+        matters.help_text = phrase(
             "1.25 means: a quarter more or less gold in the same mass. The narrower, the more runs."
         )
-        self.fields[
-            "blocks"
-        ].help_text = "Each block takes one portion of either lot. Seven or more is better."
+        self.fields["blocks"].help_text = phrase(
+            "Each block takes one portion of either lot. Seven or more is better."
+        )
 
     @staticmethod
     def starting_with(query: dict, last: Trial | None) -> dict:
@@ -60,7 +65,10 @@ class BridgeForm(LooksForLots, PlanForm):
         if new and new.is_dry != self.old_lot.is_dry:
             wet = self.old_lot if new.is_dry else new
             self.ask(
-                f"{wet.code} is not dried and the other lot is: equal weights then hold unequal ore. Dry it first?"
+                phrase(
+                    "{lot} is not dried and the other lot is: equal weights then hold unequal ore. Dry it first?",
+                    lot=wet.code,
+                )
             )
         return data
 
@@ -71,8 +79,10 @@ class BridgeForm(LooksForLots, PlanForm):
 class AcrossForm(forms.Form):
     """Two closed trials, by GET: `?trial=1&trial=2` from a link, or one from each list."""
 
-    first = forms.ModelChoiceField(label="One trial; its lot is the footing", queryset=Trial.objects.none())
-    second = forms.ModelChoiceField(label="The other trial", queryset=Trial.objects.none())
+    first = forms.ModelChoiceField(
+        label=gettext_lazy("One trial; its lot is the footing"), queryset=Trial.objects.none()
+    )
+    second = forms.ModelChoiceField(label=gettext_lazy("The other trial"), queryset=Trial.objects.none())
 
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -80,7 +90,10 @@ class AcrossForm(forms.Form):
             "feed_lot", "new_lot"
         )
         told = closed.values_list("pk", "question", "feed_lot__code")
-        choices = [(pk, f"{pk}: {question}, on {code}") for pk, question, code in told]
+        choices = [
+            (pk, phrase("{number}: {question}, on {lot}", number=pk, question=question, lot=code))
+            for pk, question, code in told
+        ]
         for field in self.fields.values():
             field.queryset = closed
             # Both lists are the same trials, read once.
@@ -95,5 +108,7 @@ class AcrossForm(forms.Form):
     def clean(self) -> dict:
         data = super().clean()
         if data.get("first") and data.get("first") == data.get("second"):
-            self.add_error("second", "That is the same trial: its own verdict compares its treatments.")
+            self.add_error(
+                "second", phrase("That is the same trial: its own verdict compares its treatments.")
+            )
         return data

@@ -6,10 +6,12 @@ from decimal import Decimal
 from django import forms
 from django.core.exceptions import ValidationError
 from django.utils.dateparse import parse_datetime
+from django.utils.translation import gettext_lazy
 
 from prospecting.actions.material import NewLot
 from prospecting.calc import guard, units
 from prospecting.calc.grade import gold_mg, grade_g_per_t
+from prospecting.calc.language import phrase, to_phrase
 from prospecting.calc.weighing import readings_apart, weighed_as_said, weighed_gold_mg
 from prospecting.forms.base import (
     CountField,
@@ -49,7 +51,9 @@ class InstantField(forms.CharField):
         except ValueError:
             moment = None
         if moment is None or moment.tzinfo is None or not 1970 < moment.year < 2200:
-            raise ValidationError("The clock of this page wrote a time that cannot be read.", code="instant")
+            raise ValidationError(
+                phrase("The clock of this page wrote a time that cannot be read."), code="instant"
+            )
         return moment
 
 
@@ -57,21 +61,27 @@ class WeighingForm(SiteForm):
     """Gold on a scale, and who looked at it when. The scale's unit is understood where none is typed."""
 
     scale_unit = forms.ChoiceField(
-        label="The scale shows", choices=[("mg", "mg"), ("g", "g"), ("grain", "grains")], required=False
+        label=gettext_lazy("The scale shows"),
+        choices=[("mg", "mg"), ("g", "g"), ("grain", gettext_lazy("grains"))],
+        required=False,
     )
-    gold = GoldMassField(label="Gold, dried and weighed", required=False, help_text="")
+    gold = GoldMassField(label=gettext_lazy("Gold, dried and weighed"), required=False, help_text="")
     scale_step = GoldMassField(
-        label="Scale step", required=False, help_text="The smallest step your scale shows: 1 mg, 0.01 g"
+        label=gettext_lazy("Scale step"),
+        required=False,
+        help_text=gettext_lazy("The smallest step your scale shows: 1 mg, 0.01 g"),
     )
     below_scale = forms.BooleanField(
-        label="Nothing shows on the scale",
+        label=gettext_lazy("Nothing shows on the scale"),
         required=False,
-        help_text="Not the same as no gold: it is kept as less than one step.",
+        help_text=gettext_lazy("Not the same as no gold: it is kept as less than one step."),
     )
     panned_on = DayField(done=True)
-    panner = forms.ModelChoiceField(label="Panner", queryset=Member.objects.none(), empty_label=None)
+    panner = forms.ModelChoiceField(
+        label=gettext_lazy("Panner"), queryset=Member.objects.none(), empty_label=None
+    )
     note = forms.CharField(
-        label="Note", required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2})
+        label=gettext_lazy("Note"), required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2})
     )
 
     def __init__(self, *args, member: Member, **kwargs) -> None:
@@ -98,13 +108,13 @@ class RunForm(WeighingForm):
     Of a trial's run the treatment may be guessed, and `judged_by` says what its page asks for first; a test pan has neither.
     """
 
-    portion = MassField(label="Portion put through")
-    gold_2 = GoldMassField(label="Second weighing", required=False, help_text="")
-    gold_3 = GoldMassField(label="Third weighing", required=False, help_text="")
+    portion = MassField(label=gettext_lazy("Portion put through"))
+    gold_2 = GoldMassField(label=gettext_lazy("Second weighing"), required=False, help_text="")
+    gold_3 = GoldMassField(label=gettext_lazy("Third weighing"), required=False, help_text="")
     tare = GoldMassField(
-        label="Empty dish",
+        label=gettext_lazy("Empty dish"),
         required=False,
-        help_text="Only where the weighings are of dish and gold together.",
+        help_text=gettext_lazy("Only where the weighings are of dish and gold together."),
     )
     coarse = CountField(label=ColourCount.SizeClass.COARSE.label, required=False)
     medium = CountField(label=ColourCount.SizeClass.MEDIUM.label, required=False)
@@ -113,52 +123,72 @@ class RunForm(WeighingForm):
     flour = CountField(label=ColourCount.SizeClass.FLOUR.label, required=False)
     began_at = InstantField()
     ended_at = InstantField()
-    soak_min = NumberField(label="Soak", unit_label="min", most=100_000, places=1, required=False)
-    pan_min = NumberField(label="Panning", unit_label="min", most=10_000, places=1, required=False)
-    pan = forms.CharField(label="Pan or gear", max_length=80, required=False)
+    soak_min = NumberField(
+        label=gettext_lazy("Soak"), unit_label="min", most=100_000, places=1, required=False
+    )
+    pan_min = NumberField(
+        label=gettext_lazy("Panning"), unit_label="min", most=10_000, places=1, required=False
+    )
+    pan = forms.CharField(label=gettext_lazy("Pan or gear"), max_length=80, required=False)
     water_batch = forms.CharField(
-        label="Water batch", max_length=40, required=False, help_text="Its name or the barrel's number"
+        label=gettext_lazy("Water batch"),
+        max_length=40,
+        required=False,
+        help_text=gettext_lazy("Its name or the barrel's number"),
     )
     water_uses = CountField(
-        label="Used before", most=999, required=False, help_text="How many times; 0 is fresh."
+        label=gettext_lazy("Used before"),
+        most=999,
+        required=False,
+        help_text=gettext_lazy("How many times; 0 is fresh."),
     )
     water_temp = QuantityField(
-        label="Water temperature",
+        label=gettext_lazy("Water temperature"),
         read=units.parse_temperature,
         unit="°C",
         step=units.TENTH,
         required=False,
-        help_text="Also with its unit: 15 °C, 59 °F",
+        help_text=gettext_lazy("Also with its unit: 15 °C, 59 °F"),
     )
     water_hardness = QuantityField(
-        label="Hardness by strip",
+        label=gettext_lazy("Hardness by strip"),
         read=units.parse_hardness,
         unit="mg/L",
         step=units.TENTH,
         required=False,
-        help_text="As calcium carbonate. Also with its unit: 7 gpg, 6.7 °dH",
+        help_text=gettext_lazy("As calcium carbonate. Also with its unit: 7 gpg, 6.7 °dH"),
     )
     water = forms.CharField(
-        label="Water from", max_length=120, required=False, help_text="Spring, creek, rain"
+        label=gettext_lazy("Water from"),
+        max_length=120,
+        required=False,
+        help_text=gettext_lazy("Spring, creek, rain"),
     )
-    light = forms.ChoiceField(label="Light", choices=[("", "Not said"), *Run.Light.choices], required=False)
+    light = forms.ChoiceField(
+        label=gettext_lazy("Light"),
+        choices=[("", gettext_lazy("Not said")), *Run.Light.choices],
+        required=False,
+    )
     guess_treatment = forms.ModelChoiceField(
-        label="Could you guess the treatment?",
+        label=gettext_lazy("Could you guess the treatment?"),
         queryset=Treatment.objects.none(),
-        empty_label="No",
+        empty_label=gettext_lazy("No"),
         required=False,
     )
     guess = forms.CharField(
-        label="What gave it away", max_length=80, required=False, help_text="Smell, suds, colour"
+        label=gettext_lazy("What gave it away"),
+        max_length=80,
+        required=False,
+        help_text=gettext_lazy("Smell, suds, colour"),
     )
     photo = PhotoField()
     fail_kind = forms.ChoiceField(
-        label="Did it go wrong?",
-        choices=[("", "No, it counts"), *Run.FailKind.choices],
+        label=gettext_lazy("Did it go wrong?"),
+        choices=[("", gettext_lazy("No, it counts")), *Run.FailKind.choices],
         required=False,
         widget=forms.RadioSelect,
     )
-    fail_reason = forms.CharField(label="What happened", max_length=200, required=False)
+    fail_reason = forms.CharField(label=gettext_lazy("What happened"), max_length=200, required=False)
 
     def __init__(
         self,
@@ -192,7 +222,9 @@ class RunForm(WeighingForm):
         if not readings or self.errors.keys() & {*WEIGHINGS, "tare", "scale_step"}:
             return cleaned
         if cleaned["gold"] is None:
-            self.add_error("gold", ValidationError("The first weighing goes here.", code="first_missing"))
+            self.add_error(
+                "gold", ValidationError(phrase("The first weighing goes here."), code="first_missing")
+            )
             return cleaned
         try:
             weighed_mg = self._weighed_mg()
@@ -233,7 +265,9 @@ class RunForm(WeighingForm):
     def _ask_about_water(self, temperature: units.Quantity | None) -> None:
         if temperature is not None and temperature.canonical > WARMEST_TUB_C:
             shown = units.format_temperature(temperature.canonical)
-            self.ask(f"{shown} is hotter than a hand bears. Is the number right, and its unit?")
+            self.ask(
+                phrase("{shown} is hotter than a hand bears. Is the number right, and its unit?", shown=shown)
+            )
 
     def portion_taken(self) -> Portion | None:
         if self.known_portion is not None:
@@ -285,20 +319,20 @@ class RunForm(WeighingForm):
 
 
 class CorrectRunForm(RunForm):
-    reason = forms.CharField(label="Why it is corrected", max_length=200)
+    reason = forms.CharField(label=gettext_lazy("Why it is corrected"), max_length=200)
 
 
 class PannedAgainForm(WeighingForm):
     """What was panned once more: a run's tails, or the mud of a tub. `run` is None where no run's portion is known."""
 
-    what = ""
-    colours = CountField(required=False, help_text="All sizes together")
+    gold_label = colours_label = more_than_run = ""
+    colours = CountField(required=False, help_text=gettext_lazy("All sizes together"))
 
     def __init__(self, *args, run: Run | None, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         self.run = run
-        self.fields["gold"].label = f"Gold from the {self.what}, dried and weighed"
-        self.fields["colours"].label = f"Colours in the {self.what}"
+        self.fields["gold"].label = phrase(self.gold_label)
+        self.fields["colours"].label = phrase(self.colours_label)
 
     def clean(self) -> dict:
         cleaned = super().clean()
@@ -318,10 +352,7 @@ class PannedAgainForm(WeighingForm):
         self.fields["gold"].says = told.sentence
         self.ask(told.ask)
         if self.run.gold_mg is not None and gold.canonical > self.run.gold_mg:
-            self.ask(
-                f"{gold.typed} from the {self.what} is more than the run itself gave ({self.run.gold_typed}). "
-                "Is the number right?"
-            )
+            self.ask(phrase(self.more_than_run, gold=gold.typed, of_run=self.run.gold_typed))
 
     def found(self) -> PannedAgain:
         values, gold = self.cleaned_data, self.cleaned_data["gold"]
@@ -336,24 +367,36 @@ class PannedAgainForm(WeighingForm):
 class TailsForm(PannedAgainForm):
     """What a run's tails gave when they were panned once more."""
 
-    what = "tails"
+    gold_label = to_phrase("Gold from the tails, dried and weighed")
+    colours_label = to_phrase("Colours in the tails")
+    more_than_run = to_phrase(
+        "{gold} from the tails is more than the run itself gave ({of_run}). Is the number right?"
+    )
 
 
 class CorrectTailsForm(TailsForm):
-    reason = forms.CharField(label="Why it is corrected", max_length=200)
+    reason = forms.CharField(label=gettext_lazy("Why it is corrected"), max_length=200)
 
 
 class KeepProductsForm(SiteForm):
     """Weigh concentrate and tails of a run to keep them as lots."""
 
-    concentrate = MassField(label="Concentrate", required=False, help_text="Dried, with its unit: 6.2 g")
-    tails = MassField(label="Tails", required=False, help_text="Dried, with its unit: 440 g")
-    place = forms.CharField(label="Where they stand", max_length=120, required=False)
+    concentrate = MassField(
+        label=gettext_lazy("Concentrate"),
+        required=False,
+        help_text=gettext_lazy("Dried, with its unit: 6.2 g"),
+    )
+    tails = MassField(
+        label=gettext_lazy("Tails"), required=False, help_text=gettext_lazy("Dried, with its unit: 440 g")
+    )
+    place = forms.CharField(label=gettext_lazy("Where they stand"), max_length=120, required=False)
 
     def clean(self) -> dict:
         cleaned = super().clean()
         if not self.errors and not (cleaned.get("concentrate") or cleaned.get("tails")):
-            raise ValidationError("Weigh the concentrate, the tails, or both.", code="nothing_weighed")
+            raise ValidationError(
+                phrase("Weigh the concentrate, the tails, or both."), code="nothing_weighed"
+            )
         return cleaned
 
     def products(self) -> list[NewLot]:
@@ -372,7 +415,7 @@ class KeepProductsForm(SiteForm):
 
 
 class VoidRunForm(SiteForm):
-    reason = forms.CharField(label="Why it is voided", max_length=200)
+    reason = forms.CharField(label=gettext_lazy("Why it is voided"), max_length=200)
 
 
 class CloseBlockForm(SiteForm):

@@ -4,8 +4,10 @@ from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import guard, units
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.forms.base import GradeField, MassField, NumberField
 from prospecting.forms.steps import SCOOPING, SIZE_HELP, read_size
@@ -54,38 +56,43 @@ class SamplingForm(forms.Form):
     to reckon with: something typed, or everything needed known from the books.
     """
 
-    top = SizeField(label="Top size of the lot", help_text=SIZE_HELP)
+    top = SizeField(label=gettext_lazy("Top size of the lot"), help_text=SIZE_HELP)
     gold = SizeField(
-        label="Gold grains, usual size", help_text="The size that holds most of the gold: 0.2 mm, 70 mesh"
+        label=gettext_lazy("Gold grains, usual size"),
+        help_text=gettext_lazy("The size that holds most of the gold: 0.2 mm, 70 mesh"),
     )
-    gold_low = SizeField(label="Gold grains, fine end", required=False)
+    gold_low = SizeField(label=gettext_lazy("Gold grains, fine end"), required=False)
     gold_high = SizeField(
-        label="Gold grains, coarse end", required=False, help_text="The coarsest that matter: they rule luck."
+        label=gettext_lazy("Gold grains, coarse end"),
+        required=False,
+        help_text=gettext_lazy("The coarsest that matter: they rule luck."),
     )
     coarse_share = NumberField(
-        label="Gold that is in such coarse grains",
+        label=gettext_lazy("Gold that is in such coarse grains"),
         unit_label="%",
         least=Decimal("0.1"),
         most=100,
         places=1,
-        help_text="From a screen assay or by eye. 100: all of it, the kindest case.",
+        help_text=gettext_lazy("From a screen assay or by eye. 100: all of it, the kindest case."),
     )
-    grade = GradeField(label="Grade, or your guess", max_length=40)
-    lot_mass = MassField(label="Mass of the lot that is split", help_text="")
-    portion = MassField(label="Mass of a portion", help_text="")
+    grade = GradeField(label=gettext_lazy("Grade, or your guess"), max_length=40)
+    lot_mass = MassField(label=gettext_lazy("Mass of the lot that is split"), help_text="")
+    portion = MassField(label=gettext_lazy("Mass of a portion"), help_text="")
     wanted = NumberField(
-        label="Spread you want, one standard deviation",
+        label=gettext_lazy("Spread you want, one standard deviation"),
         unit_label="%",
         least=1,
         most=100,
         places=1,
     )
-    method = forms.ChoiceField(label="How portions are split", choices=SPLITTING, help_text=SCOOPING)
-    series = forms.ChoiceField(label="Sieve numbers are", choices=Step.MeshSeries)
+    method = forms.ChoiceField(
+        label=gettext_lazy("How portions are split"), choices=SPLITTING, help_text=SCOOPING
+    )
+    series = forms.ChoiceField(label=gettext_lazy("Sieve numbers are"), choices=Step.MeshSeries)
     before = SizeField(
-        label="Top size before any crushing",
+        label=gettext_lazy("Top size before any crushing"),
         required=False,
-        help_text="To see what splitting before crushing would do.",
+        help_text=gettext_lazy("To see what splitting before crushing would do."),
     )
 
     def __init__(self, data, *, member: Member, start: dict[str, str]) -> None:
@@ -96,10 +103,12 @@ class SamplingForm(forms.Form):
         super().__init__(given if self.is_asked else None, initial=start)
         self.member = member
         for number in range(1, MOST_STAGES + 1):
-            self.fields[f"size{number}"] = SizeField(label="Crushed to", required=False)
-            self.fields[f"keep{number}"] = MassField(label="Split down to", required=False, help_text="")
+            self.fields[f"size{number}"] = SizeField(label=phrase("Crushed to"), required=False)
+            self.fields[f"keep{number}"] = MassField(
+                label=phrase("Split down to"), required=False, help_text=""
+            )
             self.fields[f"how{number}"] = forms.ChoiceField(
-                label="How", choices=SPLITTING, required=False, initial="riffle"
+                label=phrase("How"), choices=SPLITTING, required=False, initial="riffle"
             )
         read_in(self.fields, units_typed(data, member))
 
@@ -167,21 +176,31 @@ class SamplingForm(forms.Form):
             if top and values.get(name) and values[name] > top:
                 self._refuse(
                     name,
-                    f"Gold grains of {_size(values[name])} don't pass where the lot's largest piece is {_size(top)}. "
-                    "Check both sizes and their units.",
+                    phrase(
+                        "Gold grains of {gold} don't pass where the lot's largest piece is {largest}. Check both sizes "
+                        "and their units.",
+                        gold=_size(values[name]),
+                        largest=_size(top),
+                    ),
                 )
         gold = values.get("gold")
         if gold and values.get("gold_low") and values["gold_low"] > gold:
-            self._refuse("gold_low", "The fine end is coarser than the usual size.")
+            self._refuse("gold_low", phrase("The fine end is coarser than the usual size."))
         if gold and values.get("gold_high") and values["gold_high"] < gold:
-            self._refuse("gold_high", "The coarse end is finer than the usual size.")
+            self._refuse("gold_high", phrase("The coarse end is finer than the usual size."))
         if top and values.get("before") and values["before"] < top:
             self._refuse(
-                "before", f"Before crushing pieces are at least as coarse as the lot is now, {_size(top)}."
+                "before",
+                phrase(
+                    "Before crushing pieces are at least as coarse as the lot is now, {size}.",
+                    size=_size(top),
+                ),
             )
         grade = values.get("grade")
         if grade and grade.canonical >= RICHEST_G_PER_T:
-            self._refuse("grade", "That is a tenth gold or more: no ore is. Check the number and its unit.")
+            self._refuse(
+                "grade", phrase("That is a tenth gold or more: no ore is. Check the number and its unit.")
+            )
         elif grade:
             says = guard.grade_guard(grade.canonical, grade_unit=self.member.grade_unit)
             self.fields["grade"].says = f"{says.sentence} {says.ask or ''}".strip()
@@ -190,7 +209,8 @@ class SamplingForm(forms.Form):
         portion, lot = values.get("portion"), values.get("lot_mass")
         if portion and lot and portion.canonical > lot.canonical:
             self._refuse(
-                "portion", f"A portion can't weigh more than the lot it is split from ({lot.typed})."
+                "portion",
+                phrase("A portion can't weigh more than the lot it is split from ({mass}).", mass=lot.typed),
             )
 
     def _check_stages(self, values: dict) -> None:
@@ -202,20 +222,26 @@ class SamplingForm(forms.Form):
             if keep is None:
                 if crushed and f"keep{number}" not in self.errors:
                     self._refuse(
-                        f"keep{number}", "Say how much this stage keeps, or leave its size empty too."
+                        f"keep{number}", phrase("Say how much this stage keeps, or leave its size empty too.")
                     )
                 gap = gap or number
                 continue
             if gap and f"keep{gap}" not in self.errors:
-                self._refuse(f"keep{number}", f"Stage {gap} is empty. Fill the stages in order.")
+                self._refuse(
+                    f"keep{number}", phrase("Stage {stage} is empty. Fill the stages in order.", stage=gap)
+                )
             if mass_g is not None and keep.canonical > mass_g:
                 self._refuse(
                     f"keep{number}",
-                    f"More than there is to split: {units.format_mass(mass_g, self.member.mass_unit)}.",
+                    phrase(
+                        "More than there is to split: {mass}.",
+                        mass=units.format_mass(mass_g, self.member.mass_unit),
+                    ),
                 )
             if crushed and size and crushed > size:
                 self._refuse(
-                    f"size{number}", f"Crushing makes finer: before this stage it was {_size(size)}."
+                    f"size{number}",
+                    phrase("Crushing makes finer: before this stage it was {size}.", size=_size(size)),
                 )
             size = crushed or size
             mass_g = keep.canonical

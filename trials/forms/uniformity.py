@@ -5,12 +5,14 @@ from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase
 from prospecting.forms.base import GoldMassField, MassField, NumberField
 from prospecting.models import Lot
 
-GRAIN_HELP = (
+GRAIN_HELP = gettext_lazy(
     "The grain that holds most of the weight, not the commonest one. In mg, or with its unit. As a guide: fine 2.6 mg, very fine "
     "0.8 mg, flour 0.1 mg. Colours counted by size in the pans themselves come first."
 )
@@ -19,12 +21,16 @@ MOST_GRAIN_MG = Decimal(1000)
 
 
 class _GrainForm(forms.Form):
-    grain = GoldMassField(label="A typical gold grain weighs", required=False, help_text=GRAIN_HELP)
+    grain = GoldMassField(
+        label=gettext_lazy("A typical gold grain weighs"), required=False, help_text=GRAIN_HELP
+    )
 
     def clean_grain(self):
         grain = self.cleaned_data["grain"]
         if grain is not None and grain.canonical > MOST_GRAIN_MG:
-            raise ValidationError("That is a nugget, not a typical grain: give up to 1 g.", code="too_heavy")
+            raise ValidationError(
+                phrase("That is a nugget, not a typical grain: give up to 1 g."), code="too_heavy"
+            )
         return grain
 
     def asked(self, name: str):
@@ -39,13 +45,15 @@ class _GrainForm(forms.Form):
 
 class UniformForm(_GrainForm):
     differs = NumberField(
-        label="Smallest difference between portions that matters",
+        label=gettext_lazy("Smallest difference between portions that matters"),
         least=1,
         most=200,
         places=1,
         unit_label="%",
         required=False,
-        help_text="How far the portions' true grades may scatter (one standard deviation, % of their mean). Empty: as above.",
+        help_text=gettext_lazy(
+            "How far the portions' true grades may scatter (one standard deviation, % of their mean). Empty: as above."
+        ),
     )
     field_order = ("differs", "grain")
 
@@ -62,7 +70,10 @@ class BucketMassForm(_GrainForm):
         self.lots = {f"mass_{lot.code}": lot for lot in lots}
         for name, lot in self.lots.items():
             self.fields[name] = MassField(
-                label=f"Planned from {lot.code}", unit=mass_unit, required=False, help_text=""
+                label=phrase("Planned from {lot}", lot=lot.code),
+                unit=mass_unit,
+                required=False,
+                help_text="",
             )
         self.order_fields([*self.lots, "grain"])
 

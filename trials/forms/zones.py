@@ -4,7 +4,9 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from django import forms
+from django.utils.translation import gettext_lazy
 
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.forms.base import NumberField
 from prospecting.models import Zone
@@ -12,21 +14,25 @@ from prospecting.models import Zone
 
 class CompareForm(forms.Form):
     zone = forms.MultipleChoiceField(
-        label="Zones",
+        label=gettext_lazy("Zones"),
         widget=forms.CheckboxSelectMultiple,
-        help_text="The 5 % left to chance is shared out over all pairs: compare only what you want to know.",
+        help_text=gettext_lazy(
+            "The 5 % left to chance is shared out over all pairs: compare only what you want to know."
+        ),
         error_messages={
-            "required": "Tick two zones or more.",
-            "invalid_choice": "Choose zones of the list.",
+            "required": gettext_lazy("Tick two zones or more."),
+            "invalid_choice": gettext_lazy("Choose zones of the list."),
         },
     )
     margin = NumberField(
-        label="Counts as equal, up to",
-        unit_label="times as rich",
+        label=gettext_lazy("Counts as equal, up to"),
+        unit_label=gettext_lazy("times as rich"),
         least=Decimal("1.01"),
         most=Decimal(20),
         places=2,
-        help_text="What difference would not change where you dig: 1.5 is half as much again. Settle it before you look.",
+        help_text=gettext_lazy(
+            "What difference would not change where you dig: 1.5 is half as much again. Settle it before you look."
+        ),
     )
 
     def __init__(
@@ -47,9 +53,9 @@ class CompareForm(forms.Form):
     def clean_zone(self) -> list[Zone]:
         chosen = self.cleaned_data["zone"]
         if len(chosen) < 2:
-            raise forms.ValidationError("Tick two zones or more.", code="too_few")
+            raise forms.ValidationError(phrase("Tick two zones or more."), code="too_few")
         if len(chosen) > self.most:
-            raise forms.ValidationError(f"Tick {self.most} zones at most.", code="too_many")
+            raise forms.ValidationError(phrase("Tick {most} zones at most.", most=self.most), code="too_many")
         return [self.by_pk[pk] for pk in chosen]
 
     def clean_margin(self) -> float:

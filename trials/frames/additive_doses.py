@@ -12,8 +12,10 @@ from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
 from django.db.models import Sum, prefetch_related_objects
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.frames.plain_columns import as_day_text, as_flag, as_float, rows_sha256
 from prospecting.models import Member
 from trials.calc.judging import mean_places
@@ -38,7 +40,10 @@ if TYPE_CHECKING:
     from trials.calc.comparison import ControlComparison, TreatmentComparison
     from trials.calc.working import Working, WorkingRow
 
-MEASURES = {Trial.Outcome.GOLD_MASS: "gold by weight", Trial.Outcome.COLOURS: "colours"}
+MEASURES = {
+    Trial.Outcome.GOLD_MASS: gettext_lazy("gold by weight"),
+    Trial.Outcome.COLOURS: gettext_lazy("colours"),
+}
 
 
 class PlannedRow(NamedTuple):
@@ -99,7 +104,12 @@ class TrialRead:
 
     @property
     def label(self) -> str:
-        return f"trial {self.trial.pk}, {self.trial.feed_lot.code}, {_span(self.years)}"
+        return phrase(
+            "trial {trial}, {lot}, {years}",
+            trial=self.trial.pk,
+            lot=self.trial.feed_lot.code,
+            years=_span(self.years),
+        )
 
     @cached_property
     def values(self) -> list[float | None]:
@@ -279,7 +289,7 @@ class AdditiveReading:
     @property
     def counted(self) -> str:
         """In how many trials it was shown better."""
-        return f"{len(self.better)} of {_trials(len(self.reads))}"
+        return phrase("{shown} of {trials}", shown=len(self.better), trials=_trials(len(self.reads)))
 
     @property
     def explanation(self) -> str:
@@ -467,7 +477,7 @@ class _OverTrials:
             ],
             results=results,
             doses=doses,
-            measure=MEASURES[measure],
+            measure=str(MEASURES[measure]),
             headline=headline,
             kind=kind,
             sentences=self._sentences(reads, doses, least),
@@ -484,7 +494,7 @@ class _OverTrials:
                 _least_dose(doses, least), shown_apart=bool(better) and _put_together(doses)
             ),
             water_ml=reads[-1].trial.water_ml if reads else None,
-            by_measure={MEASURES[o]: d for o, d in by_measure.items() if d and o != measure},
+            by_measure={str(MEASURES[o]): d for o, d in by_measure.items() if d and o != measure},
         )
 
     def _ladder(self, read: TrialRead) -> Ladder | None:
@@ -541,7 +551,7 @@ class _OverTrials:
                 worse = any(part.kind == "worse" for part in parts[key])
             found.append(
                 DoseOverTrials(
-                    said=" or ".join(dict.fromkeys(result.rung.said_in_full for result in group)),
+                    said=phrase(" or ").join(dict.fromkeys(result.rung.said_in_full for result in group)),
                     key=key,
                     ml_per_l=highest.ml_per_l,
                     outcome=outcome,
@@ -563,47 +573,95 @@ class _OverTrials:
 
     def _headline(self, reads, better, doses, least: "LeastOverTrials") -> tuple[str, str]:
         if not reads:
-            return f"{self.additive} has been in no closed trial yet.", "not shown"
-        over = f"Over {_trials(len(reads))}" if len(reads) > 1 else "In its one closed trial"
+            return phrase("{additive} has been in no closed trial yet.", additive=self.additive), "not shown"
+        over = (
+            phrase("Over {trials}", trials=_trials(len(reads)))
+            if len(reads) > 1
+            else phrase("In its one closed trial")
+        )
         verb = (
-            "give more colours than"
+            phrase("give more colours than")
             if doses and doses[0].outcome == Trial.Outcome.COLOURS
-            else "recover more than"
+            else phrase("recover more than")
         )
         found = _least_dose(doses, least)
         if found is None and better:
-            control = "plain water" if all(read.plain_control for read in better) else "the control"
-            shown = f"Shown to {verb} {control} in {len(better)} of {_trials(len(reads))}"
+            control = (
+                phrase("plain water") if all(read.plain_control for read in better) else phrase("the control")
+            )
+            shown = phrase(
+                "Shown to {verb} {control} in {better} of {trials}",
+                verb=verb,
+                control=control,
+                better=len(better),
+                trials=_trials(len(reads)),
+            )
             if _put_together(doses):
                 return (
-                    f"{shown}; over all of them together no dose of {self.additive} is shown to do so.",
+                    phrase(
+                        "{shown}; over all of them together no dose of {additive} is shown to do so.",
+                        shown=shown,
+                        additive=self.additive,
+                    ),
                     "not shown",
                 )
             return (
-                f"{shown}, by an order alone or against a dosed control: there is no ratio to put together.",
+                phrase(
+                    "{shown}, by an order alone or against a dosed control: there is no ratio to put together.",
+                    shown=shown,
+                ),
                 "better" if len(reads) == 1 else "not shown",
             )
         if found is None:
-            return f"{over} no dose of {self.additive} is shown to {verb} plain water.", "not shown"
+            return phrase(
+                "{over} no dose of {additive} is shown to {verb} plain water.",
+                over=over,
+                additive=self.additive,
+                verb=verb,
+            ), "not shown"
         if len(reads) == 1:
             return (
-                f"{over} the least dose shown to {verb} plain water is {found.said}; {_below(doses, least)}.",
+                phrase(
+                    "{over} the least dose shown to {verb} plain water is {dose}; {below}.",
+                    over=over,
+                    verb=verb,
+                    dose=found.said,
+                    below=_below(doses, least),
+                ),
                 "better",
             )
         if least.repeated is not None:
             return (
-                f"{over} the least dose shown to {verb} plain water is {found.said}, tried in {len(found.with_ratio)} of them; "
-                f"{_below(doses, least)}.",
+                phrase(
+                    "{over} the least dose shown to {verb} plain water is {dose}, tried in {trials} of them; "
+                    "{below}.",
+                    over=over,
+                    verb=verb,
+                    dose=found.said,
+                    trials=len(found.with_ratio),
+                    below=_below(doses, least),
+                ),
                 "better",
             )
         if _put_together(doses):
             return (
-                f"{over} no dose tried in several of them is shown to {verb} plain water; in one trial only, {found.said} is.",
+                phrase(
+                    "{over} no dose tried in several of them is shown to {verb} plain water; in one trial only, "
+                    "{dose} is.",
+                    over=over,
+                    verb=verb,
+                    dose=found.said,
+                ),
                 "not shown",
             )
         return (
-            f"{over} no dose has a ratio from more than one; in one trial only, the least shown to {verb} plain water is "
-            f"{found.said}.",
+            phrase(
+                "{over} no dose has a ratio from more than one; in one trial only, the least shown to {verb} "
+                "plain water is {dose}.",
+                over=over,
+                verb=verb,
+                dose=found.said,
+            ),
             "better",
         )
 
@@ -613,24 +671,34 @@ class _OverTrials:
         sentences, found = [], _least_dose(doses, least)
         if found is not None:
             how = (
-                "random effects over trials, 95 % interval"
+                phrase("random effects over trials, 95 % interval")
                 if found.summary
-                else "95 % interval, all treatments of the trial judged together"
+                else phrase("95 % interval, all treatments of the trial judged together")
             )
             sentences.append(
-                f"About {found.times} times as much at it ({found.interval}; {how}, {found.number})."
+                phrase(
+                    "About {times} times as much at it ({interval}; {how}, {trials}).",
+                    times=found.times,
+                    interval=found.interval,
+                    how=how,
+                    trials=found.number,
+                )
             )
             if found.by_order_alone:
                 sentences.append(
-                    "It counts as shown because the doses tried in several trials are taken in order from the top one down, each "
-                    "by its own 95 % interval; judged with all of them at once it is not."
+                    phrase(
+                        "It counts as shown because the doses tried in several trials are taken in order from the top one "
+                        "down, each by its own 95 % interval; judged with all of them at once it is not."
+                    )
                 )
         if len(reads) == 1:
-            sentences.append("One trial: there is nothing to combine, and nobody has repeated it.")
+            sentences.append(phrase("One trial: there is nothing to combine, and nobody has repeated it."))
         else:
             sentences.append(
-                "Each trial is read as a ratio to its own control, so neither ore nor season is mixed up with the dose; "
-                "masses of different trials are never pooled."
+                phrase(
+                    "Each trial is read as a ratio to its own control, so neither ore nor season is mixed up with the dose; "
+                    "masses of different trials are never pooled."
+                )
             )
         return sentences
 
@@ -644,13 +712,15 @@ class _OverTrials:
         found = next_dose(
             {dose.key: dose.shown for dose in of_use}, top_harms=any(dose.worse for dose in judged)
         )
-        again = ["plain water" if dose == 0 else _at(doses, dose).said for dose in found.again_ml_per_l]
+        again = [
+            phrase("plain water") if dose == 0 else _at(doses, dose).said for dose in found.again_ml_per_l
+        ]
         unit = unit_of((result.rung for dose in doses for result in dose.results), self.member)
         trial = reads[-1].trial
         poured = as_poured(found.dose_ml_per_l, trial.water_ml, trial.water_typed)
         return [
             f"{dose_said(found.dose_ml_per_l, unit)}, {poured}: {NEXT_BECAUSE[found.why]}.",
-            f"In the same blocks again: {listed(again)}.",
+            phrase("In the same blocks again: {treatments}.", treatments=listed(again)),
         ]
 
     def _bars(self, doses: Sequence[DoseOverTrials]) -> list[dict]:
@@ -671,9 +741,9 @@ class _OverTrials:
                     }
                 )
             if dose.summary:
-                rows.append(summary_bar("all of them together", dose))
+                rows.append(summary_bar(phrase("all of them together"), dose))
                 if dose.just_these:
-                    rows.append(average_bar("the average of just these two", dose))
+                    rows.append(average_bar(phrase("the average of just these two"), dose))
         return rows
 
     # Cost and working
@@ -682,7 +752,7 @@ class _OverTrials:
         from trials.calc.doses_together import cheaper_and_not_worse, extra_gold_mg
 
         if least is None:
-            return DoseToCost(self.additive.pk, "plain water", shown_apart=shown_apart)
+            return DoseToCost(self.additive.pk, phrase("plain water"), shown_apart=shown_apart)
         last = least.with_ratio[-1]
         comparison, _ = self.compared.of(last.read)
         weighed = last.trial.outcome == Trial.Outcome.GOLD_MASS
@@ -723,13 +793,20 @@ class _OverTrials:
         return Working(
             tuple(rows),
             (
-                "Each ratio is to the control of the same trial, on the same lot: the ore drops out. Bridging runs between lots "
-                "are in none of them.",
-                "Trials share no runs, so their errors are independent.",
-                "Doses within 5 % of each other count as one dose.",
-                "Only closed trials are read; failed and voided runs are out. A trial nobody closed, or that was never entered, "
-                "is missing here, whatever it showed.",
-                "The standard errors of the trials count as known, which makes the summary somewhat too sure where runs are few.",
+                phrase(
+                    "Each ratio is to the control of the same trial, on the same lot: the ore drops out. Bridging runs "
+                    "between lots are in none of them."
+                ),
+                phrase("Trials share no runs, so their errors are independent."),
+                phrase("Doses within 5 % of each other count as one dose."),
+                phrase(
+                    "Only closed trials are read; failed and voided runs are out. A trial nobody closed, or that was never "
+                    "entered, is missing here, whatever it showed."
+                ),
+                phrase(
+                    "The standard errors of the trials count as known, which makes the summary somewhat too sure where runs "
+                    "are few."
+                ),
             ),
         )
 
@@ -740,9 +817,13 @@ def _working_of(dose: DoseOverTrials) -> "list[WorkingRow]":
     parts = tuple(
         (
             result.label,
-            f"{result.times} times, standard error of ln {figure(result.ratio.se)}"
+            phrase(
+                "{times} times, standard error of ln {error}",
+                times=result.times,
+                error=figure(result.ratio.se),
+            )
             if result.ratio
-            else f"not in: {result.why}",
+            else phrase("not in: {why}", why=result.why),
             "",
             result.trial.get_absolute_url(),
         )
@@ -751,38 +832,52 @@ def _working_of(dose: DoseOverTrials) -> "list[WorkingRow]":
     if dose.summary is None:
         return [
             WorkingRow(
-                f"{dose.said}: {dose.number} with a ratio",
-                "exp(difference of ln means), as in the trial",
+                phrase("{dose}: {trials} with a ratio", dose=dose.said, trials=dose.number),
+                phrase("exp(difference of ln means), as in the trial"),
                 parts,
-                f"{dose.times} ({dose.interval})" if dose.interval else "no ratio",
-                "times" if dose.interval else "",
+                f"{dose.times} ({dose.interval})" if dose.interval else phrase("no ratio"),
+                phrase("times") if dose.interval else "",
             )
         ]
     found = dose.summary
     mean, limits = found.average.ratio, found.average.interval()
     return [
         WorkingRow(
-            f"{dose.said}: {dose.number} together",
-            "mean of ln ratio, weights 1 / (standard error^2 + tau^2); interval by t with trials - 1 degrees of freedom",
+            phrase("{dose}: {trials} together", dose=dose.said, trials=dose.number),
+            phrase(
+                "mean of ln ratio, weights 1 / (standard error^2 + tau^2); interval by t with trials - 1 degrees of freedom"
+            ),
             (
                 *parts,
-                given("tau, spread of true ln ratios between trials", found.tau),
-                given("Cochran's Q", found.q),
-                ("chance of so large a Q if all trials had one ratio", units.format_odds(found.p_q), "", ""),
-                given("standard error of ln", found.ratio.se),
+                given(phrase("tau, spread of true ln ratios between trials"), found.tau),
+                given(phrase("Cochran's Q"), found.q),
+                (
+                    phrase("chance of so large a Q if all trials had one ratio"),
+                    units.format_odds(found.p_q),
+                    "",
+                    "",
+                ),
+                given(phrase("standard error of ln"), found.ratio.se),
             ),
             f"{dose.times} ({dose.interval})",
-            "times, 95 % interval",
-            "random effects: Paule and Mandel 1982 (tau), Hartung and Knapp 2001 (interval), both from memory; checked against "
-            "Kacker 2004, Metrologia 41, 132-136",
+            phrase("times, 95 % interval"),
+            phrase(
+                "random effects: Paule and Mandel 1982 (tau), Hartung and Knapp 2001 (interval), both from memory; checked "
+                "against Kacker 2004, Metrologia 41, 132-136"
+            ),
         ),
         WorkingRow(
-            f"{dose.said}: the average of just these trials",
-            "mean of ln ratio, weights 1 / standard error^2; it says nothing of further trials",
+            phrase("{dose}: the average of just these trials", dose=dose.said),
+            phrase("mean of ln ratio, weights 1 / standard error^2; it says nothing of further trials"),
             (),
-            f"{figure(mean)} ({figure(limits[0])} to {figure(limits[1])})",
-            "times, 95 % interval",
-            "Welch 1947 and Satterthwaite 1946",
+            phrase(
+                "{ratio} ({low} to {high})",
+                ratio=figure(mean),
+                low=figure(limits[0]),
+                high=figure(limits[1]),
+            ),
+            phrase("times, 95 % interval"),
+            phrase("Welch 1947 and Satterthwaite 1946"),
         ),
     ]
 
@@ -810,14 +905,17 @@ def additives_beside(readings: Sequence[AdditiveReading]) -> AdditivesBeside:
             continue
         bars.append(summary_bar(f"{dose.results[0].rung.said}, {dose.number}", dose))
         if dose.just_these:
-            bars.append(average_bar("the average of just these two", dose))
+            bars.append(average_bar(phrase("the average of just these two"), dose))
     if not tried:
-        headline = "No additive has been in a closed trial yet."
+        headline = phrase("No additive has been in a closed trial yet.")
     else:
-        few = "has" if len(ever) == 1 else "have"
-        number = "none" if not ever else f"{len(ever)}"
-        tried_said = "1 additive" if len(tried) == 1 else f"{len(tried)} additives"
-        headline = f"Of {tried_said} in closed trials, {number} {few} been shown to beat plain water in at least one."
+        headline = phrase_counted(
+            "Of {additives} in closed trials, {shown} has been shown to beat plain water in at least one.",
+            "Of {additives} in closed trials, {shown} have been shown to beat plain water in at least one.",
+            len(ever),
+            additives=phrase_counted("{number} additive", "{number} additives", len(tried)),
+            shown=len(ever) or phrase("none"),
+        )
     return AdditivesBeside(headline, tried, [r for r in readings if not r.reads], bars)
 
 
@@ -857,15 +955,15 @@ def _why_no_ratio(read: TrialRead, comparison: "ControlComparison", entry: "Trea
     from trials.calc.doses_together import enough_runs
 
     if comparison.route == "places":
-        return "judged by place: an order, no ratio"
+        return phrase("judged by place: an order, no ratio")
     if comparison.route == "ranks":
-        return "too many runs below the scale: an order, no ratio"
+        return phrase("too many runs below the scale: an order, no ratio")
     if not read.plain_control:
-        return f"its control, {read.control}, was dosed too: not against plain water"
+        return phrase("its control, {control}, was dosed too: not against plain water", control=read.control)
     if not enough_runs(comparison, entry):
-        return "too few of its runs count"
+        return phrase("too few of its runs count")
     if not entry.ratio or not entry.se_log or not comparison.df:
-        return entry.note or "its runs show no spread to judge chance by"
+        return entry.note or phrase("its runs show no spread to judge chance by")
     return ""
 
 
@@ -891,11 +989,11 @@ def _least_dose(doses: Sequence[DoseOverTrials], least: "LeastOverTrials") -> Do
 
 def _below(doses: Sequence[DoseOverTrials], least: "LeastOverTrials") -> str:
     if least.below is None:
-        return "no lower one was tried"
+        return phrase("no lower one was tried")
     below = _at(doses, least.below)
     if below.shown:
-        return f"a lower one, {below.said}, is shown in one trial only"
-    return f"the next lower one tried, {below.said}, was not shown"
+        return phrase("a lower one, {dose}, is shown in one trial only", dose=below.said)
+    return phrase("the next lower one tried, {dose}, was not shown", dose=below.said)
 
 
 def _at(doses: Sequence[DoseOverTrials], key: float) -> DoseOverTrials:
@@ -903,9 +1001,9 @@ def _at(doses: Sequence[DoseOverTrials], key: float) -> DoseOverTrials:
 
 
 def _trials(number: int) -> str:
-    return "1 trial" if number == 1 else f"{number} trials"
+    return phrase_counted("{number} trial", "{number} trials", number)
 
 
 def _span(years: set[int]) -> str:
     first, last = min(years), max(years)
-    return f"{first}" if first == last else f"{first} to {last}"
+    return f"{first}" if first == last else phrase("{first} to {last}", first=first, last=last)

@@ -11,6 +11,7 @@ from django.urls import reverse
 
 from prospecting.calc import units
 from prospecting.calc.grade import grade_g_per_t
+from prospecting.calc.language import phrase
 from prospecting.calc.mass_balance import weigh_alike
 from prospecting.models import Lot, Member
 from trials.frames.trial_lines import value_of
@@ -66,11 +67,15 @@ class Bridge:
         if self.ratio is None:
             return self.refusal
         if not self.spans:
-            return f"Both are on {self.start.code}: no bridge is needed."
-        over = " over ".join([self.start.code, *(span.end.code for span in self.spans[:-1])])
-        return (
-            f"A portion of {self.end.code} gives {with_interval(self.ratio)} times what an equal one of {self.start.code} "
-            f"does, untreated (95 % interval; bridged from {over})."
+            return phrase("Both are on {lot}: no bridge is needed.", lot=self.start.code)
+        over = phrase(" over ").join([self.start.code, *(span.end.code for span in self.spans[:-1])])
+        return phrase(
+            "A portion of {new} gives {ratio} times what an equal one of {old} does, untreated (95 % interval; bridged from "
+            "{lots}).",
+            new=self.end.code,
+            ratio=with_interval(self.ratio),
+            old=self.start.code,
+            lots=over,
         )
 
 
@@ -148,12 +153,16 @@ def bridge_between(start: Lot, end: Lot, outcome: str = Trial.Outcome.GOLD_MASS)
         ]
         spans.append(Span(lots[here], lots[there], pooled(onward), own))
     warnings = [
-        f"Contamination is marked on {lot.code}: its bridge may carry it over."
+        phrase("Contamination is marked on {lot}: its bridge may carry it over.", lot=lot.code)
         for lot in (lots[pk] for pk in way)
         if lot.is_marked
     ]
     warnings += [
-        f"The bridging trial “{link.trial}” ended before its plan was done: read the bridge as weaker than its figures."
+        phrase(
+            "The bridging trial “{trial}” ended before its plan was done: read the bridge as weaker than its "
+            "figures.",
+            trial=link.trial,
+        )
         for span in spans
         for link in span.links
         if link.trial.close_reason
@@ -188,11 +197,15 @@ def across(first: Trial, second: Trial, member: Member) -> Across:
 
 def _cannot_cross(first: Trial, second: Trial) -> str:
     if first.is_bridge or second.is_bridge:
-        return "A bridging trial is the bridge itself: its runs cannot be carried over it as well. Choose other trials."
+        return phrase(
+            "A bridging trial is the bridge itself: its runs cannot be carried over it as well. Choose other trials."
+        )
     if Trial.Outcome.PLACES in (first.outcome, second.outcome):
-        return "A trial judged by place says which pan shows more, not how much: it has no measure to be carried over."
+        return phrase(
+            "A trial judged by place says which pan shows more, not how much: it has no measure to be carried over."
+        )
     if first.outcome != second.outcome:
-        return "One is judged by weight, the other by colours: the two have no common measure."
+        return phrase("One is judged by weight, the other by colours: the two have no common measure.")
     return ""
 
 
@@ -216,11 +229,14 @@ def _link(trial: Trial, runs: Sequence[PlannedRun]) -> Link:
         return Link(trial, None, 0, why)
     entry = found.treatments[0]
     if found.runs_below_scale:
-        why = f"{found.runs_below_scale} of its runs came out below the scale, which leaves no ratio to carry over"
+        why = phrase(
+            "{runs} of its runs came out below the scale, which leaves no ratio to carry over",
+            runs=found.runs_below_scale,
+        )
     elif min(entry.runs, found.control_runs) < FEWEST_RUNS or not found.df or found.df < FEWEST_DF:
-        why = "too few of its runs count"
+        why = phrase("too few of its runs count")
     elif not entry.ratio or not entry.se_log:
-        why = entry.note or "its runs show no spread to judge chance by"
+        why = entry.note or phrase("its runs show no spread to judge chance by")
     else:
         return Link(trial, LogRatio.of(entry.ratio, entry.se_log, found.df), found.blocks)
     return Link(trial, None, found.blocks, why)
@@ -284,10 +300,19 @@ def _fewest(start: int, end: int, links: Iterable[Link]) -> list[int] | None:
 def _missing(start: Lot, end: Lot, outcome: str, links: Iterable[Link]) -> str:
     """Why no bridge leads over, and what would help."""
     ends = {start.pk, end.pk}
-    said = f"No bridge leads from {start.code} to {end.code}, so what was panned on the one cannot be set beside the other."
+    said = phrase(
+        "No bridge leads from {old} to {new}, so what was panned on the one cannot be set beside the other.",
+        old=start.code,
+        new=end.code,
+    )
     for link in links:
         if link.ratio is None and {link.trial.feed_lot_id, link.trial.new_lot_id} == ends:
-            return f"{said} Its bridging trial “{link.trial}” is closed, but {link.why_not.rstrip('.')}."
+            return phrase(
+                "{said} Its bridging trial “{trial}” is closed, but {why}.",
+                said=said,
+                trial=link.trial,
+                why=link.why_not.rstrip("."),
+            )
     waiting = (
         Trial.objects.exclude(state=Trial.State.CLOSED)
         .filter(feed_lot__in=ends, new_lot__in=ends)
@@ -295,14 +320,23 @@ def _missing(start: Lot, end: Lot, outcome: str, links: Iterable[Link]) -> str:
         .first()
     )
     if waiting is not None:
-        how = (
-            "is still being planned"
-            if waiting.state == Trial.State.DRAFT
-            else f"has {waiting.logged} of {waiting.planned} runs in"
+        if waiting.state == Trial.State.DRAFT:
+            return phrase(
+                "{said} The bridging trial “{trial}” is still being planned.", said=said, trial=waiting
+            )
+        return phrase(
+            "{said} The bridging trial “{trial}” has {done} of {planned} runs in.",
+            said=said,
+            trial=waiting,
+            done=waiting.logged,
+            planned=waiting.planned,
         )
-        return f"{said} The bridging trial “{waiting}” {how}."
-    what = "colours" if outcome == Trial.Outcome.COLOURS else "weight"
-    return f"{said} It takes bridging runs, judged by {what}: equal portions of both lots, untreated, drawn blind."
+    what = phrase("colours") if outcome == Trial.Outcome.COLOURS else phrase("weight")
+    return phrase(
+        "{said} It takes bridging runs, judged by {what}: equal portions of both lots, untreated, drawn blind.",
+        said=said,
+        what=what,
+    )
 
 
 def _arms(trial: Trial, over: "LogRatio | None", runs: Sequence[PlannedRun]) -> list[Arm]:
@@ -360,9 +394,7 @@ def _row(arm: Arm, first_control: Arm, member: Member) -> AcrossRow:
         runs=len(arm.values),
         own=_amount(arm.level.ratio, arm.trial, member) if arm.level else "",
         footing=_amount(footing.ratio, arm.trial, member) if footing else "",
-        footing_interval=" to ".join(_amount(end, arm.trial, member) for end in footing.interval())
-        if footing
-        else "",
+        footing_interval=_amounts(footing.interval(), arm.trial, member) if footing else "",
         to_first_control=with_interval(combine([(1, footing), (-1, base)]))
         if footing and base and arm.trial.pk != first_control.trial.pk
         else "",
@@ -387,18 +419,25 @@ def _controls_agree(first: Arm, second: Arm) -> tuple[str, bool]:
     if first.on_footing is None or second.on_footing is None:
         return "", False
     between = combine([(1, second.on_footing), (-1, first.on_footing)])
-    said = (
-        f"The two controls, on one footing: the second trial's gave {with_interval(between)} times the first one's "
-        "(95 % interval)."
+    said = phrase(
+        "The two controls, on one footing: the second trial's gave {ratio} times the first one's (95 % interval).",
+        ratio=with_interval(between),
     )
     if between.leaves_out_one:
         return (
-            f"{said} So something other than the ore changed between the trials (water, panner, pan, scale, season): their "
-            "treatments are not to be compared across.",
+            phrase(
+                "{said} So something other than the ore changed between the trials (water, panner, pan, scale, "
+                "season): their treatments are not to be compared across.",
+                said=said,
+            ),
             True,
         )
     return (
-        f"{said} That is no sign of a change in anything but the ore, though what lies within that interval is not ruled out.",
+        phrase(
+            "{said} That is no sign of a change in anything but the ore, though what lies within that "
+            "interval is not ruled out.",
+            said=said,
+        ),
         False,
     )
 
@@ -419,7 +458,12 @@ def _picture(arms: Sequence[Arm], first_control: Arm, over: "LogRatio | None") -
         centre, lower, upper = as_multiples([arm.on_footing.ratio, *arm.on_footing.interval()], base.ratio)
         rows.append(
             {
-                "label": f"{arm.treatment}, on {arm.trial.feed_lot.code}, trial {arm.trial.pk}",
+                "label": phrase(
+                    "{treatment}, on {lot}, trial {trial}",
+                    treatment=arm.treatment,
+                    lot=arm.trial.feed_lot.code,
+                    trial=arm.trial.pk,
+                ),
                 "values": as_multiples([value for value in arm.values if value > 0], per_own.ratio),
                 "below": sum(1 for value in arm.values if value == 0),
                 "centre": centre,
@@ -435,12 +479,16 @@ def _unlike(first: Trial, second: Trial) -> list[str]:
     found = []
     if not weigh_alike([first.portion_mass_g, second.portion_mass_g]):
         found.append(
-            f"Portions of {first.portion_typed} and of {second.portion_typed}: a pan may treat large and small ones unlike."
+            phrase(
+                "Portions of {first} and of {second}: a pan may treat large and small ones unlike.",
+                first=first.portion_typed,
+                second=second.portion_typed,
+            )
         )
     if first.feed_lot.is_dry != second.feed_lot.is_dry:
-        found.append("One lot is dried, the other not: per mass of ore the undried one reads low.")
+        found.append(phrase("One lot is dried, the other not: per mass of ore the undried one reads low."))
     if first.water_ml != second.water_ml or first.soak_min != second.soak_min:
-        found.append("Water in the tub or soak were not the same in both trials.")
+        found.append(phrase("Water in the tub or soak were not the same in both trials."))
     return found
 
 
@@ -449,50 +497,61 @@ def _working(bridge: Bridge) -> "Working":
 
     rows = [
         WorkingRow(
-            f"{span.end.code} over {span.start.code}",
-            "mean of ln ratio of its bridging trials, weighted by their blocks",
+            phrase("{new} over {old}", new=span.end.code, old=span.start.code),
+            phrase("mean of ln ratio of its bridging trials, weighted by their blocks"),
             tuple(
                 given(
-                    f"{link.trial.new_lot.code} over {link.trial.feed_lot.code}, {link.blocks} blocks, standard error of ln "
-                    f"{figure(link.ratio.se)}",
+                    phrase(
+                        "{new} over {old}, {blocks} blocks, standard error of ln {error}",
+                        new=link.trial.new_lot.code,
+                        old=link.trial.feed_lot.code,
+                        blocks=link.blocks,
+                        error=figure(link.ratio.se),
+                    ),
                     link.ratio.ratio,
-                    "times",
+                    phrase("times"),
                     link.trial.get_absolute_url(),
                 )
                 for link in span.links
             ),
             with_interval(span.ratio),
-            "times (95 % interval)",
+            phrase("times (95 % interval)"),
         )
         for span in bridge.spans
     ]
     if bridge.spans:
         rows.append(
             WorkingRow(
-                f"Bridge, {bridge.end.code} over {bridge.start.code}",
-                "product of the stretches; standard errors of ln add in squares",
+                phrase("Bridge, {new} over {old}", new=bridge.end.code, old=bridge.start.code),
+                phrase("product of the stretches; standard errors of ln add in squares"),
                 (
-                    given("standard error of ln ratio", bridge.ratio.se),
-                    given("degrees of freedom", bridge.ratio.df),
+                    given(phrase("standard error of ln ratio"), bridge.ratio.se),
+                    given(phrase("degrees of freedom"), bridge.ratio.df),
                 ),
                 with_interval(bridge.ratio),
-                "times (95 % interval)",
-                "Welch 1947 and Satterthwaite 1946; JCGM 100:2008, annex G.4",
+                phrase("times (95 % interval)"),
+                phrase("Welch 1947 and Satterthwaite 1946; JCGM 100:2008, annex G.4"),
             )
         )
     rows.append(
         WorkingRow(
-            f"A treatment on the footing of {bridge.start.code}",
-            "mean of its runs / bridge; standard error of ln: root of (sd^2 / (runs x mean^2) + that of the bridge^2)",
+            phrase("A treatment on the footing of {lot}", lot=bridge.start.code),
+            phrase(
+                "mean of its runs / bridge; standard error of ln: root of (sd^2 / (runs x mean^2) + that of the bridge^2)"
+            ),
         )
     )
     return Working(
         tuple(rows),
         (
-            "The bridge was measured on untreated portions: a treatment is taken to act alike on both ores.",
-            "The spread of a treatment's runs includes what differs from block to block within its trial, not what differs "
-            "between the trials.",
-            "The intervals are for each line alone, not for all lines together.",
+            phrase(
+                "The bridge was measured on untreated portions: a treatment is taken to act alike on both ores."
+            ),
+            phrase(
+                "The spread of a treatment's runs includes what differs from block to block within its trial, not what differs "
+                "between the trials."
+            ),
+            phrase("The intervals are for each line alone, not for all lines together."),
         ),
     )
 
@@ -504,9 +563,14 @@ def with_interval(ratio: "LogRatio") -> str:
     return f"{figure(ratio.ratio)} ({between(*ratio.interval())})"
 
 
+def _amounts(limits: tuple[float, float], trial: Trial, member: Member) -> str:
+    low, high = (_amount(limit, trial, member) for limit in limits)
+    return phrase("{low} to {high}", low=low, high=high)
+
+
 def _amount(value: float, trial: Trial, member: Member) -> str:
     from trials.calc.working import figure
 
     if trial.outcome == Trial.Outcome.COLOURS:
-        return f"{figure(value)} a kg"
+        return phrase("{figure} a kg", figure=figure(value))
     return units.format_grade(value, member.grade_unit)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
 from prospecting.calc.bucket_gold import (
@@ -19,6 +20,8 @@ from prospecting.calc.bucket_gold import (
     mass_shares,
 )
 from prospecting.calc.grade import gold_mg
+from prospecting.calc.language import phrase, phrase_counted
+from prospecting.calc.number_words import listed
 from prospecting.calc.sampling import ENOUGH_GRAINS, Interval
 from prospecting.models import Draw, Lot, Reading, Sample, Step
 from trials.calc.portion_evidence import (
@@ -41,13 +44,17 @@ RICH, POOR, FEW, ALIKE_ENOUGH, NOTHING = "rich", "poor", "few", "alike", "nothin
 TIMES = 2.0
 # Drying and crushing leave the grade as it is: what was found before them still holds.
 LEVELS_UP = 3
-BASIS = {WEIGHTS: "gold weighed", COLOURS: "colours counted", ASSAYS: "assays"}
+BASIS = {
+    WEIGHTS: gettext_lazy("gold weighed"),
+    COLOURS: gettext_lazy("colours counted"),
+    ASSAYS: gettext_lazy("assays"),
+}
 WORDS = {
-    RICH: "Not alike",
-    POOR: "Not alike",
-    FEW: "Too little to compare by",
-    ALIKE_ENOUGH: "Not shown to differ",
-    NOTHING: "Nothing to compare yet",
+    RICH: gettext_lazy("Not alike"),
+    POOR: gettext_lazy("Not alike"),
+    FEW: gettext_lazy("Too little to compare by"),
+    ALIKE_ENOUGH: gettext_lazy("Not shown to differ"),
+    NOTHING: gettext_lazy("Nothing to compare yet"),
 }
 
 
@@ -71,7 +78,15 @@ class Compared:
     @property
     def colours_text(self) -> str:
         gold = self.found.get(COLOURS)
-        return f"{gold.least:.0f} in {units.format_mass(gold.exposure_g, 'kg')}" if gold else ""
+        return (
+            phrase(
+                "{colours} in {mass}",
+                colours=round(gold.least),
+                mass=units.format_mass(gold.exposure_g, "kg"),
+            )
+            if gold
+            else ""
+        )
 
 
 @dataclass(frozen=True)
@@ -125,10 +140,16 @@ def compare_lots(
     grain = ONE_COLOUR if basis == COLOURS else None
     grain = grain or grain_of(counted, typed_mg=grain_mg, weighed=weighed)
     if len(told) < 2:
-        names = _names([each.lot for each in lots if each not in told])
-        said = [f"Pan at least one measured portion of each lot before they are blended: {names}."]
-        return Comparison(NOTHING, "Fewer than two of these lots were test-panned or assayed", said, lots)
-    unit = "colours per kg" if basis == COLOURS else units.UNIT_NAMES[grade_unit]
+        names = listed([each.lot.code for each in lots if each not in told])
+        said = [
+            phrase(
+                "Pan at least one measured portion of each lot before they are blended: {lots}.", lots=names
+            )
+        ]
+        return Comparison(
+            NOTHING, phrase("Fewer than two of these lots were test-panned or assayed"), said, lots
+        )
+    unit = phrase("colours per kg") if basis == COLOURS else units.UNIT_NAMES[grade_unit]
     lots = _judged(lots, basis, grain, grade_unit, mass_unit)
     outcome, headline = _headline(lots, grain)
     return Comparison(
@@ -161,7 +182,9 @@ def _judged(
         if gold is None:
             judged.append(
                 replace(
-                    each, mass_share=mass_share, says="No result of this kind: pan it before it is blended."
+                    each,
+                    mass_share=mass_share,
+                    says=phrase("No result of this kind: pan it before it is blended."),
                 )
             )
             continue
@@ -189,39 +212,78 @@ def _judged(
 
 def _outcome(beside: Beside | None, mass_unit: str) -> tuple[str, str]:
     if beside is None:
-        return FEW, "How sure this is cannot be told: the mass of a typical grain is not known."
+        return FEW, phrase("How sure this is cannot be told: the mass of a typical grain is not known.")
     ratio, lacking_g = beside.ratio, beside.lacking_g
     if ratio.low >= TIMES:
         return (
             RICH,
-            f"Rich: {_ratio_text(ratio)} the others' grade. In the blend nobody will see it any more.",
+            phrase(
+                "Rich: {times} the others' grade. In the blend nobody will see it any more.",
+                times=_ratio_text(ratio),
+            ),
         )
     if ratio.high <= 1 / TIMES:
-        return POOR, f"Poor: {_ratio_text(ratio)} the others' grade. It thins the blend."
+        return POOR, phrase("Poor: {times} the others' grade. It thins the blend.", times=_ratio_text(ratio))
     if lacking_g is None:
-        return FEW, "No gold was measured in any of them."
+        return FEW, phrase("No gold was measured in any of them.")
     if lacking_g > 0:
         more = units.format_mass(lacking_g, mass_unit)
         return (
             FEW,
-            f"Too little panned to compare: pan about {more} more of it, for some {ENOUGH_GRAINS} grains.",
+            phrase(
+                "Too little panned to compare: pan about {mass} more of it, for some {grains} grains.",
+                mass=more,
+                grains=ENOUGH_GRAINS,
+            ),
         )
-    return ALIKE_ENOUGH, f"Not shown to be twice or half the others: {_ratio_text(ratio)} their grade."
+    return ALIKE_ENOUGH, phrase(
+        "Not shown to be twice or half the others: {times} their grade.", times=_ratio_text(ratio)
+    )
 
 
 def _headline(lots: Sequence[Compared], grain: Grain | None) -> tuple[str, str]:
-    rich, poor, few = ([each.lot for each in lots if each.outcome == kind] for kind in (RICH, POOR, FEW))
-    missing = [each.lot for each in lots if each.outcome == NOTHING]
-    without = f" {_names(missing)} {_is(missing)} without a result." if missing else ""
-    if rich or poor:
-        said = [f"{_names(rich)} {_is(rich)} at least twice as rich as the others"] if rich else []
-        said += [f"{_names(poor)} {_is(poor)} at most half as rich as the others"] if poor else []
-        return (RICH if rich else POOR), f"{'; '.join(said)}: blending buries that.{without}"
+    rich, poor, few, missing = (
+        [each.lot.code for each in lots if each.outcome == kind] for kind in (RICH, POOR, FEW, NOTHING)
+    )
+    outcome, said = _outcome_of_all(rich, poor, few, grain)
+    if missing:
+        without = phrase_counted(
+            "{lots} is without a result.",
+            "{lots} are without a result.",
+            len(missing),
+            lots=listed(missing),
+        )
+        said = f"{said} {without}"
+    return outcome, said
+
+
+def _outcome_of_all(rich: list[str], poor: list[str], few: list[str], grain: Grain | None) -> tuple[str, str]:
+    said = []
+    if rich:
+        said.append(
+            phrase_counted(
+                "{lots} is at least twice as rich as the others",
+                "{lots} are at least twice as rich as the others",
+                len(rich),
+                lots=listed(rich),
+            )
+        )
+    if poor:
+        said.append(
+            phrase_counted(
+                "{lots} is at most half as rich as the others",
+                "{lots} are at most half as rich as the others",
+                len(poor),
+                lots=listed(poor),
+            )
+        )
+    if said:
+        return (RICH if rich else POOR), phrase("{lots}: blending buries that.", lots="; ".join(said))
     if grain is None:
-        return FEW, f"How far chance alone sets these lots apart is not known.{without}"
+        return FEW, phrase("How far chance alone sets these lots apart is not known.")
     if few:
-        return FEW, f"Too little was panned or assayed of {_names(few)} to compare.{without}"
-    return ALIKE_ENOUGH, f"No lot is shown to be twice as rich as the others, or half as rich.{without}"
+        return FEW, phrase("Too little was panned or assayed of {lots} to compare.", lots=listed(few))
+    return ALIKE_ENOUGH, phrase("No lot is shown to be twice as rich as the others, or half as rich.")
 
 
 def _explanation(lots: Sequence[Compared], basis: str, grain: Grain | None) -> list[str]:
@@ -233,32 +295,53 @@ def _explanation(lots: Sequence[Compared], basis: str, grain: Grain | None) -> l
     told = [each for each in lots if each.gold_share is not None]
     if told and not said:
         most = max(told, key=lambda each: each.gold_share)
-        start = "No lot is seen to dominate the planned blend"
+        start = phrase("No lot is seen to dominate the planned blend")
         if any(each.outcome == FEW for each in lots):
-            start = "Too little was panned to rule out that one lot dominates the planned blend"
+            start = phrase("Too little was panned to rule out that one lot dominates the planned blend")
         said = [
-            f"{start}: {most.lot.code} would bring about {percent(most.gold_share)} of the gold from "
-            f"{percent(most.mass_share)} of the mass."
+            phrase(
+                "{start}: {lot} would bring about {gold} of the gold from {mass} of the mass.",
+                start=start,
+                lot=most.lot.code,
+                gold=percent(most.gold_share),
+                mass=percent(most.mass_share),
+            )
         ]
     elif not told:
         said = [
-            "Which lot brings most of the gold cannot be told before each of them has shown some result of this kind."
+            phrase(
+                "Which lot brings most of the gold cannot be told before each of them has shown some result of this kind."
+            )
         ]
     if grain is None:
-        said.append("Count the colours by size in these pans, or say below how heavy a typical grain is.")
+        said.append(
+            phrase("Count the colours by size in these pans, or say below how heavy a typical grain is.")
+        )
     said.append(
-        f"Compared by {BASIS[basis]}, of each lot itself, of what it was dried or crushed from, and of what was taken straight "
-        f"from it. Ratios to the others hold with {percent(1 - MISSED)} confidence over all lots together, other limits with "
-        f"{percent(1 - MISSED)} each."
+        phrase(
+            "Compared by {results}, of each lot itself, of what it was dried or crushed from, and of what was taken straight "
+            "from it. Ratios to the others hold with {level} confidence over all lots together, other limits with {level} "
+            "each.",
+            results=BASIS[basis],
+            level=percent(1 - MISSED),
+        )
     )
     return said
 
 
 def _dominance(each: Compared) -> str:
     shown = each.ratio is not None and each.ratio.low > 1
-    return (
-        f"{each.lot.code} {'dominates' if shown else 'may dominate'} the planned blend: about {percent(each.gold_share)} of the "
-        f"gold from {percent(each.mass_share)} of the mass."
+    shares = {"gold": percent(each.gold_share), "mass": percent(each.mass_share)}
+    if shown:
+        return phrase(
+            "{lot} dominates the planned blend: about {gold} of the gold from {mass} of the mass.",
+            lot=each.lot.code,
+            **shares,
+        )
+    return phrase(
+        "{lot} may dominate the planned blend: about {gold} of the gold from {mass} of the mass.",
+        lot=each.lot.code,
+        **shares,
     )
 
 
@@ -288,12 +371,12 @@ def _add(found: dict[str, Gold], kind: str, result: Result) -> None:
 def _add_run(found: dict[str, Gold], run: Run, colours: int | None) -> None:
     ore, url = float(run.portion_mass_g), run.get_absolute_url()
     if colours is not None:
-        _add(found, COLOURS, Result(colours, colours, ore, f"{colours} colours", url))
+        _add(found, COLOURS, Result(colours, colours, ore, phrase("{colours} colours", colours=colours), url))
     if run.gold_mg is not None:
         gold = float(run.gold_mg)
         _add(found, WEIGHTS, Result(gold, gold, ore, units.format_gold_mg(run.gold_mg), url))
     elif run.below_scale:
-        shown = f"below {units.format_gold_mg(run.scale_step_mg)}"
+        shown = phrase("below {gold}", gold=units.format_gold_mg(run.scale_step_mg))
         _add(found, WEIGHTS, Result(0.0, float(run.scale_step_mg), ore, shown, url))
 
 
@@ -305,7 +388,8 @@ def _add_sample(found: dict[str, Gold], sample: Sample, grade_unit: str) -> None
     below = reading.symbol == Reading.Symbol.BELOW
     value = reading.limit_g_per_t if below else reading.grade_g_per_t
     gold = gold_mg(float(value), charge)
-    shown = f"{'below ' if below else ''}{units.format_grade(value, grade_unit)}"
+    grade = units.format_grade(value, grade_unit)
+    shown = phrase("below {grade}", grade=grade) if below else grade
     url = reverse("return-detail", args=[sample.reading_in_use.assay_return_id])
     _add(found, ASSAYS, Result(0.0 if below else gold, gold, charge, shown, url))
 
@@ -340,15 +424,19 @@ def _working(lots: Sequence[Compared], basis: str, grain: Grain | None, unit: st
     rows = [
         WorkingRow(
             f"{each.lot.code}, {BASIS[basis]}",
-            "all the gold ÷ all the ore; limits: gamma law of the grains found; ratio: beta law of its grains among all",
+            phrase(
+                "all the gold ÷ all the ore; limits: gamma law of the grains found; ratio: beta law of its grains among all"
+            ),
             tuple(
-                given(f"result {number}", result.shown, "", result.url)
+                given(phrase("result {number}", number=number), result.shown, "", result.url)
                 for number, result in enumerate(each.found[basis].results, 1)
             ),
             each.grade_text,
             "",
-            "Limits of a count: Garwood 1936; of a ratio given the sum: Clopper and Pearson 1934, Przyborowski and Wilenski 1940 "
-            "(from memory)",
+            phrase(
+                "Limits of a count: Garwood 1936; of a ratio given the sum: Clopper and Pearson 1934, Przyborowski and "
+                "Wilenski 1940 (from memory)"
+            ),
         )
         for each in lots
         if basis in each.found
@@ -357,8 +445,8 @@ def _working(lots: Sequence[Compared], basis: str, grain: Grain | None, unit: st
     if shares:
         rows.append(
             WorkingRow(
-                "Share of the gold of the planned blend",
-                "mass × grade ÷ sum of (mass × grade); below the scale counts as half the limit here",
+                phrase("Share of the gold of the planned blend"),
+                phrase("mass × grade ÷ sum of (mass × grade); below the scale counts as half the limit here"),
                 tuple(
                     given(each.lot.code, percent(each.gold_share), "", each.lot.get_absolute_url())
                     for each in shares
@@ -366,11 +454,18 @@ def _working(lots: Sequence[Compared], basis: str, grain: Grain | None, unit: st
             )
         )
     taken = [
-        "Grains fall into a pan by chance alone: unlike pans of one uneven lot make these limits too narrow.",
-        "Counted are untreated runs, and assays with a value in use whose charge is known. Failed and voided ones are left out.",
+        phrase(
+            "Grains fall into a pan by chance alone: unlike pans of one uneven lot make these limits too narrow."
+        ),
+        phrase(
+            "Counted are untreated runs, and assays with a value in use whose charge is known. Failed and voided ones are "
+            "left out."
+        ),
     ]
     if grain is not None and basis != COLOURS:
-        taken.append(f"A grain, weighted by mass: {grain.words}. Gold is counted in such grains.")
+        taken.append(
+            phrase("A grain, weighted by mass: {grain}. Gold is counted in such grains.", grain=grain.words)
+        )
     return Working(tuple(rows), tuple(taken))
 
 
@@ -379,31 +474,23 @@ def _between(low: float, high: float, basis: str, grade_unit: str) -> str:
 
     def written(rate: float) -> str:
         if basis == COLOURS:
-            return f"{figure(rate, 2)} colours per kg"
+            return phrase("{number} colours per kg", number=figure(rate, 2))
         return units.format_grade(rate, grade_unit)
 
     if low == high:
         return written(low)
     if is_next_to_nothing(low, high):
-        return f"up to {written(high)}"
-    return f"{written(low).partition(' ')[0]} to {written(high)}"
+        return phrase("up to {high}", high=written(high))
+    number = figure(low, 2) if basis == COLOURS else written(low).partition(" ")[0]
+    return phrase("{low} to {high}", low=number, high=written(high))
 
 
 def _ratio_text(ratio: Interval) -> str:
     if math.isinf(ratio.high):
-        return f"at least {figure(ratio.low, 2)} times"
+        return phrase("at least {low} times", low=figure(ratio.low, 2))
     if is_next_to_nothing(ratio.low, ratio.high):
-        return f"at most {figure(ratio.high, 2)} times"
-    return f"{figure(ratio.low, 2)} to {figure(ratio.high, 2)} times"
-
-
-def _names(lots: Sequence[Lot]) -> str:
-    codes = [lot.code for lot in lots]
-    return codes[0] if len(codes) == 1 else f"{', '.join(codes[:-1])} and {codes[-1]}" if codes else ""
-
-
-def _is(lots: Sequence[Lot]) -> str:
-    return "is" if len(lots) == 1 else "are"
+        return phrase("at most {high} times", high=figure(ratio.high, 2))
+    return phrase("{low} to {high} times", low=figure(ratio.low, 2), high=figure(ratio.high, 2))
 
 
 def _bars(lots: Sequence[Compared], basis: str, grade_unit: str) -> list[Bar]:

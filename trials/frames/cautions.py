@@ -5,7 +5,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from django.utils.translation import gettext_lazy
+
 from prospecting.calc import mass_balance, units
+from prospecting.calc.language import phrase, phrase_counted
+from prospecting.calc.number_words import listed
 from prospecting.models import Member
 from trials.calc.spread import middle, step_hides
 from trials.frames.marks import marks_of
@@ -21,12 +25,12 @@ if TYPE_CHECKING:
 FEWEST_ERROR_DF = 6
 MOST_NAMED = 3
 SAID = {
-    "better": "shown better",
-    "worse": "shown worse",
-    "equivalent": "shown equivalent",
-    "not shown": "not shown",
+    "better": gettext_lazy("shown better"),
+    "worse": gettext_lazy("shown worse"),
+    "equivalent": gettext_lazy("shown equivalent"),
+    "not shown": gettext_lazy("not shown"),
 }
-NOT_TOLD_APART = "Unless that is what the trial tries, nobody can say which of the two did it."
+NOT_TOLD_APART = gettext_lazy("Unless that is what the trial tries, nobody can say which of the two did it.")
 
 
 def cautions_of(
@@ -48,15 +52,24 @@ def other_outcomes(reading: TrialLines) -> str:
     if not reading.by_weight and (
         weighed := sum(value_of(run, Trial.Outcome.GOLD_MASS) is not None for run in runs)
     ):
-        also.append(f"gold was weighed in {_runs(weighed)}")
+        also.append(
+            phrase_counted("gold was weighed in {number} run", "gold was weighed in {number} runs", weighed)
+        )
     if not reading.by_colours and (counted := sum(run.colours_total is not None for run in runs)):
-        also.append(f"colours were counted in {_runs(counted)}")
+        also.append(
+            phrase_counted(
+                "colours were counted in {number} run", "colours were counted in {number} runs", counted
+            )
+        )
     if not also:
         return ""
-    told = " and ".join(also)
-    return (
-        f"{told[0].upper()}{told[1:]} too. The verdict is by {reading.trial.get_outcome_display().lower()}, as fixed at "
-        "planning: choosing afterwards the look that pleases gives luck a second chance."
+    told = listed(also)
+    told = told[0].upper() + told[1:]
+    return phrase(
+        "{told} too. The verdict is by {outcome}, as fixed at planning: choosing afterwards the look that pleases gives luck "
+        "a second chance.",
+        told=told,
+        outcome=reading.trial.get_outcome_display().lower(),
     )
 
 
@@ -87,9 +100,13 @@ class _Cautions:
         out = [line for line in self.reading.lines if line.run and not line.counts]
         if not out:
             return ""
-        said = (
-            f"{_runs(len(out))} left out ({self.reading.by_treatment(out)}); reasons stand below. A run that failed "
-            "because of its treatment makes the comparison unfair."
+        said = phrase_counted(
+            "{number} run left out ({treatments}); reasons stand below. A run that failed because of its treatment makes the "
+            "comparison unfair.",
+            "{number} runs left out ({treatments}); reasons stand below. A run that failed because of its treatment makes the "
+            "comparison unfair.",
+            len(out),
+            treatments=self.reading.by_treatment(out),
         )
         return " ".join([said, *self._with_failed()])
 
@@ -110,20 +127,30 @@ class _Cautions:
             )
             changes = self._changes(again)
             told = (
-                "this: " + "; ".join(changes)
+                phrase("this: {changes}", changes="; ".join(changes))
                 if changes
-                else "no verdict, and no ratio by more than the margin"
+                else phrase("no verdict, and no ratio by more than the margin")
             )
-            those = "the one with a figure" if len(gave) == 1 else f"the {len(gave)} with a figure"
-            said.append(f"Counted in all the same, {those} would change {told}.")
-        if silent := len(failed) - len(gave):
-            they = "it" if silent == 1 else "they"
-            if not gave:
-                start = "It gave no figure" if silent == 1 else "Not one of them gave a figure"
-            else:
-                start = f"{silent} of them gave no figure"
             said.append(
-                f"{start}: {they} may have been the best or the worst of all, so what {they} would change cannot be known."
+                phrase_counted(
+                    "Counted in all the same, the one with a figure would change {told}.",
+                    "Counted in all the same, the {number} with a figure would change {told}.",
+                    len(gave),
+                    told=told,
+                )
+            )
+        if silent := len(failed) - len(gave):
+            if gave:
+                start = phrase("{number} of them gave no figure", number=silent)
+            else:
+                start = phrase_counted("It gave no figure", "Not one of them gave a figure", silent)
+            said.append(
+                phrase_counted(
+                    "{start}: it may have been the best or the worst of all, so what it would change cannot be known.",
+                    "{start}: they may have been the best or the worst of all, so what they would change cannot be known.",
+                    silent,
+                    start=start,
+                )
             )
         return said
 
@@ -155,11 +182,16 @@ class _Cautions:
         found = drift(runs, places, self.reading.control)
         if found is None or not found.stands_out():
             return ""
-        where = "Within the blocks" if self.reading.trial.in_blocks else "Over the whole trial"
-        return (
-            f"{where} the order bent the {self._what}: the last place gave about {_times(found)} what the first did, treatments "
-            f"taken out. {self._moved(found)}"
+        where = (
+            phrase("Within the blocks") if self.reading.trial.in_blocks else phrase("Over the whole trial")
         )
+        bent = phrase(
+            "{where} the order bent the {gold}: the last place gave about {times} what the first did, treatments taken out.",
+            where=where,
+            gold=self._what,
+            times=_times(found),
+        )
+        return f"{bent} {self._moved(found)}"
 
     def _moved(self, found: "Drift") -> str:
         from trials.calc.verdict import written
@@ -167,12 +199,17 @@ class _Cautions:
         ratios = {name: verdict.ratio for name, verdict in self.verdicts.items() if verdict.ratio}
         moved = found.moved(ratios)
         if not moved:
-            return "Early and late fell to all treatments alike, so the ratios hardly hang on it."
+            return phrase("Early and late fell to all treatments alike, so the ratios hardly hang on it.")
         told = ", ".join(
-            f"{name} {written(without)} times instead of {written(ratio)}"
+            phrase(
+                "{treatment} {new} times instead of {old}",
+                treatment=name,
+                new=written(without),
+                old=written(ratio),
+            )
             for name, ratio, without in moved[:MOST_NAMED]
         )
-        return f"With that taken out: {told}."
+        return phrase("With that taken out: {told}.", told=told)
 
     def _trend(self, runs: "Runs") -> str:
         from trials.calc.cautions import trend_over_blocks
@@ -180,10 +217,12 @@ class _Cautions:
         found = trend_over_blocks(runs) if self.reading.trial.in_blocks else None
         if found is None or not found.stands_out():
             return ""
-        return (
-            f"Later blocks gave {'more' if found.factor > 1 else 'less'} {self._what}: the last about {_times(found)} what the "
-            "first did, treatments taken out. Hands that learn or tire, water and light do that; comparing within blocks takes "
-            "it out of the verdict, not out of the grade."
+        return phrase(
+            "Later blocks gave {more} {gold}: the last about {times} what the first did, treatments taken out. Hands that "
+            "learn or tire, water and light do that; comparing within blocks takes it out of the verdict, not out of the grade.",
+            more=phrase("more") if found.factor > 1 else phrase("less"),
+            gold=self._what,
+            times=_times(found),
         )
 
     def _minutes(self) -> list[str]:
@@ -205,11 +244,21 @@ class _Cautions:
                 found = drift(runs, [line.planned.run_order for line in lines], self.reading.control)
             if not (found and found.stands_out(len(timed)) and differs_enough([1.0, found.factor])):
                 continue
-            faster = found.factor < 1
+            times = _times(found)
             said.append(
-                f"{panner} panned {'faster' if faster else 'slower'} as the trial went on: a portion took about {_times(found)} "
-                "as long at its end as at its start. "
-                f"Hands {'were still learning' if faster else 'tired, or took more care'}: a later trial may answer otherwise."
+                phrase(
+                    "{panner} panned faster as the trial went on: a portion took about {times} as long at its end as at its "
+                    "start. Hands were still learning: a later trial may answer otherwise.",
+                    panner=panner,
+                    times=times,
+                )
+                if found.factor < 1
+                else phrase(
+                    "{panner} panned slower as the trial went on: a portion took about {times} as long at its end as at its "
+                    "start. Hands tired, or took more care: a later trial may answer otherwise.",
+                    panner=panner,
+                    times=times,
+                )
             )
         return said
 
@@ -221,23 +270,39 @@ class _Cautions:
             return ""
         if found.run is not None:
             out = self.reading.counted[found.run]
-            where = f"block {out.block}, {out.treatment}" if self.reading.trial.in_blocks else out.treatment
-            start = (
-                f"One run stands far apart from the others, {out.planned.blind_code} ({where}, {out.result})"
+            where = (
+                phrase("block {block}, {treatment}", block=out.block, treatment=out.treatment)
+                if self.reading.trial.in_blocks
+                else out.treatment
+            )
+            start = phrase(
+                "One run stands far apart from the others, {code} ({where}, {result})",
+                code=out.planned.blind_code,
+                where=where,
+                result=out.result,
             )
             gone = {out.planned.pk}
         else:
             gone = {line.planned.pk for line in self.reading.counted if line.block == found.block}
             start = (
-                f"Block {found.block} stands apart from the others"
+                phrase("Block {block} stands apart from the others", block=found.block)
                 if found.share is None
-                else f"Block {found.block} alone holds {units.format_share(found.share)} of all the {self._what}"
+                else phrase(
+                    "Block {block} alone holds {share} of all the {gold}",
+                    block=found.block,
+                    share=units.format_share(found.share),
+                    gold=self._what,
+                )
             )
         again = self._again(
             lambda line: replace(line, value=None) if line.planned.pk in gone else line,
         )
         changes = self._changes(again)
-        return f"{start}. Without it: {'; '.join(changes)}." if changes else ""
+        return (
+            phrase("{start}. Without it: {changes}.", start=start, changes="; ".join(changes))
+            if changes
+            else ""
+        )
 
     def _again(self, change: Callable[[RunLine], RunLine]) -> TrialLines:
         """The same reading with other lines."""
@@ -258,13 +323,18 @@ class _Cautions:
             moved = beyond_margin(verdict.ratio, before.ratio, self.reading.smallest_ratio)
             if not differs and not moved:
                 continue
-            new, old = (f"{written(each.ratio)} times" if each.ratio else "" for each in (verdict, before))
+            new, old = (
+                phrase("{ratio} times", ratio=written(each.ratio)) if each.ratio else ""
+                for each in (verdict, before)
+            )
             if differs:
                 new, old = (
                     f"{SAID[each.kind]}{f' ({times})' if times else ''}"
                     for each, times in ((verdict, new), (before, old))
                 )
-            said.append(f"{name} would be {new} instead of {old}")
+            said.append(
+                phrase("{treatment} would be {new} instead of {old}", treatment=name, new=new, old=old)
+            )
         return said
 
     # What went along with a treatment
@@ -272,11 +342,18 @@ class _Cautions:
     def _went_along(self) -> list[str]:
         lines = self.reading.counted
         return [
-            self._measure("Soak", "minutes", {line: line.run.soak_min for line in lines}, Factor.Kind.SOAK),
-            self._measure("The water's warmth", "°C", {line: line.run.water_temp_c for line in lines}),
-            self._names("The water", {line: _water(line.run) for line in lines}),
-            self._names("Light", {line: line.run.get_light_display().lower() for line in lines}),
-            self._names("Who panned", {line: str(line.run.panner) for line in lines}),
+            self._measure(
+                phrase("Soak"),
+                phrase("minutes"),
+                {line: line.run.soak_min for line in lines},
+                Factor.Kind.SOAK,
+            ),
+            self._measure(
+                phrase("The water's warmth"), "°C", {line: line.run.water_temp_c for line in lines}
+            ),
+            self._names(phrase("The water"), {line: _water(line.run) for line in lines}),
+            self._names(phrase("Light"), {line: line.run.get_light_display().lower() for line in lines}),
+            self._names(phrase("Who panned"), {line: str(line.run.panner) for line in lines}),
         ]
 
     def _measure(self, what: str, unit: str, seen: dict[RunLine, object], tried: str = "") -> str:
@@ -289,10 +366,16 @@ class _Cautions:
         least, most = farthest_means(list(known.values()), [line.treatment for line in known])
         if not differs_enough([least[1], most[1]]) or (tried and self._tried(tried)):
             return ""
-        return (
-            f"{what} went along with the treatment: on average {figure(least[1])} {unit} with {least[0]}, {figure(most[1])} with "
-            f"{most[0]}. {NOT_TOLD_APART}"
+        told = phrase(
+            "{what} went along with the treatment: on average {least} {unit} with {one}, {most} with {other}.",
+            what=what,
+            least=figure(least[1]),
+            unit=unit,
+            one=least[0],
+            most=figure(most[1]),
+            other=most[0],
         )
+        return f"{told} {NOT_TOLD_APART}"
 
     def _names(self, what: str, seen: dict[RunLine, str]) -> str:
         from trials.calc.cautions import farthest_kind
@@ -301,8 +384,12 @@ class _Cautions:
         if not self._goes_along(known):
             return ""
         kind, two = farthest_kind(list(known.values()), [line.treatment for line in known])
-        told = ", ".join(f"in {runs} of {of} runs of {name}" for name, runs, of in two)
-        return f"{what} went along with the treatment: {kind} {told}. {NOT_TOLD_APART}"
+        told = ", ".join(
+            phrase("in {runs} of {all} runs of {treatment}", runs=runs, all=of, treatment=name)
+            for name, runs, of in two
+        )
+        said = phrase("{what} went along with the treatment: {kind} {told}.", what=what, kind=kind, told=told)
+        return f"{said} {NOT_TOLD_APART}"
 
     def _goes_along(self, known: dict[RunLine, object]) -> bool:
         from trials.calc.cautions import LEVEL, goes_with
@@ -330,10 +417,17 @@ class _Cautions:
             or comparison.df >= FEWEST_ERROR_DF
         ):
             return ""
-        planned = _runs(comparison.runs_used) if comparison.in_one_order else _blocks(comparison.blocks)
-        return (
-            f"{planned} leave {comparison.df} degrees of freedom to judge chance by; under "
-            f"{FEWEST_ERROR_DF} is little to stand on (common practice). A repeat in new blocks is worth more than this verdict."
+        planned = (
+            phrase_counted("{number} run", "{number} runs", comparison.runs_used)
+            if comparison.in_one_order
+            else phrase_counted("{number} block", "{number} blocks", comparison.blocks)
+        )
+        return phrase(
+            "{runs} leave {degrees} degrees of freedom to judge chance by; under {fewest} is little to stand on (common "
+            "practice). A repeat in new blocks is worth more than this verdict.",
+            runs=planned,
+            degrees=comparison.df,
+            fewest=FEWEST_ERROR_DF,
         )
 
     def _scale(self) -> str:
@@ -344,9 +438,11 @@ class _Cautions:
         middling = middle(weighed)
         if not step_hides(step, middling):
             return ""
-        return (
-            f"The scale's step, {units.format_gold_mg(step)}, is more than a third of a middling run "
-            f"({units.format_gold_mg(middling)}): its rounding hides small differences and can make up others."
+        return phrase(
+            "The scale's step, {step}, is more than a third of a middling run ({middling}): its rounding hides small "
+            "differences and can make up others.",
+            step=units.format_gold_mg(step),
+            middling=units.format_gold_mg(middling),
         )
 
     def _portions(self) -> str:
@@ -354,9 +450,11 @@ class _Cautions:
         if not masses or mass_balance.weigh_alike(masses):
             return ""
         low, high = (units.format_mass(mass, self.member.mass_unit) for mass in (min(masses), max(masses)))
-        return (
-            f"The portions are not equal ({low} to {high}, over 5 % apart): a heavier one holds more gold whatever was done "
-            "to it."
+        return phrase(
+            "The portions are not equal ({low} to {high}, over 5 % apart): a heavier one holds more gold "
+            "whatever was done to it.",
+            low=low,
+            high=high,
         )
 
     def _guesses(self) -> str:
@@ -369,11 +467,21 @@ class _Cautions:
         if not guessed:
             return ""
         told = "; ".join(
-            f"{line.planned.blind_code} guessed “{line.run.guess}”, was {line.treatment}" for line in guessed
+            phrase(
+                "{code} guessed “{guess}”, was {treatment}",
+                code=line.planned.blind_code,
+                guess=line.run.guess,
+                treatment=line.treatment,
+            )
+            for line in guessed
         )
-        return (
-            f"Of {_runs(len(guessed))} the panner guessed the treatment: {told}. Where guesses come right, smell, colour or suds "
-            "gave it away."
+        return phrase_counted(
+            "Of {number} run the panner guessed the treatment: {guesses}. Where guesses come right, smell, colour or suds gave "
+            "it away.",
+            "Of {number} runs the panner guessed the treatment: {guesses}. Where guesses come right, smell, colour or suds gave "
+            "it away.",
+            len(guessed),
+            guesses=told,
         )
 
     def _marked(self) -> str:
@@ -383,38 +491,36 @@ class _Cautions:
         ]
         if not told:
             return ""
-        return (
-            f"Contamination is marked on material of these runs: {'; '.join(told)}. Gold or barren rock that got in counts for "
-            "or against a treatment by chance."
+        return phrase(
+            "Contamination is marked on material of these runs: {marks}. Gold or barren rock that got in "
+            "counts for or against a treatment by chance.",
+            marks="; ".join(told),
         )
 
     def _wet(self) -> str:
         if self.reading.trial.feed_lot.is_dry:
             return ""
-        return (
-            f"{self.reading.trial.feed_lot.code} is not marked as dried: that does not harm the comparison, but a grade per mass "
-            "of it reads low."
+        return phrase(
+            "{lot} is not marked as dried: that does not harm the comparison, but a grade per mass of it reads low.",
+            lot=self.reading.trial.feed_lot.code,
         )
 
     @property
     def _what(self) -> str:
-        return "colours" if self.reading.by_colours else "gold"
+        return phrase("colours") if self.reading.by_colours else phrase("gold")
 
 
 def _water(run: Run) -> str:
-    return ", ".join(filter(None, [run.water, run.water_batch and f"lot {run.water_batch}"]))
+    batch = phrase("lot {batch}", batch=run.water_batch) if run.water_batch else ""
+    return ", ".join(filter(None, [run.water, batch]))
 
 
 def _times(trend: "Trend") -> str:
     from trials.calc.ratio_words import between
     from trials.calc.verdict import written
 
-    return f"{written(trend.factor)} times ({between(trend.lower, trend.upper, written)}, 95 % interval)"
-
-
-def _runs(number: int) -> str:
-    return "1 run" if number == 1 else f"{number} runs"
-
-
-def _blocks(number: int) -> str:
-    return "1 block" if number == 1 else f"{number} blocks"
+    return phrase(
+        "{ratio} times ({interval}, 95 % interval)",
+        ratio=written(trend.factor),
+        interval=between(trend.lower, trend.upper, written),
+    )

@@ -1,13 +1,13 @@
 """What was recorded since a member was last here: like lines of one day and one member made one."""
 
 import datetime
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from django.apps import apps
 from django.utils import timezone
 
-from prospecting.calc.number_words import count_phrase, number_word
+from prospecting.calc.language import phrase
+from prospecting.calc.number_words import count_phrase
 from prospecting.models import JournalEntry, Member
 from trials.models import Run
 
@@ -16,6 +16,39 @@ LAST_DAYS = 7
 MOST_READ = 300
 MOST_TOLD = 10
 LATEST = 5
+# So many records of a kind, in words.
+COUNTED: dict[str, Callable[[int], str]] = {
+    "additive": lambda number: count_phrase("{number} additive", "{number} additives", number),
+    "apitoken": lambda number: count_phrase("{number} api token", "{number} api tokens", number),
+    "assayreturn": lambda number: count_phrase("{number} assay return", "{number} assay returns", number),
+    "claim": lambda number: count_phrase("{number} claim", "{number} claims", number),
+    "claimdate": lambda number: count_phrase("{number} claim date", "{number} claim dates", number),
+    "claimpaper": lambda number: count_phrase("{number} claim paper", "{number} claim papers", number),
+    "clearingtest": lambda number: count_phrase("{number} clearing test", "{number} clearing tests", number),
+    "contamination": lambda number: count_phrase("{number} contamination", "{number} contaminations", number),
+    "dig": lambda number: count_phrase("{number} dig", "{number} digs", number),
+    "dispatch": lambda number: count_phrase("{number} dispatch", "{number} dispatches", number),
+    "finding": lambda number: count_phrase("{number} finding", "{number} findings", number),
+    "heldentry": lambda number: count_phrase("{number} held entry", "{number} held entries", number),
+    "invitation": lambda number: count_phrase("{number} invitation", "{number} invitations", number),
+    "judging": lambda number: count_phrase("{number} judging", "{number} judgings", number),
+    "laboratory": lambda number: count_phrase("{number} laboratory", "{number} laboratories", number),
+    "lot": lambda number: count_phrase("{number} lot", "{number} lots", number),
+    "member": lambda number: count_phrase("{number} member", "{number} members", number),
+    "oldsheet": lambda number: count_phrase("{number} old sheet", "{number} old sheets", number),
+    "photo": lambda number: count_phrase("{number} photo", "{number} photos", number),
+    "reading": lambda number: count_phrase("{number} reading", "{number} readings", number),
+    "referencematerial": lambda number: count_phrase(
+        "{number} reference material", "{number} reference materials", number
+    ),
+    "run": lambda number: count_phrase("{number} run", "{number} runs", number),
+    "sample": lambda number: count_phrase("{number} sample", "{number} samples", number),
+    "step": lambda number: count_phrase("{number} step", "{number} steps", number),
+    "trial": lambda number: count_phrase("{number} trial", "{number} trials", number),
+    "tub": lambda number: count_phrase("{number} tub", "{number} tubs", number),
+    "tubreading": lambda number: count_phrase("{number} tub reading", "{number} tub readings", number),
+    "zone": lambda number: count_phrase("{number} zone", "{number} zones", number),
+}
 
 
 @dataclass(frozen=True)
@@ -94,7 +127,9 @@ def _gathered(entries: Iterable[JournalEntry]) -> list[Change]:
     for entry in entries:
         alike.setdefault((_day(entry), entry.member_id, entry.subject_kind), []).append(entry)
     return [
-        Change(day=day, member=str(group[0].member or "the site"), many=_many(kind, group), last=group[0])
+        Change(
+            day=day, member=str(group[0].member or phrase("the site")), many=_many(kind, group), last=group[0]
+        )
         for (day, _, kind), group in alike.items()
     ]
 
@@ -105,19 +140,10 @@ def _many(kind: str, group: list[JournalEntry]) -> str:
     records = len({entry.subject_id for entry in group})
     if records == 1:
         return count_phrase("{number} entry", "{number} entries", len(group))
-    one, many = _names(kind)
-    return f"{number_word(records)} {one if records == 1 else many}"
-
-
-def _names(kind: str) -> tuple[str, str]:
-    """What a kind of record is called, one and many."""
-    for app in ("prospecting", "trials"):
-        try:
-            named = apps.get_model(app, kind)._meta
-        except LookupError:
-            continue
-        return str(named.verbose_name), str(named.verbose_name_plural)
-    return "record", "records"
+    one_or_many = COUNTED.get(
+        kind, lambda number: count_phrase("{number} record", "{number} records", number)
+    )
+    return one_or_many(records)
 
 
 def _day(entry: JournalEntry) -> datetime.date:

@@ -5,8 +5,10 @@ from dataclasses import dataclass
 from urllib.parse import urlencode
 
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import sampling, units
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.packing import SCREEN_ASSAY_G, ChargeLuck, charge_luck
 from prospecting.models import Dispatch, Sample
@@ -15,8 +17,12 @@ from trials.frames.expected_grades import Foreseen
 from trials.frames.sampling_plan import CHARGE_G, GRAIN_SOURCE
 
 CHARGES_G = tuple(CHARGE_G.values())
-BALLS = "Every grain is taken as a ball of fine gold, 19.3 g/cm³, of one size, and all the gold as free grains of it."
-KINDEST = "Only luck with grains is counted. Splitting, weighing and the furnace come on top, so the true scatter is larger."
+BALLS = gettext_lazy(
+    "Every grain is taken as a ball of fine gold, 19.3 g/cm³, of one size, and all the gold as free grains of it."
+)
+KINDEST = gettext_lazy(
+    "Only luck with grains is counted. Splitting, weighing and the furnace come on top, so the true scatter is larger."
+)
 SCREEN_WORDS = "1 kg"
 
 
@@ -103,36 +109,57 @@ def _prompt(luck: ChargeLuck, sample: Sample, known: Foreseen) -> ScreenPrompt:
         sentence=f"{_sentence(luck)} {_of_screen(screen)}",
         grains=figure(luck.grains, 2),
         none=units.format_odds(luck.none),
-        where=f"grade: {known.grade.where}; grains: {known.grain_where}",
+        where=phrase("grade: {grade}; grains: {grains}", grade=known.grade.where, grains=known.grain_where),
         url=f"{reverse('assay-charges')}?{urlencode(asked)}",
     )
 
 
 def _name(luck: ChargeLuck) -> str:
     if luck.charge_g == SCREEN_ASSAY_G:
-        return f"Screen fire assay of {SCREEN_WORDS}"
-    return f"Fire assay, {numeral(luck.charge_g, 'g')} g charge"
+        return phrase("Screen fire assay of {mass}", mass=SCREEN_WORDS)
+    return phrase("Fire assay, {charge} g charge", charge=numeral(luck.charge_g, "g"))
 
 
 def _sentence(luck: ChargeLuck) -> str:
-    begin = f"A {numeral(luck.charge_g, 'g')} g charge holds {figure(luck.grains, 2)} grains on average: "
+    parts = {
+        "charge": numeral(luck.charge_g, "g"),
+        "grains": figure(luck.grains, 2),
+        "odds": units.format_odds(luck.none),
+        "spread": _spread(luck),
+    }
     if luck.none < 0.001:
-        return f"{begin}counting alone scatters single charges by {_spread(luck)}."
-    empty = f"{begin}{units.format_odds(luck.none)} such charges hold none and read about nil, and "
+        return phrase(
+            "A {charge} g charge holds {grains} grains on average: counting alone scatters single charges by {spread}.",
+            **parts,
+        )
     if luck.grains < 1:
-        return f"{empty}the others read far too high."
-    return f"{empty}counting alone scatters single charges by {_spread(luck)}."
+        return phrase(
+            "A {charge} g charge holds {grains} grains on average: {odds} such charges hold none and read about nil, and the "
+            "others read far too high.",
+            **parts,
+        )
+    return phrase(
+        "A {charge} g charge holds {grains} grains on average: {odds} such charges hold none and read about nil, and counting "
+        "alone scatters single charges by {spread}.",
+        **parts,
+    )
 
 
 def _of_screen(luck: ChargeLuck) -> str:
-    return (
-        f"A screen fire assay of {SCREEN_WORDS} holds {figure(luck.grains, 2)}, and counting alone scatters it by "
-        f"{_spread(luck)}."
+    return phrase(
+        "A screen fire assay of {mass} holds {grains}, and counting alone scatters it by {spread}.",
+        mass=SCREEN_WORDS,
+        grains=figure(luck.grains, 2),
+        spread=_spread(luck),
     )
 
 
 def _spread(luck: ChargeLuck) -> str:
-    return "more than 100 %" if luck.spread > 1 else f"about {100 * luck.spread:.0f} %"
+    return (
+        phrase("more than 100 %")
+        if luck.spread > 1
+        else phrase("about {share} %", share=round(100 * luck.spread))
+    )
 
 
 def _working(
@@ -140,9 +167,9 @@ def _working(
 ) -> Working:
     rows = [
         WorkingRow(
-            "One grain",
-            "mass = π/6 × diameter³ × 19.3 g/cm³",
-            (given("diameter", numeral(gold_um, "g"), "µm"),),
+            phrase("One grain"),
+            phrase("mass = π/6 × diameter³ × 19.3 g/cm³"),
+            (given(phrase("diameter"), numeral(gold_um, "g"), "µm"),),
             figure(grain_mg),
             "mg",
         )
@@ -151,13 +178,20 @@ def _working(
         rows.append(
             WorkingRow(
                 _name(luck),
-                "grains n = grade × charge ÷ mass of one grain; chance of none = e^−n; spread (one standard deviation) = 1/√n",
-                (
-                    given("grade", units.format_grade(grade_g_per_t, grade_unit)),
-                    given("charge", numeral(luck.charge_g, "g"), "g"),
-                    given("one grain", figure(grain_mg), "mg"),
+                phrase(
+                    "grains n = grade × charge ÷ mass of one grain; chance of none = e^−n; spread (one standard deviation) = 1/√n"
                 ),
-                f"n = {figure(luck.grains)}; none: {figure(luck.none)}; spread: {figure(luck.spread)}",
+                (
+                    given(phrase("grade"), units.format_grade(grade_g_per_t, grade_unit)),
+                    given(phrase("charge"), numeral(luck.charge_g, "g"), "g"),
+                    given(phrase("one grain"), figure(grain_mg), "mg"),
+                ),
+                phrase(
+                    "n = {grains}; none: {none}; spread: {spread}",
+                    grains=figure(luck.grains),
+                    none=figure(luck.none),
+                    spread=figure(luck.spread),
+                ),
                 "",
                 GRAIN_SOURCE,
             )

@@ -1,10 +1,13 @@
 """What a clearing test says, tub by tub and against its control, read in a few queries; and how its tubs stand now."""
 
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from django.utils.translation import gettext_lazy
+
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import numeral
 from trials.calc.clearing import (
     LEVEL,
@@ -21,15 +24,21 @@ from trials.models import Additive, ClearingTest, Tub, TubReading
 
 Measure = ClearingTest.Measure
 CHART_TITLES = {
-    Measure.CLEAR_MM: "How high did clear water stand above the cloud?",
-    Measure.SIGHT_CM: "How deep could one see?",
-    Measure.TURBIDITY: "How cloudy was each tub?",
+    Measure.CLEAR_MM: gettext_lazy("How high did clear water stand above the cloud?"),
+    Measure.SIGHT_CM: gettext_lazy("How deep could one see?"),
+    Measure.TURBIDITY: gettext_lazy("How cloudy was each tub?"),
     Measure.PHOTO: "",
 }
 SOURCES = {
-    "steps": "Looks are steps: a tub clear at one look got clear some time since the look before.",
-    "first_order": "First-order clearing, ln(turbidity) on time by least squares; with a floor where readings show one.",
-    "log_rank": "Log-rank test (Mantel 1966; Peto and Peto 1972, from memory), counted over all ways to deal the tubs out.",
+    "steps": gettext_lazy(
+        "Looks are steps: a tub clear at one look got clear some time since the look before."
+    ),
+    "first_order": gettext_lazy(
+        "First-order clearing, ln(turbidity) on time by least squares; with a floor where readings show one."
+    ),
+    "log_rank": gettext_lazy(
+        "Log-rank test (Mantel 1966; Peto and Peto 1972, from memory), counted over all ways to deal the tubs out."
+    ),
 }
 
 
@@ -63,6 +72,7 @@ class TestResult:
 
     headline: str
     tubs: Sequence[TubResult]
+    against: Mapping[str, AgainstControl]
     verdicts: Sequence[Verdict]
     cautions: Sequence[str]
     chart_title: str
@@ -108,9 +118,10 @@ def _result(test: ClearingTest, tubs: list[TubResult]) -> TestResult:
     return TestResult(
         headline=_headline(test, tubs, judged),
         tubs=tubs,
+        against=against,
         verdicts=[_verdict(name, found) for name, found in against.items()],
         cautions=cautions_of(test, tubs),
-        chart_title=CHART_TITLES[test.measure],
+        chart_title=str(CHART_TITLES[test.measure]),
         working=_working(test, judged, against) if judged else None,
     )
 
@@ -157,70 +168,106 @@ def target_words(test: ClearingTest) -> str:
     """The target of a test that has one, in words."""
     target = numeral(test.target.normalize(), "f")
     return {
-        Measure.CLEAR_MM: f"{target} mm of clear water",
-        Measure.SIGHT_CM: f"{target} cm of sight",
+        Measure.CLEAR_MM: phrase("{target} mm of clear water", target=target),
+        Measure.SIGHT_CM: phrase("{target} cm of sight", target=target),
         Measure.TURBIDITY: f"{target} NTU",
     }[test.measure]
 
 
 def _headline(test: ClearingTest, tubs: Sequence[TubResult], judged: Sequence[TubResult]) -> str:
     if not any(tub.readings for tub in tubs):
-        return "Nothing has been read yet."
+        return phrase("Nothing has been read yet.")
     if test.measure == Measure.PHOTO:
-        return "Read by photo only: look at the pictures below. There is no figure to compare."
+        return phrase("Read by photo only: look at the pictures below. There is no figure to compare.")
     if test.target is None:
-        return "No target was set, so no tub can be called clear enough. The readings stand below."
+        return phrase("No target was set, so no tub can be called clear enough. The readings stand below.")
     there = [tub for tub in judged if tub.reached.reached]
     short = [tub for tub in judged if not tub.reached.reached]
-    said = f"{len(there)} of {len(judged)} tubs {'was' if len(there) == 1 else 'were'} seen at {target_words(test)}"
+    said = phrase_counted(
+        "{number} of {tubs} tubs was seen at {target}",
+        "{number} of {tubs} tubs were seen at {target}",
+        len(there),
+        tubs=len(judged),
+        target=target_words(test),
+    )
     if there:
         fastest = min(there, key=lambda tub: tub.reached.by_min)
-        said += f", {fastest.label} first ({fastest.tub.holds}), at the look at {numeral(fastest.reached.by_min, 'g')} min"
+        said = phrase(
+            "{said}, {tub} first ({holds}), at the look at {minutes} min",
+            said=said,
+            tub=fastest.label,
+            holds=fastest.tub.holds,
+            minutes=numeral(fastest.reached.by_min, "g"),
+        )
     if short:
-        watched = max(tub.reached.watched_min for tub in short)
-        names = ", ".join(f"{tub.label} ({tub.tub.holds})" for tub in short)
-        said += f"; not within the {numeral(watched, 'g')} min watched: {names}"
+        said = phrase(
+            "{said}; not within the {minutes} min watched: {tubs}",
+            said=said,
+            minutes=numeral(max(tub.reached.watched_min for tub in short), "g"),
+            tubs=", ".join(f"{tub.label} ({tub.tub.holds})" for tub in short),
+        )
     return f"{said}."
 
 
 def _sentence(test: ClearingTest, tub: Tub, looks: Sequence[Look], reached: Reached | None) -> str:
     if not looks:
-        return "Not read." if test.measure != Measure.PHOTO else ""
+        return phrase("Not read.") if test.measure != Measure.PHOTO else ""
     if reached is None:
-        more = "more than " if looks[-1].beyond else ""
-        return f"Last read {more}{numeral(looks[-1].value, 'g')} {test.unit} at {numeral(looks[-1].minutes, 'g')} min."
-    if reached.reached:
-        since = (
-            "already at the first look"
-            if reached.after_min is None
-            else f"after the look at {numeral(reached.after_min, 'g')} min"
+        return phrase(
+            "Last read {value} {unit} at {minutes} min.",
+            value=_value(looks[-1]),
+            unit=test.unit,
+            minutes=numeral(looks[-1].minutes, "g"),
         )
-        said = f"Seen at {target_words(test)} by {numeral(reached.by_min, 'g')} min, {since}."
-        return said if reached.stayed else f"{said} A later look fell short of it again."
-    untold = " The scale ended too early to tell at some looks." if reached.untold else ""
-    return (
-        f"Not seen at {target_words(test)} within the {numeral(reached.watched_min, 'g')} min watched: it takes "
-        f"longer than that.{untold}"
+    if reached.reached:
+        said = phrase(
+            "Seen at {target} by {minutes} min, {since}.",
+            target=target_words(test),
+            minutes=numeral(reached.by_min, "g"),
+            since=phrase("already at the first look")
+            if reached.after_min is None
+            else phrase("after the look at {minutes} min", minutes=numeral(reached.after_min, "g")),
+        )
+        later = phrase("A later look fell short of it again.")
+        return said if reached.stayed else f"{said} {later}"
+    said = phrase(
+        "Not seen at {target} within the {minutes} min watched: it takes longer than that.",
+        target=target_words(test),
+        minutes=numeral(reached.watched_min, "g"),
     )
+    untold = phrase("The scale ended too early to tell at some looks.")
+    return f"{said} {untold}" if reached.untold else said
+
+
+def _value(look: Look) -> str:
+    value = numeral(look.value, "g")
+    return phrase("more than {value}", value=value) if look.beyond else value
 
 
 def _curve_sentence(test: ClearingTest, reached: Reached | None, curve: Curve | None) -> str:
     """How fast it cleared where a rate fits, and whether it would ever get to the target."""
     short = reached is not None and not reached.reached
-    unknown = " Whether it ever gets there this test does not say." if short else ""
+    unknown = phrase("Whether it ever gets there this test does not say.") if short else ""
     if curve is None or curve.rate_per_min is None:
-        return f"{curve.why_not if curve else ''}{unknown}".strip()
-    said = (
-        f"Half of what clears is gone every {figure(curve.half_life_min)} min "
-        f"(rate {figure(curve.rate_per_min)} per minute, 95 % interval {figure(curve.rate_lower)} to "
-        f"{figure(curve.rate_upper)})"
+        return " ".join(filter(None, [curve.why_not if curve else "", unknown]))
+    said = phrase(
+        "Half of what clears is gone every {minutes} min (rate {rate} per minute, 95 % interval {low} to {high})",
+        minutes=figure(curve.half_life_min),
+        rate=figure(curve.rate_per_min),
+        low=figure(curve.rate_lower),
+        high=figure(curve.rate_upper),
     )
-    if curve.floor_ntu is None:
-        return f"{said}.{unknown}"
-    said += f", and it flattens at about {figure(curve.floor_ntu)} NTU"
-    if short and float(test.target) <= curve.floor_lower_ntu:
-        return f"{said}: if it goes on so, it never comes down to {target_words(test)}."
-    return f"{said}.{unknown}"
+    if curve.floor_ntu is not None:
+        said = phrase(
+            "{said}, and it flattens at about {floor} NTU", said=said, floor=figure(curve.floor_ntu)
+        )
+        if short and float(test.target) <= curve.floor_lower_ntu:
+            return phrase(
+                "{said}: if it goes on so, it never comes down to {target}.",
+                said=said,
+                target=target_words(test),
+            )
+    return " ".join(filter(None, [f"{said}.", unknown]))
 
 
 def _sets(judged: Sequence[TubResult]) -> dict[str, list[TubResult]]:
@@ -241,28 +288,47 @@ def against_control(judged: Sequence[TubResult]) -> dict[str, AgainstControl]:
 
 
 def _verdict(name: str, found: AgainstControl) -> Verdict:
-    tubs = f"{found.tubs} tub{'' if found.tubs == 1 else 's'} against {found.control_tubs} of the control"
-    needed = f"With {found.tubs_needed} tubs of each, filled with the same water, a difference could show at this level."
+    tubs = phrase_counted(
+        "{number} tub against {control} of the control",
+        "{number} tubs against {control} of the control",
+        found.tubs,
+        control=found.control_tubs,
+    )
+    needed = phrase(
+        "With {tubs} tubs of each, filled with the same water, a difference could show at this level.",
+        tubs=found.tubs_needed,
+    )
     if found.kind == "better":
-        return Verdict("better", f"{name} clears faster than the control", f"{tubs}. {_chance_words(found)}")
-    if found.kind == "worse":
-        return Verdict("worse", f"{name} clears slower than the control", f"{tubs}. {_chance_words(found)}")
-    headline = f"Whether {name} clears faster than the control is not shown"
-    if min(found.tubs, found.control_tubs) < 2:
         return Verdict(
-            "not_shown",
-            headline,
-            f"{tubs}: one tub tells nothing of how much two tubs treated alike differ, so no claim is made. {needed}",
+            "better",
+            phrase("{dose} clears faster than the control", dose=name),
+            f"{tubs}. {_chance_words(found)}",
         )
+    if found.kind == "worse":
+        return Verdict(
+            "worse",
+            phrase("{dose} clears slower than the control", dose=name),
+            f"{tubs}. {_chance_words(found)}",
+        )
+    headline = phrase("Whether {dose} clears faster than the control is not shown", dose=name)
+    if min(found.tubs, found.control_tubs) < 2:
+        alone = phrase(
+            "{tubs}: one tub tells nothing of how much two tubs treated alike differ, so no claim is made.",
+            tubs=tubs,
+        )
+        return Verdict("not_shown", headline, f"{alone} {needed}")
     if found.chance is None:
-        return Verdict("not_shown", headline, f"{tubs}; none got there while others were watched. {needed}")
+        none = phrase("{tubs}; none got there while others were watched.", tubs=tubs)
+        return Verdict("not_shown", headline, f"{none} {needed}")
     return Verdict("not_shown", headline, f"{tubs}. {_chance_words(found)} {needed}")
 
 
 def _chance_words(found: AgainstControl) -> str:
-    return (
-        f"Dealt out by lot alone, tubs would part at least so far in {figure(found.chance * 100, 2)} of 100 deals; "
-        f"a difference is called shown below {figure(found.level * 100, 2)}."
+    return phrase(
+        "Dealt out by lot alone, tubs would part at least so far in {deals} of 100 deals; a difference is called shown below "
+        "{level}.",
+        deals=figure(found.chance * 100, 2),
+        level=figure(found.level * 100, 2),
     )
 
 
@@ -271,33 +337,38 @@ def cautions_of(test: ClearingTest, tubs: Sequence[TubResult]) -> list[str]:
     said = []
     if not any(tub.is_control for tub in tubs):
         said.append(
-            "No tub stands without additive: what clears here may have cleared by itself. Nothing is claimed of any additive."
+            phrase(
+                "No tub stands without additive: what clears here may have cleared by itself. Nothing is claimed of any additive."
+            )
         )
     unread = [tub.label for tub in tubs if not tub.readings]
     if unread and len(unread) < len(tubs):
-        said.append(f"Left out, for nobody has read it: {', '.join(unread)}.")
+        said.append(phrase("Left out, for nobody has read it: {tubs}.", tubs=", ".join(unread)))
     if test.ended_at is None and any(tub.readings for tub in tubs):
-        said.append("The test is still being watched; this is how it stands so far.")
+        said.append(phrase("The test is still being watched; this is how it stands so far."))
     return said
 
 
 def _working(test: ClearingTest, judged: Sequence[TubResult], against: dict[str, AgainstControl]) -> Working:
+    target = target_words(test)
     rows = [
         WorkingRow(
             label=f"{tub.label}: {tub.tub.holds}",
-            formula=f"first look {'at or above' if test.rises else 'at or below'} {target_words(test)}",
+            formula=phrase("first look at or above {target}", target=target)
+            if test.rises
+            else phrase("first look at or below {target}", target=target),
             inputs=tuple(
                 (
-                    f"at {numeral(look.minutes, 'g')} min",
-                    f"{'more than ' if look.beyond else ''}{numeral(look.value, 'g')}",
+                    phrase("at {minutes} min", minutes=numeral(look.minutes, "g")),
+                    _value(look),
                     test.unit,
                     tub.tub.get_absolute_url(),
                 )
                 for look in tub.looks
             ),
-            value=f"by {numeral(tub.reached.by_min, 'g')}"
+            value=phrase("by {minutes}", minutes=numeral(tub.reached.by_min, "g"))
             if tub.reached.reached
-            else f"over {numeral(tub.reached.watched_min, 'g')}",
+            else phrase("over {minutes}", minutes=numeral(tub.reached.watched_min, "g")),
             unit="min",
             source=SOURCES["steps"],
         )
@@ -305,11 +376,11 @@ def _working(test: ClearingTest, judged: Sequence[TubResult], against: dict[str,
     ]
     rows += [
         WorkingRow(
-            label=f"{tub.label}: how fast it cleared",
-            formula="NTU = floor + a exp(-k t)" if tub.curve.floor_ntu else "ln NTU = ln A - k t",
-            inputs=(("readings", str(tub.curve.readings), "", ""),),
+            label=phrase("{tub}: how fast it cleared", tub=tub.label),
+            formula=phrase("NTU = floor + a exp(-k t)") if tub.curve.floor_ntu else "ln NTU = ln A - k t",
+            inputs=((phrase("readings"), str(tub.curve.readings), "", ""),),
             value=figure(tub.curve.rate_per_min),
-            unit="per minute",
+            unit=phrase("per minute"),
             source=SOURCES["first_order"],
         )
         for tub in judged
@@ -317,11 +388,16 @@ def _working(test: ClearingTest, judged: Sequence[TubResult], against: dict[str,
     ]
     rows += [
         WorkingRow(
-            label=f"{name} against the control",
-            formula=f"{numeral(LEVEL, 'g')} shared out over {len(against)} comparison{'' if len(against) == 1 else 's'}",
+            label=phrase("{dose} against the control", dose=name),
+            formula=phrase_counted(
+                "{level} shared out over {number} comparison",
+                "{level} shared out over {number} comparisons",
+                len(against),
+                level=numeral(LEVEL, "g"),
+            ),
             inputs=(
-                ("tubs", str(found.tubs), "", ""),
-                ("control tubs", str(found.control_tubs), "", ""),
+                (phrase("tubs"), str(found.tubs), "", ""),
+                (phrase("control tubs"), str(found.control_tubs), "", ""),
             ),
             value=figure(found.chance, 2) if found.chance is not None else "",
             source=SOURCES["log_rank"],
@@ -330,12 +406,16 @@ def _working(test: ClearingTest, judged: Sequence[TubResult], against: dict[str,
         if found.chance is not None
     ]
     assumptions = (
-        "All tubs hold the same well-stirred water, to the same depth, at one temperature, and are read at the same place.",
-        "Minutes count from the moment each tub was stirred last, by the phone's clock.",
-        "A tub short of the target at its last look is counted as taking longer than that.",
+        phrase(
+            "All tubs hold the same well-stirred water, to the same depth, at one temperature, and are read at the same place."
+        ),
+        phrase("Minutes count from the moment each tub was stirred last, by the phone's clock."),
+        phrase("A tub short of the target at its last look is counted as taking longer than that."),
     )
     if test.measure != Measure.TURBIDITY:
         assumptions += (
-            "No rate is given: height of clear water and depth of sight do not fall off by halves as turbidity does.",
+            phrase(
+                "No rate is given: height of clear water and depth of sight do not fall off by halves as turbidity does."
+            ),
         )
     return Working(tuple(rows), assumptions)

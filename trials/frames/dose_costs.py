@@ -5,7 +5,10 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 
+from django.utils import dateformat
+
 from prospecting.calc import units
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from trials.calc.cost import DoseCost, cost_per_extra_gold, dose_cost
 from trials.calc.season_cost import bottles, format_money, litres, season_cost, season_water_ml
@@ -64,16 +67,29 @@ def cost_reading(
         if dose.shown_apart:
             return CostReading(
                 additive,
-                refusal=f"No dose of {additive} is shown to help over all its trials together, so no cost is put to it here; "
-                "the pages of single trials cost what each showed.",
+                refusal=phrase(
+                    "No dose of {additive} is shown to help over all its trials together, so no cost is put to it "
+                    "here; the pages of single trials cost what each showed.",
+                    additive=additive,
+                ),
             )
         return CostReading(
-            additive, refusal=f"No dose of {additive} is shown to help, so no cost is put to it."
+            additive,
+            refusal=phrase(
+                "No dose of {additive} is shown to help, so no cost is put to it.", additive=additive
+            ),
         )
     if additive.price is None or not additive.bottle_ml:
-        missing = "price" if additive.price is None else "size of its bottle"
         return CostReading(
-            additive, refusal=f"The {missing} of {additive} is not on record, so its cost is not known."
+            additive,
+            refusal=phrase(
+                "The price of {additive} is not on record, so its cost is not known.", additive=additive
+            )
+            if additive.price is None
+            else phrase(
+                "The size of its bottle of {additive} is not on record, so its cost is not known.",
+                additive=additive,
+            ),
         )
     cost = _cost(additive, dose.ml_per_l, water_per_run_ml)
 
@@ -82,16 +98,20 @@ def cost_reading(
 
     taken = bottles(additive.bottle_ml, dose.ml_per_l, season_ml)
     rows = [
-        ("A litre of water", money(cost.cost_per_litre_of_water)),
-        (f"A pan, with a tub of {_litres(water_per_run_ml)}", money(cost.cost_per_run)),
+        (phrase("A litre of water"), money(cost.cost_per_litre_of_water)),
+        (phrase("A pan, with a tub of {water}", water=_litres(water_per_run_ml)), money(cost.cost_per_run)),
         (
-            f"A season's water, {_litres(season_ml)}",
-            f"{money(season_cost(cost, season_ml))}, {_figures(taken, 2)} bottles",
+            phrase("A season's water, {water}", water=_litres(season_ml)),
+            phrase(
+                "{cost}, {number} bottles",
+                cost=money(season_cost(cost, season_ml)),
+                number=_figures(taken, 2),
+            ),
         ),
     ]
     return CostReading(
         additive,
-        heading=f"{additive} at {dose.dose}",
+        heading=phrase("{additive} at {dose}", additive=additive, dose=dose.dose),
         price=_price(additive),
         rows=rows,
         extra=_extra(dose, cost, additive.currency),
@@ -104,25 +124,34 @@ def _cost(additive: Additive, ml_per_l: Decimal, water_ml: Decimal) -> DoseCost:
 
 
 def _price(additive: Additive) -> str:
-    dated = f" on {additive.priced_on:%d %b %Y}" if additive.priced_on else ", day not on record"
-    return f"{format_money(additive.price, additive.currency)} for {additive.bottle_typed}{dated}"
+    price = {"price": format_money(additive.price, additive.currency), "bottle": additive.bottle_typed}
+    if additive.priced_on is None:
+        return phrase("{price} for {bottle}, day not on record", **price)
+    return phrase(
+        "{price} for {bottle} on {day}", day=dateformat.format(additive.priced_on, "d M Y"), **price
+    )
 
 
 def _extra(dose: DoseToCost, cost: DoseCost, currency: str) -> str:
     if dose.extra_mg is None:
-        return "Cost per extra mg of gold: not said, since the gain was not weighed."
-    where = f" in {dose.trial}" if dose.trial else ""
+        return phrase("Cost per extra mg of gold: not said, since the gain was not weighed.")
+    where = phrase(" in {trial}", trial=dose.trial) if dose.trial else ""
     gain, least, most = (Decimal(str(round(mg, 6))) for mg in dose.extra_mg)
     found = cost_per_extra_gold(cost.cost_per_run, gain, least, most)
     if not found.may_be_reported:
-        return (
-            f"Cost per extra mg of gold: not said, since the interval of the gain ({units.format_gold_mg(least)} to "
-            f"{units.format_gold_mg(most)} a portion) does not lie wholly above 0."
+        return phrase(
+            "Cost per extra mg of gold: not said, since the interval of the gain ({low} to {high} a portion) does not lie "
+            "wholly above 0.",
+            low=units.format_gold_mg(least),
+            high=units.format_gold_mg(most),
         )
-    return (
-        f"Each extra mg of gold costs {format_money(found.cost_per_extra_mg, currency)} in additive "
-        f"({format_money(found.cost_per_extra_mg_low, currency)} to {format_money(found.cost_per_extra_mg_high, currency)}, from "
-        f"the 95 % interval of the gain{where}; work and water not counted)."
+    return phrase(
+        "Each extra mg of gold costs {cost} in additive ({low} to {high}, from the 95 % interval of the gain{where}; work and "
+        "water not counted).",
+        cost=format_money(found.cost_per_extra_mg, currency),
+        low=format_money(found.cost_per_extra_mg_low, currency),
+        high=format_money(found.cost_per_extra_mg_high, currency),
+        where=where,
     )
 
 
@@ -134,12 +163,21 @@ def _others(
     for pk in dict.fromkeys(other.additive_id for other in dose.others):
         additive = additives[pk]
         if additive.price is None or not additive.bottle_ml:
-            found.append(f"{additive} was tried beside it, but its price or bottle is not on record.")
+            found.append(
+                phrase(
+                    "{additive} was tried beside it, but its price or bottle is not on record.",
+                    additive=additive,
+                )
+            )
             continue
         if additive.currency != own.currency:
             found.append(
-                f"{additive} is priced in {additive.currency}: the site does not change one money into another, so which is "
-                "cheaper is not said."
+                phrase(
+                    "{additive} is priced in {currency}: the site does not change one money into another, so which "
+                    "is cheaper is not said.",
+                    additive=additive,
+                    currency=additive.currency,
+                )
             )
             continue
         costed = [
@@ -150,17 +188,30 @@ def _others(
         cheaper = [each for each in costed if each[0] < cost.cost_per_litre_of_water]
         passed = [each for each in cheaper if each[1].not_worse]
         if not cheaper:
-            found.append(f"{additive} is not cheaper at any dose tried beside it.")
+            found.append(phrase("{additive} is not cheaper at any dose tried beside it.", additive=additive))
         elif passed:
             price, other = min(passed, key=lambda each: each[0])
             found.append(
-                f"Cheaper: {additive}, {other.name}, at {format_money(price, additive.currency)} a litre of water: shown to come "
-                f"within the margin of {own} at {dose.dose}, both against the same {dose.control}."
+                phrase(
+                    "Cheaper: {additive}, {treatment}, at {cost} a litre of water: shown to come within the margin of {other} "
+                    "at {dose}, both against the same {control}.",
+                    additive=additive,
+                    treatment=other.name,
+                    cost=format_money(price, additive.currency),
+                    other=own,
+                    dose=dose.dose,
+                    control=dose.control,
+                )
             )
         else:
             found.append(
-                f"{additive} is cheaper at a dose tried beside it, but there it is not shown to come within the margin of "
-                f"{own} at {dose.dose}: cheaper, not shown to do as well."
+                phrase(
+                    "{additive} is cheaper at a dose tried beside it, but there it is not shown to come within the "
+                    "margin of {other} at {dose}: cheaper, not shown to do as well.",
+                    additive=additive,
+                    other=own,
+                    dose=dose.dose,
+                )
             )
     return found
 

@@ -6,7 +6,10 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+from django.utils.translation import gettext_lazy
+
 from prospecting.calc import units
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import numeral
 from prospecting.models import Member
 from trials.calc.spread import as_multiples, middle
@@ -28,6 +31,14 @@ if TYPE_CHECKING:
     from trials.calc.doses_together import Curve, Plateau
     from trials.calc.verdict import Verdict
     from trials.calc.working import Working, WorkingRow
+
+
+KINDS = {
+    "better": gettext_lazy("better"),
+    "worse": gettext_lazy("worse"),
+    "equivalent": gettext_lazy("equivalent within the margin"),
+    "not shown": gettext_lazy("not shown"),
+}
 
 
 @dataclass(frozen=True)
@@ -115,69 +126,95 @@ class _Ladder(JudgedLadder):
         if not self.judged:
             first = self.verdicts[self.ladder.names[0]]
             return Verdict(
-                "not shown", f"No dose of {self.ladder.additive} can be judged.", first.explanation
+                "not shown",
+                phrase("No dose of {additive} can be judged.", additive=self.ladder.additive),
+                first.explanation,
             )
         if self.shown.least is None:
-            worse = (
-                f" {listed(rung.said for rung in self.worse)} {self._less} {self.control}."
-                if self.worse
-                else ""
-            )
             top = self.verdicts[self.tried[-1].name]
             if all(self.verdicts[rung.name].kind == "equivalent" for rung in self.tried):
                 return Verdict(
                     "equivalent",
-                    f"Every dose tried does as well as {self.control} within the stated margin; none is shown to do better.",
+                    phrase(
+                        "Every dose tried does as well as {control} within the stated margin; none is shown to do better.",
+                        control=self.control,
+                    ),
                     top.explanation,
                 )
-            reach = f"Of the top dose, {self.tried[-1].said}: {_lowered(top.explanation)}"
+            none = phrase("No dose is shown to {more} {control}.", more=self._more, control=self.control)
+            reach = phrase(
+                "Of the top dose, {dose}: {explanation}",
+                dose=self.tried[-1].said,
+                explanation=_lowered(top.explanation),
+            )
             return Verdict(
                 "worse" if self.worse else "not shown",
-                f"No dose is shown to {self._more} {self.control}.{worse}",
+                f"{none} {self._worse_said}." if self.worse else none,
                 reach if top.kind == "not shown" else top.explanation,
             )
         least = self.rung_at(self.shown.least)
-        headline = (
-            f"The least dose shown to {self._more} {self.control} is {least.said_in_full}; {self._below_it()}"
+        headline = phrase(
+            "The least dose shown to {more} {control} is {dose}; {below}",
+            more=self._more,
+            control=self.control,
+            dose=least.said_in_full,
+            below=self._below_it(),
         )
         return Verdict("better", headline, " ".join(self._about_least(least)))
 
     def _below_it(self) -> str:
         if self.shown.below is None:
             lower = [rung for rung in self.ladder.rungs if rung.key < self.shown.least]
-            return "no run of a lower one counts." if lower else "no lower one was tried."
-        return f"the next lower one tried, {self.rung_at(self.shown.below).said}, was not shown."
+            return phrase("no run of a lower one counts.") if lower else phrase("no lower one was tried.")
+        return phrase(
+            "the next lower one tried, {dose}, was not shown.", dose=self.rung_at(self.shown.below).said
+        )
 
     def _about_least(self, least: Rung) -> list[str]:
         verdict = self.verdicts[least.name]
         found = []
         if self.by_ratio:
-            found.append(f"At it, {_lowered(self._interval_sentence(least.name))}")
+            found.append(phrase("At it, {ratio}", ratio=_lowered(self._interval_sentence(least.name))))
         elif verdict.explanation:
             found.append(verdict.explanation)
         if least.key in self.shown.by_order_alone:
             found.append(
-                "That interval reaches 1. The dose counts as shown because the doses are also taken in order from the top one "
-                "down, each by its own 95 % interval, as long as every higher one held; this is the weaker of the two ways."
+                phrase(
+                    "That interval reaches 1. The dose counts as shown because the doses are also taken in order from the "
+                    "top one down, each by its own 95 % interval, as long as every higher one held; this is the weaker of "
+                    "the two ways."
+                )
             )
         higher = [r for r in self.tried if r.key > least.key and r.key not in self.shown.shown]
         if higher and self.fall is None:
             found.append(
-                f"Yet {listed(r.said for r in higher)}, higher, {'is' if len(higher) == 1 else 'are'} not shown: it falls off "
-                "there, or one of the results is luck."
+                phrase_counted(
+                    "Yet {doses}, higher, is not shown: it falls off there, or one of the results is luck.",
+                    "Yet {doses}, higher, are not shown: it falls off there, or one of the results is luck.",
+                    len(higher),
+                    doses=listed(rung.said for rung in higher),
+                )
             )
         if verdict.within_margin:
             found.append(
-                f"It is more by less than the group said matters ({numeral(self.lines.smallest_ratio, 'g')} times)."
+                phrase(
+                    "It is more by less than the group said matters ({margin} times).",
+                    margin=numeral(self.lines.smallest_ratio, "g"),
+                )
             )
         if self.shown.below is not None:
             found.append(
-                f"The true least dose lies between the two as far as this ladder can tell; not shown at "
-                f"{self.rung_at(self.shown.below).said} does not mean that it does nothing."
+                phrase(
+                    "The true least dose lies between the two as far as this ladder can tell; not shown at {dose} "
+                    "does not mean that it does nothing.",
+                    dose=self.rung_at(self.shown.below).said,
+                )
             )
         else:
             found.append(
-                "The true least dose lies at it or below: this ladder does not reach down to where it ends."
+                phrase(
+                    "The true least dose lies at it or below: this ladder does not reach down to where it ends."
+                )
             )
         return found
 
@@ -185,27 +222,44 @@ class _Ladder(JudgedLadder):
         from trials.calc.verdict import written
 
         entry = self.entry(name)
-        much = "colours" if self.lines.by_colours else "gold"
+        gold = phrase("colours") if self.lines.by_colours else phrase("gold")
         if entry.ratio is None or entry.lower is None or entry.upper is None:
-            return f"How many times the {much} of {self.control} cannot be said."
-        return (
-            f"About {written(entry.ratio)} times the {much} of {self.control} ({written(entry.lower)} to "
-            f"{written(entry.upper)}, 95 % interval, all treatments judged together)."
+            return phrase(
+                "How many times the {gold} of {control} cannot be said.", gold=gold, control=self.control
+            )
+        return phrase(
+            "About {ratio} times the {gold} of {control} ({low} to {high}, 95 % interval, all treatments judged together).",
+            ratio=written(entry.ratio),
+            gold=gold,
+            control=self.control,
+            low=written(entry.lower),
+            high=written(entry.upper),
         )
 
     @property
     def _more(self) -> str:
         if self.lines.by_colours:
-            return "give more colours than"
-        return "give more gold than" if self.lines.by_places else "recover more than"
+            return phrase("give more colours than")
+        return phrase("give more gold than") if self.lines.by_places else phrase("recover more than")
 
     @property
-    def _less(self) -> str:
-        plural = len(self.worse) > 1
+    def _worse_said(self) -> str:
+        parts = {"doses": listed(rung.said for rung in self.worse), "control": self.control}
+        number = len(self.worse)
         if self.lines.by_weight:
-            return f"{'recover' if plural else 'recovers'} less than"
-        what = "fewer colours" if self.lines.by_colours else "less gold"
-        return f"{'give' if plural else 'gives'} {what} than"
+            return phrase_counted(
+                "{doses} recovers less than {control}", "{doses} recover less than {control}", number, **parts
+            )
+        if self.lines.by_colours:
+            return phrase_counted(
+                "{doses} gives fewer colours than {control}",
+                "{doses} give fewer colours than {control}",
+                number,
+                **parts,
+            )
+        return phrase_counted(
+            "{doses} gives less gold than {control}", "{doses} give less gold than {control}", number, **parts
+        )
 
     def _facts(self) -> list[tuple[str, list[str]]]:
         if not self.judged:
@@ -213,54 +267,79 @@ class _Ladder(JudgedLadder):
         if not self.enough:
             return [
                 (
-                    "First",
+                    phrase("First"),
                     [
-                        "More blocks of the same doses: no dose and the control have three runs each that count, so nothing here "
-                        "tells an effect from chance."
+                        phrase(
+                            "More blocks of the same doses: no dose and the control have three runs each that count, so "
+                            "nothing here tells an effect from chance."
+                        )
                     ],
                 )
             ]
         return [
-            ("Least effective dose", self._least_fact()),
-            ("Little enough", self._enough_fact()),
-            ("Too much", self._too_much_fact()),
-            ("Next dose to try", self._next_fact()),
+            (phrase("Least effective dose"), self._least_fact()),
+            (phrase("Little enough"), self._enough_fact()),
+            (phrase("Too much"), self._too_much_fact()),
+            (phrase("Next dose to try"), self._next_fact()),
         ]
 
     def _least_fact(self) -> list[str]:
         if self.shown.least is None:
-            return ["None is shown."]
+            return [phrase("None is shown.")]
         least = self.rung_at(self.shown.least)
         span = (
             self._below_it()
             if self.shown.below is None
-            else f"the true one may lie down to {self.rung_at(self.shown.below).said}."
+            else phrase("the true one may lie down to {dose}.", dose=self.rung_at(self.shown.below).said)
         )
         return [f"{least.said_in_full}, {self.poured(least.ml_per_l)}; {span}"]
 
     def _enough_fact(self) -> list[str]:
         if not self.by_ratio:
-            return ["An order gives no ratio, so how little does as well as the best cannot be said."]
+            return [phrase("An order gives no ratio, so how little does as well as the best cannot be said.")]
         if self.not_worse is None:
             return [
-                f"In these runs no dose gave more than {self.control}, so there is no best dose to compare with."
+                phrase(
+                    "In these runs no dose gave more than {control}, so there is no best dose to compare with.",
+                    control=self.control,
+                )
             ]
         best, least = self.not_worse.best, self.not_worse.least
-        margin = (
-            f"within the margin of {numeral(self.lines.smallest_ratio, 'g')} times of the dose that gave most, "
-            f"{self.said_of(best)}"
+        margin = phrase(
+            "within the margin of {margin} times of the dose that gave most, {dose}",
+            margin=numeral(self.lines.smallest_ratio, "g"),
+            dose=self.said_of(best),
         )
         if least is None:
             lower = self.tried_order[self.tried_order.index(best) - 1]
             return [
-                f"{self.rung_of(best).said_in_full}, {self.poured(self.rung_of(best).ml_per_l)}, gave most. The next lower, "
-                f"{self.said_of(lower)}, is not shown to come {margin}{self._as_low(lower)}."
+                phrase(
+                    "{best}, {poured}, gave most. The next lower, {lower}, is not shown to come {within}{limit}.",
+                    best=self.rung_of(best).said_in_full,
+                    poured=self.poured(self.rung_of(best).ml_per_l),
+                    lower=self.said_of(lower),
+                    within=margin,
+                    limit=self._as_low(lower),
+                )
             ]
         if least == self.control:
-            return [f"{self.control} itself: it is shown to come {margin}{self._as_low(least)}."]
+            return [
+                phrase(
+                    "{control} itself: it is shown to come {within}{limit}.",
+                    control=self.control,
+                    within=margin,
+                    limit=self._as_low(least),
+                )
+            ]
         rung = self.rung_of(least)
         return [
-            f"{rung.said_in_full}, {self.poured(rung.ml_per_l)}: shown to come {margin}{self._as_low(least)}."
+            phrase(
+                "{dose}, {poured}: shown to come {within}{limit}.",
+                dose=rung.said_in_full,
+                poured=self.poured(rung.ml_per_l),
+                within=margin,
+                limit=self._as_low(least),
+            )
         ]
 
     def _as_low(self, name: str) -> str:
@@ -270,7 +349,9 @@ class _Ladder(JudgedLadder):
         return (
             ""
             if limit is None
-            else f" (it gives at least {written(limit)} times as much; one-sided 95 % limit)"
+            else phrase(
+                " (it gives at least {ratio} times as much; one-sided 95 % limit)", ratio=written(limit)
+            )
         )
 
     def _too_much_fact(self) -> list[str]:
@@ -279,24 +360,43 @@ class _Ladder(JudgedLadder):
         found = []
         if self.fall is not None:
             onset, best = self.said_of(self.fall.onset), self.said_of(self.fall.best)
-            top = (
-                f"{self.said_of(self.fall.top)} gave about {written(self.fall.ratio)} times as much as {best}"
+            top = phrase(
+                "{top} gave about {ratio} times as much as {best}",
+                top=self.said_of(self.fall.top),
+                ratio=written(self.fall.ratio),
+                best=best,
             )
-            more = "" if self.fall.onset == self.fall.top else " and above"
             found.append(
-                f"At {onset}{more} less than at a lower dose: {top} (shown, all lower doses judged together at 5 %)."
+                phrase(
+                    "At {dose} less than at a lower dose: {top} (shown, all lower doses judged together at 5 %).",
+                    dose=onset,
+                    top=top,
+                )
+                if self.fall.onset == self.fall.top
+                else phrase(
+                    "At {dose} and above less than at a lower dose: {top} (shown, all lower doses judged together at 5 %).",
+                    dose=onset,
+                    top=top,
+                )
             )
         if self.worse:
-            found.append(f"{listed(rung.said for rung in self.worse)} {self._less} {self.control} (shown).")
+            found.append(phrase("{worse} (shown).", worse=self._worse_said))
         if found:
             return found
         top = self.tried[-1].said
         if not self.by_ratio:
             return [
-                f"No dose is shown to do worse than {self.control}; that does not show that more would do no harm."
+                phrase(
+                    "No dose is shown to do worse than {control}; that does not show that more would do no harm.",
+                    control=self.control,
+                )
             ]
         return [
-            f"No fall towards the top dose, {top}, is shown. This does not show that there is none, nor that more does no harm."
+            phrase(
+                "No fall towards the top dose, {dose}, is shown. This does not show that there is none, nor that "
+                "more does no harm.",
+                dose=top,
+            )
         ]
 
     def _next_fact(self) -> list[str]:
@@ -304,14 +404,16 @@ class _Ladder(JudgedLadder):
         dose = self.next.dose_ml_per_l
         found = [
             f"{dose_said(dose, self.unit)}, {self.poured(dose)}: {NEXT_BECAUSE[self.next.why]}.",
-            f"In the same blocks again: {listed(again)}.",
+            phrase("In the same blocks again: {treatments}.", treatments=listed(again)),
         ]
         top = self.verdicts[self.tried[-1].name]
         if (self.fall is not None or self.worse) and self.next.why != "again":
-            found.append("Doses shown to be too much are left out of this.")
+            found.append(phrase("Doses shown to be too much are left out of this."))
         if self.next.why == "up" and top.more_blocks:
             found.append(
-                "But first see what these runs could have seen at all: more blocks of the same doses may tell more."
+                phrase(
+                    "But first see what these runs could have seen at all: more blocks of the same doses may tell more."
+                )
             )
         return found
 
@@ -343,15 +445,27 @@ class _Ladder(JudgedLadder):
                 self.lines.trial.in_blocks,
             )
         except ValueError as refusal:
-            return f"Whether more dose goes with more gold cannot be judged by order: {refusal}"
-        over = f"{found.rows} {'blocks' if self.lines.trial.in_blocks else 'runs'}"
-        left = f" ({found.rows_left_out} incomplete left out)" if found.rows_left_out else ""
-        luck = f"so clear an order by chance alone: {units.format_odds(found.p)}"
+            return phrase(
+                "Whether more dose goes with more gold cannot be judged by order: {why}", why=refusal
+            )
+        over = (
+            phrase("{number} blocks", number=found.rows)
+            if self.lines.trial.in_blocks
+            else phrase("{number} runs", number=found.rows)
+        )
+        if found.rows_left_out:
+            over = phrase("{runs} ({number} incomplete left out)", runs=over, number=found.rows_left_out)
+        parts = {"runs": over, "name": found.test, "odds": units.format_odds(found.p)}
         if found.p < ALPHA:
-            return f"More dose, more gold: shown by order over {over}{left}, {found.test}'s test, 5 %, one-sided ({luck})."
-        return (
-            f"That more dose goes with more gold is not shown by order over {over}{left}, {found.test}'s test at 5 %, one-sided "
-            f"({luck}). A fall would not show here either."
+            return phrase(
+                "More dose, more gold: shown by order over {runs}, {name}'s test, 5 %, one-sided (so clear an order by chance "
+                "alone: {odds}).",
+                **parts,
+            )
+        return phrase(
+            "That more dose goes with more gold is not shown by order over {runs}, {name}'s test at 5 %, one-sided (so clear "
+            "an order by chance alone: {odds}). A fall would not show here either.",
+            **parts,
         )
 
     # Curves
@@ -373,13 +487,13 @@ class _Ladder(JudgedLadder):
     def _fitted(self, fit) -> "tuple[Plateau | Curve | None, str]":
         """A curve, or why none is drawn."""
         if not self.by_ratio:
-            return None, "an order gives no ratio to draw it through."
+            return None, phrase("an order gives no ratio to draw it through.")
         if self.lines.by_colours:
-            return None, "it is drawn through weighed gold only."
+            return None, phrase("it is drawn through weighed gold only.")
         if not self.all_weighed:
-            return None, "runs below the scale have no logarithm."
+            return None, phrase("runs below the scale have no logarithm.")
         if self.fall is not None:
-            return None, "it supposes that more never gives less, and here the top dose fell."
+            return None, phrase("it supposes that more never gives less, and here the top dose fell.")
         values, names, _ = self.ladder_runs
         dose_of = {self.control: 0.0} | {rung.name: rung.key for rung in self.ladder.rungs}
         try:
@@ -403,63 +517,84 @@ class _Ladder(JudgedLadder):
         if not self.judged:
             return []
         if not self.by_ratio:
-            return ["No curve is drawn: an order gives no ratio."]
+            return [phrase("No curve is drawn: an order gives no ratio.")]
         found = []
         if self._steps:
-            found.append("Steps: the nearest ratios that never fall from one dose to the next.")
+            found.append(phrase("Steps: the nearest ratios that never fall from one dose to the next."))
         elif self.fall is not None:
-            found.append("Steps that never fall are not drawn: here the top dose fell.")
+            found.append(phrase("Steps that never fall are not drawn: here the top dose fell."))
         plateau, why = self._plateau
         if plateau is None:
-            found.append(f"A rise that ends on a plateau is not drawn: {why}")
+            found.append(phrase("A rise that ends on a plateau is not drawn: {why}", why=why))
         else:
             found.append(
-                f"Dashes: a rise that ends on a plateau; it breaks at {_ml_per_l(plateau.fit.breakpoint)} "
-                f"({self._break_span(plateau)}, 95 % interval, blocks not taken out)."
+                phrase(
+                    "Dashes: a rise that ends on a plateau; it breaks at {dose} ({interval}, 95 % interval, blocks not taken "
+                    "out).",
+                    dose=_ml_per_l(plateau.fit.breakpoint),
+                    interval=self._break_span(plateau),
+                )
             )
         curve, why = self._curve
         if curve is None:
-            found.append(f"A log-logistic curve is not drawn: {why}")
+            found.append(phrase("A log-logistic curve is not drawn: {why}", why=why))
         else:
             half, most = curve.fit.ed50, curve.fit.ed90
-            beyond = "; the second lies beyond the doses tried" if most.beyond_the_tried else ""
+            doses = {"half": self._effect_dose(half), "most": self._effect_dose(most)}
             found.append(
-                f"Dots and dashes: a log-logistic curve. Half of its rise is reached at {self._effect_dose(half)}, nine tenths "
-                f"at {self._effect_dose(most)} (95 % intervals{beyond})."
+                phrase(
+                    "Dots and dashes: a log-logistic curve. Half of its rise is reached at {half}, nine tenths at {most} (95 % "
+                    "intervals; the second lies beyond the doses tried).",
+                    **doses,
+                )
+                if most.beyond_the_tried
+                else phrase(
+                    "Dots and dashes: a log-logistic curve. Half of its rise is reached at {half}, nine tenths at {most} (95 % "
+                    "intervals).",
+                    **doses,
+                )
             )
         return found
 
     def _break_span(self, plateau: "Plateau") -> str:
         low, high = plateau.fit.breakpoint_lower, plateau.fit.breakpoint_upper
-        start = "anywhere from the lowest dose" if low is None else _ml_per_l(low)
-        end = "past the highest dose" if high is None else _ml_per_l(high)
-        return f"{start} to {end}"
+        start = phrase("anywhere from the lowest dose") if low is None else _ml_per_l(low)
+        end = phrase("past the highest dose") if high is None else _ml_per_l(high)
+        return phrase("{low} to {high}", low=start, high=end)
 
     def _effect_dose(self, effect) -> str:
         at, low, high = map(_ml_per_l, (effect.dose, effect.lower, effect.upper))
-        return f"{at} ({low} to {high})"
+        return phrase("{dose} ({low} to {high})", dose=at, low=low, high=high)
 
     # Picture and table
 
     def _no_picture(self) -> str:
         values = [line.value for line in self.lines.counted if line.treatment in self.ladder.order]
         if not values:
-            return f"No {'pan was placed' if self.lines.by_places else 'run counts'}, so there is nothing to draw."
+            return (
+                phrase("No pan was placed, so there is nothing to draw.")
+                if self.lines.by_places
+                else phrase("No run counts, so there is nothing to draw.")
+            )
         if not any(value > 0 for value in values):
-            nothing = "showed no colour" if self.lines.by_colours else "came out below the scale"
-            return f"Nothing to draw: all {len(values)} runs {nothing}."
+            return (
+                phrase("Nothing to draw: all {number} runs showed no colour.", number=len(values))
+                if self.lines.by_colours
+                else phrase(
+                    "Nothing to draw: all {number} runs came out below the scale.", number=len(values)
+                )
+            )
         return ""
 
     def _picture(self) -> LadderPicture:
         base = self.comparison.control_mean if self.by_ratio else None
         columns = [self._column(None, base), *(self._column(rung, base) for rung in self.ladder.rungs)]
         plateau, curve = self._plateau[0], self._curve[0]
-        what = "places" if self.lines.by_places else "colours" if self.lines.by_colours else "gold"
         chart = {
-            "title": f"{what.title()} by dose of {self.ladder.additive}, each run",
+            "title": self._title(),
             "description": " ".join(self._column_in_words(column, bool(base)) for column in columns),
             "y_caption": self._y_caption(bool(base)),
-            "x_caption": f"dose, {units.UNIT_NAMES[self.unit]}",
+            "x_caption": phrase("dose, {unit}", unit=units.UNIT_NAMES[self.unit]),
             "margin_ratio": self.lines.smallest_ratio if base else None,
             "steps": self._steps if base else [],
             "plateau": plateau.points if plateau else (),
@@ -472,22 +607,32 @@ class _Ladder(JudgedLadder):
             else None,
             "curve": curve.points if curve else (),
             "places": self.lines.by_places,
-            "below_text": "none" if self.lines.by_colours else "below",
+            "below_text": phrase("none") if self.lines.by_colours else phrase("below"),
         }
         return LadderPicture(columns, chart, self._legend(columns, bool(base)))
 
+    def _title(self) -> str:
+        additive = self.ladder.additive
+        if self.lines.by_places:
+            return phrase("Places by dose of {additive}, each run", additive=additive)
+        if self.lines.by_colours:
+            return phrase("Colours by dose of {additive}, each run", additive=additive)
+        return phrase("Gold by dose of {additive}, each run", additive=additive)
+
     def _y_caption(self, by_ratio: bool) -> str:
         if by_ratio:
-            return f"times the middle of {_short(self.control)}"
+            return phrase("times the middle of {control}", control=_short(self.control))
         return (
-            "place in its row, 1 for most gold" if self.lines.by_places else f"{self.lines.unit} per portion"
+            phrase("place in its row, 1 for most gold")
+            if self.lines.by_places
+            else phrase("{unit} per portion", unit=self.lines.unit)
         )
 
     def _column(self, rung: Rung | None, base: float | None) -> dict:
         name = rung.name if rung else self.control
         counted = self.lines.of(name)
         column = {
-            "tick": units.format_dose(rung.ml_per_l, self.unit).split(" ")[0] if rung else "none",
+            "tick": units.format_dose(rung.ml_per_l, self.unit).split(" ")[0] if rung else phrase("none"),
             "dose_ml_per_l": rung.key if rung else None,
             "values": as_multiples([line.value for line in counted if line.value > 0], base or 1.0),
             "below": sum(1 for line in counted if line.value <= 0),
@@ -516,55 +661,87 @@ class _Ladder(JudgedLadder):
         from trials.calc.working import figure
 
         values = column["values"]
-        dose = "no dose" if column["dose_ml_per_l"] is None else self.rung_at(column["dose_ml_per_l"]).said
-        said = f"{dose}: {_counted(len(values) + column['below'], 'run')}"
+        dose = (
+            phrase("no dose")
+            if column["dose_ml_per_l"] is None
+            else self.rung_at(column["dose_ml_per_l"]).said
+        )
+        runs = phrase_counted("{number} run", "{number} runs", len(values) + column["below"])
+        said = [f"{dose}: {runs}"]
         if values:
-            unit = "times" if by_ratio else self.lines.unit
-            said += f", {figure(min(values))} to {figure(max(values))} {unit}"
+            said.append(
+                phrase(
+                    "{low} to {high} {unit}",
+                    low=figure(min(values)),
+                    high=figure(max(values)),
+                    unit=phrase("times") if by_ratio else self.lines.unit,
+                )
+            )
         if column["below"]:
-            said += f", {column['below']} with nothing to show"
+            said.append(phrase("{number} with nothing to show", number=column["below"]))
+        told = ", ".join(said)
         if column.get("lower") is not None and column.get("upper") is not None:
-            word = "shown" if column["shown"] else "not shown"
-            said += f"; interval {ends(column['lower'], column['upper'])}, {word}"
-        return f"{said}."
+            interval = ends(column["lower"], column["upper"])
+            shown = (
+                phrase("interval {interval}, shown", interval=interval)
+                if column["shown"]
+                else phrase("interval {interval}, not shown", interval=interval)
+            )
+            told = f"{told}; {shown}"
+        return f"{told}."
 
     def _legend(self, columns: list[dict], by_ratio: bool) -> str:
-        found = ["Each dot is one pan." if self.lines.by_places else "Each dot is one run."]
+        found = [phrase("Each dot is one pan.") if self.lines.by_places else phrase("Each dot is one run.")]
         if any(column["below"] for column in columns):
             found.append(
-                "Open dots: no colour." if self.lines.by_colours else "Open dots: runs below the scale."
+                phrase("Open dots: no colour.")
+                if self.lines.by_colours
+                else phrase("Open dots: runs below the scale.")
             )
         if by_ratio:
             found.append(
-                "Bars: 95 % intervals, all treatments judged together (90 % where the verdict is equivalence); solid where "
-                "something is shown, dashed where not. "
-                "Shaded: too small to matter, as fixed before the trial."
+                phrase(
+                    "Bars: 95 % intervals, all treatments judged together (90 % where the verdict is equivalence); solid where "
+                    "something is shown, dashed where not. "
+                    "Shaded: too small to matter, as fixed before the trial."
+                )
             )
         if by_ratio and self._steps:
-            found.append("Thin steps: the nearest that never fall.")
+            found.append(phrase("Thin steps: the nearest that never fall."))
         if by_ratio and self._plateau[0]:
             found.append(
-                "Long dashes: a rise and a plateau; the bar under the doses is the interval of where it breaks."
+                phrase(
+                    "Long dashes: a rise and a plateau; the bar under the doses is the interval of where it breaks."
+                )
             )
         if by_ratio and self._curve[0]:
-            found.append("Dots and dashes: a log-logistic curve.")
+            found.append(phrase("Dots and dashes: a log-logistic curve."))
         if not by_ratio:
-            found.append("No bars: the runs give no ratio.")
+            found.append(phrase("No bars: the runs give no ratio."))
         return " ".join(found)
 
     def _table_caption(self) -> str:
         if not self.by_ratio:
             return (
-                "Middle: the mean place, 1 for most gold." if self.lines.by_places else "Middle: the median."
+                phrase("Middle: the mean place, 1 for most gold.")
+                if self.lines.by_places
+                else phrase("Middle: the median.")
             )
         equal = any(self.verdicts[rung.name].kind == "equivalent" for rung in self.tried)
-        marked = ", 90 % where marked" if equal else ""
-        middle_is = "mean colours of a run" if self.lines.by_colours else "mean with the blocks taken out"
-        return (
-            f"Middle: {middle_is}. Interval: 95 %, all treatments of the trial judged together{marked}. Within the margin: shown "
-            f"to lose less than the margin of {numeral(self.lines.smallest_ratio, 'g')} times against the dose that "
-            "gave most, from there "
-            "downwards, one-sided at 5 %."
+        return " ".join(
+            [
+                phrase("Middle: mean colours of a run.")
+                if self.lines.by_colours
+                else phrase("Middle: mean with the blocks taken out."),
+                phrase("Interval: 95 %, all treatments of the trial judged together, 90 % where marked.")
+                if equal
+                else phrase("Interval: 95 %, all treatments of the trial judged together."),
+                phrase(
+                    "Within the margin: shown to lose less than the margin of {margin} times against the dose that gave most, "
+                    "from there downwards, one-sided at 5 %.",
+                    margin=numeral(self.lines.smallest_ratio, "g"),
+                ),
+            ]
         )
 
     def _table(self) -> list[DoseLine]:
@@ -578,7 +755,9 @@ class _Ladder(JudgedLadder):
         counted = self.lines.of(name)
         planned = sum(1 for line in self.lines.lines if line.treatment == name)
         below = sum(1 for line in counted if line.is_below)
-        runs = f"{len(counted)}\u00a0of\u00a0{planned}" + (f", {below} below the scale" if below else "")
+        runs = phrase("{number}\u00a0of\u00a0{planned}", number=len(counted), planned=planned)
+        if below:
+            runs = phrase("{runs}, {number} below the scale", runs=runs, number=below)
         mean = None
         if self.comparison is not None:
             mean = self.entry(name).mean if rung else self.comparison.control_mean
@@ -605,17 +784,17 @@ class _Ladder(JudgedLadder):
     def _shown_word(self, rung: Rung) -> str:
         kind = self.verdicts[rung.name].kind
         if rung.key in self.shown.by_order_alone:
-            return "better, by the order of doses"
-        return {"equivalent": "equivalent within the margin"}.get(kind, kind)
+            return phrase("better, by the order of doses")
+        return str(KINDS[kind])
 
     def _not_worse_word(self, name: str) -> str:
         if self.not_worse is None:
-            return "" if self.enough else "too few runs"
+            return "" if self.enough else phrase("too few runs")
         if name == self.not_worse.best:
-            return "gave most"
+            return phrase("gave most")
         if name not in self.not_worse.limits:
-            return "above the best"
-        return "yes" if name in self.not_worse.shown else "not shown"
+            return phrase("above the best")
+        return phrase("yes") if name in self.not_worse.shown else phrase("not shown")
 
     # Cost and working
 
@@ -664,7 +843,12 @@ class _Ladder(JudgedLadder):
         else:
             first = self.lines.ladders[0].additive
             rows.append(
-                WorkingRow(f"Ratios and intervals: as under {first}, one comparison for the whole trial")
+                WorkingRow(
+                    phrase(
+                        "Ratios and intervals: as under {additive}, one comparison for the whole trial",
+                        additive=first,
+                    )
+                )
             )
         if not self.enough:
             return Working(tuple(rows), (self.comparison.method, *self.comparison.assumptions))
@@ -681,11 +865,16 @@ class _Ladder(JudgedLadder):
         from trials.calc.working import WorkingRow
 
         return WorkingRow(
-            "Runs of the ladder",
-            "as judged" if self.lines.by_places else "as logged",
+            phrase("Runs of the ladder"),
+            phrase("as judged") if self.lines.by_places else phrase("as logged"),
             tuple(
                 (
-                    f"{line.planned.blind_code}, block {line.block}, {line.treatment}",
+                    phrase(
+                        "{code}, block {block}, {treatment}",
+                        code=line.planned.blind_code,
+                        block=line.block,
+                        treatment=line.treatment,
+                    ),
                     f"{line.result}: {line.left_out}" if line.run and line.left_out else line.result,
                     "",
                     line.run.get_absolute_url() if line.run else "",
@@ -701,22 +890,30 @@ class _Ladder(JudgedLadder):
         rows = []
         for rung in reversed(self.tried):
             entry = self.entry(rung.name)
-            inputs = [given("dose", rung.said_in_full)]
+            inputs = [given(phrase("dose"), rung.said_in_full)]
             if entry.lower_95 is not None:
-                inputs.append(given("its own 95 % interval from", float(entry.lower_95), "times"))
+                inputs.append(
+                    given(phrase("its own 95 % interval from"), float(entry.lower_95), phrase("times"))
+                )
             if entry.lower is not None:
-                inputs.append(given("interval judged with all others from", float(entry.lower), "times"))
+                inputs.append(
+                    given(phrase("interval judged with all others from"), float(entry.lower), phrase("times"))
+                )
             rows.append(
                 WorkingRow(
-                    f"{rung.name}: shown?",
-                    "shown where the interval judged with all others lies above 1, or where its own does and so do those of all "
-                    "higher doses"
+                    phrase("{treatment}: shown?", treatment=rung.name),
+                    phrase(
+                        "shown where the interval judged with all others lies above 1, or where its own does and so do "
+                        "those of all higher doses"
+                    )
                     if self.by_ratio
-                    else "shown where it comes before the control, judged with all others",
+                    else phrase("shown where it comes before the control, judged with all others"),
                     tuple(inputs),
-                    "shown" if rung.key in self.shown.shown else "not shown",
+                    phrase("shown") if rung.key in self.shown.shown else phrase("not shown"),
                     "",
-                    "fixed sequence from the top dose down: Tamhane, Hochberg and Dunnett 1996 (from memory)",
+                    phrase(
+                        "fixed sequence from the top dose down: Tamhane, Hochberg and Dunnett 1996 (from memory)"
+                    ),
                 )
             )
         return rows
@@ -728,15 +925,23 @@ class _Ladder(JudgedLadder):
             return []
         return [
             WorkingRow(
-                f"{name}: not worse than {self.not_worse.best}?",
-                "lower end of the 90 % interval of its ratio to the best > 1 / margin, from the best downwards",
-                (
-                    given("margin", self.lines.smallest_ratio, "times"),
-                    given("lower limit", "not known" if limit is None else figure(limit), "times the best"),
+                phrase("{treatment}: not worse than {best}?", treatment=name, best=self.not_worse.best),
+                phrase(
+                    "lower end of the 90 % interval of its ratio to the best > 1 / margin, from the best downwards"
                 ),
-                "shown not worse" if name in self.not_worse.shown else "not shown",
+                (
+                    given(phrase("margin"), self.lines.smallest_ratio, phrase("times")),
+                    given(
+                        phrase("lower limit"),
+                        phrase("not known") if limit is None else figure(limit),
+                        phrase("times the best"),
+                    ),
+                ),
+                phrase("shown not worse") if name in self.not_worse.shown else phrase("not shown"),
                 "",
-                "one-sided test against a margin (Schuirmann 1987, from memory); error and blocks of the trial",
+                phrase(
+                    "one-sided test against a margin (Schuirmann 1987, from memory); error and blocks of the trial"
+                ),
             )
             for name, limit in reversed(self.not_worse.limits.items())
         ]
@@ -747,20 +952,26 @@ class _Ladder(JudgedLadder):
         if not self.by_ratio:
             return []
         how = (
-            "ln(mg) = dose + block; each lower dose minus the top one, the largest t, one-sided 5 %; where it fell the top "
-            "is taken off and the next asked"
+            phrase(
+                "ln(mg) = dose + block; each lower dose minus the top one, the largest t, one-sided 5 %; where it fell the top "
+                "is taken off and the next asked"
+            )
             if self.all_weighed
-            else "every dose in the control's place: a lower one above it, interval judged together"
+            else phrase("every dose in the control's place: a lower one above it, interval judged together")
         )
-        value = "no fall shown" if self.fall is None else f"from {self.said_of(self.fall.onset)} up"
+        value = (
+            phrase("no fall shown")
+            if self.fall is None
+            else phrase("from {dose} up", dose=self.said_of(self.fall.onset))
+        )
         return [
             WorkingRow(
-                "Does gold fall off at the top?",
+                phrase("Does gold fall off at the top?"),
                 how,
                 (),
                 value,
                 "",
-                "Dunnett 1955, the top dose as the control",
+                phrase("Dunnett 1955, the top dose as the control"),
             )
         ]
 
@@ -775,24 +986,29 @@ class _Ladder(JudgedLadder):
             found = check_order(values, names, blocks, self.tried_order, self.fall is not None)
         except ValueError:
             return []
-        none = "no dose"
+        none = phrase("no dose")
         down = none if found.step_down_least is None else self.said_of(found.step_down_least)
         williams = none if found.williams_least is None else self.said_of(found.williams_least)
         claim = none if self.shown.least is None else self.rung_at(self.shown.least).said
         agree = {down} | ({williams} if not found.why_no_williams else set()) <= {claim}
         return [
             WorkingRow(
-                "Check on logarithms of single runs",
-                "the same order from the top down by t, and Williams' test of rising doses, both 2.5 % one-sided",
-                (
-                    ("step-down names as least", down, "", ""),
-                    ("Williams' test names as least", found.why_no_williams or williams, "", ""),
+                phrase("Check on logarithms of single runs"),
+                phrase(
+                    "the same order from the top down by t, and Williams' test of rising doses, both 2.5 % one-sided"
                 ),
-                "the same as above"
+                (
+                    (phrase("step-down names as least"), down, "", ""),
+                    (phrase("Williams' test names as least"), found.why_no_williams or williams, "", ""),
+                ),
+                phrase("the same as above")
                 if agree
-                else f"not all the same as above ({claim}): the least dose hangs on how it is judged, so take it as rough",
+                else phrase(
+                    "not all the same as above ({dose}): the least dose hangs on how it is judged, so take it as rough",
+                    dose=claim,
+                ),
                 "",
-                "Williams 1971, Biometrics 27, 103-117; critical values integrated for these runs",
+                phrase("Williams 1971, Biometrics 27, 103-117; critical values integrated for these runs"),
             )
         ]
 
@@ -800,16 +1016,18 @@ class _Ladder(JudgedLadder):
         from trials.calc.working import WorkingRow
 
         return WorkingRow(
-            "Next dose",
-            "root of (highest not shown x lowest shown); nothing shown: top x 2; all shown: lowest / 2; doses that are too much "
-            "left out",
+            phrase("Next dose"),
+            phrase(
+                "root of (highest not shown x lowest shown); nothing shown: top x 2; all shown: lowest / 2; doses that are "
+                "too much left out"
+            ),
             tuple(
-                (rung.said, "shown" if rung.key in self.shown.shown else "not shown", "", "")
+                (rung.said, phrase("shown") if rung.key in self.shown.shown else phrase("not shown"), "", "")
                 for rung in self.tried
             ),
             dose_said(self.next.dose_ml_per_l, self.unit),
             "",
-            "rule of thumb for ladders, common practice, no source",
+            phrase("rule of thumb for ladders, common practice, no source"),
         )
 
 
@@ -823,11 +1041,7 @@ def _median(lines: Sequence[RunLine]) -> str:
     if not lines:
         return ""
     found = middle([line.value for line in lines])
-    return "below the scale" if found == -math.inf else figure(found)
-
-
-def _counted(number: int, what: str) -> str:
-    return f"1 {what}" if number == 1 else f"{number} {what}s"
+    return phrase("below the scale") if found == -math.inf else figure(found)
 
 
 def _lowered(sentence: str) -> str:

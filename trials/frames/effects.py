@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from prospecting.calc.language import phrase, phrase_counted
 from trials.frames.effects_by_factor import ByFactor, factorial_of
 from trials.frames.effects_by_panner import ByPanner, by_panner
 from trials.frames.effects_per_hour import PerHour, per_hour_of
@@ -44,24 +45,36 @@ def _cautions(lines: TrialLines) -> list[str]:
     trial, found = lines.trial, []
     if trial.wishful_reason:
         found.append(
-            "The trial was planned although the planning page said that it can't answer its question."
+            phrase("The trial was planned although the planning page said that it can't answer its question.")
         )
     if trial.typed_in_afterwards:
         found.append(
-            "Plan and runs were typed in afterwards: nothing on record shows that they were drawn by lot or panned blind."
+            phrase(
+                "Plan and runs were typed in afterwards: nothing on record shows that they were drawn by lot or panned blind."
+            )
         )
     if trial.close_reason:
         found.append(
-            "The trial was ended before its plan was done, so what looks good may be luck caught at its height."
+            phrase(
+                "The trial was ended before its plan was done, so what looks good may be luck caught at its height."
+            )
         )
     seeing = sum(1 for line in lines.counted if not line.is_blind)
     if seeing:
         found.append(
-            f"{seeing} of {len(lines.counted)} runs were panned by someone who had seen the key: wishes may have had "
-            "a hand in it."
+            phrase(
+                "{number} of {runs} runs were panned by someone who had seen the key: wishes may have had a hand in it.",
+                number=seeing,
+                runs=len(lines.counted),
+            )
         )
     out = sum(1 for line in lines.lines if line.run and not line.counts)
     if out:
-        runs = "1 run is" if out == 1 else f"{out} runs are"
-        found.append(f"{runs} left out, void or failed or without a result; each with its reason below.")
+        found.append(
+            phrase_counted(
+                "{number} run is left out, void or failed or without a result; each with its reason below.",
+                "{number} runs are left out, void or failed or without a result; each with its reason below.",
+                out,
+            )
+        )
     return found

@@ -6,8 +6,12 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+from django.utils.translation import gettext_lazy
+
 from prospecting.calc import units
 from prospecting.calc.grade import grade_g_per_t
+from prospecting.calc.language import phrase
+from prospecting.calc.number_words import listed
 from trials.calc.spread import middle
 from trials.frames.trial_lines import RunLine, TrialLines
 from trials.models import Factor, Level, TailsPan, Treatment
@@ -18,9 +22,15 @@ if TYPE_CHECKING:
     from trials.calc.working import Working
 
 Cell = tuple[int, ...]
+KIND_WORDS = {
+    "more": gettext_lazy("more"),
+    "less": gettext_lazy("less"),
+    "within": gettext_lazy("within the margin"),
+    "open": gettext_lazy("not shown"),
+}
 # As on the verdict's page (common practice, no source).
 FEWEST_ERROR_DF = 6
-FORMULA = (
+FORMULA = gettext_lazy(
     "exp(weighted sum of the ln(expected) of the combinations), limits exp(ln ratio -/+ standard errors each way x standard "
     "error)"
 )
@@ -208,20 +218,19 @@ class Factorial:
         name = self.factors[factor].name
         if self.is_without(factor):
             if not level:
-                return f"no {name}"
+                return phrase("no {additive}", additive=name)
             if self.sizes[factor] == 2:
                 return name
         return f"{name} {self.levels[factor][level].name}"
 
     def against(self, factor: int) -> str:
-        return "doing without it" if self.is_without(factor) else self.with_(factor, 0)
+        return phrase("doing without it") if self.is_without(factor) else self.with_(factor, 0)
 
     def cell_name(self, cell: Cell) -> str:
         return ", ".join(self.with_(factor, level) for factor, level in enumerate(cell))
 
     def joined(self, factors: Sequence[int]) -> str:
-        names = [self.factors[factor].name for factor in factors]
-        return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+        return listed([self.factors[factor].name for factor in factors])
 
     def others(self, *factors: int) -> str:
         return (
@@ -237,15 +246,19 @@ class Factorial:
         if len(self.factors) == 1:
             return ByFactor(
                 intro,
-                refused="One factor has nothing to act on: each of its levels stands against the first one on the verdict's "
-                "page.",
+                refused=phrase(
+                    "One factor has nothing to act on: each of its levels stands against the first one on the verdict's "
+                    "page."
+                ),
             )
         if self.lines.by_places:
             return ByFactor(
                 intro,
-                refused="Judged by places: they give the order of pans, not how much gold, so nothing is said here of how "
-                "factors act on each other. Mean places by level stand below; what is shown against the control stands on "
-                "the verdict's page.",
+                refused=phrase(
+                    "Judged by places: they give the order of pans, not how much gold, so nothing is said here of how "
+                    "factors act on each other. Mean places by level stand below; what is shown against the control stands on "
+                    "the verdict's page."
+                ),
                 places=self._places(),
             )
         try:
@@ -260,7 +273,7 @@ class Factorial:
             f"{factor.name} ({', '.join(level.name for level in levels)})"
             for factor, levels in zip(self.factors, self.levels, strict=True)
         )
-        return f"Varied: {told}."
+        return phrase("Varied: {factors}.", factors=told)
 
     def _places(self) -> list[PlaceRow]:
         from trials.calc.effects import shared_mean
@@ -282,8 +295,11 @@ class Factorial:
         why = why if why.endswith(".") else f"{why}."
         return ByFactor(
             intro,
-            refused=f"No effect of a factor can be given: {why[0].lower()}{why[1:]} What remains stands in the table below, and "
-            "on the verdict's page, which compares by places within blocks where it can.",
+            refused=phrase(
+                "No effect of a factor can be given: {why} What remains stands in the table below, and on the verdict's page, "
+                "which compares by places within blocks where it can.",
+                why=why[0].lower() + why[1:],
+            ),
             unit=self.lines.unit,
             cells=self._cells({}),
         )
@@ -367,18 +383,20 @@ class Factorial:
         if self.all_two:
             family = self._ask(model, [*self.mains, *self.of_pairs])
             mains = pairs = family
-            together = "all effects and pairs of factors judged together"
+            together = phrase("all effects and pairs of factors judged together")
             of_mains = of_pairs = self._told(family, together)
         else:
             mains, pairs = self._ask(model, self.mains), self._ask(model, self.of_pairs)
-            of_mains = self._told(mains, "all single factors judged together")
-            of_pairs = self._told(pairs, "all pairs of factors judged together")
+            of_mains = self._told(mains, phrase("all single factors judged together"))
+            of_pairs = self._told(pairs, phrase("all pairs of factors judged together"))
         parts = self._ask(model, self.parts, with_reach=False)
         three = ""
         if len(self.factors) == 3 and self.all_two:
             of_three = self._ask(model, [three_question()])
             three = three_card(
-                self._told(of_three, "for this one alone"), of_three.answers[0], self.joined([0, 1, 2])
+                self._told(of_three, phrase("for this one alone")),
+                of_three.answers[0],
+                self.joined([0, 1, 2]),
             )
         means = model.means()
         named = self._named_answers(mains, pairs)
@@ -390,7 +408,7 @@ class Factorial:
                 answer.lower,
                 answer.upper,
                 answer.shown,
-                "" if answer.lower is not None else "no interval",
+                "" if answer.lower is not None else phrase("no interval"),
             )
             for name, answer in named
         ]
@@ -435,7 +453,7 @@ class Factorial:
 
         answers = [
             (
-                f"{self.with_(first, a)} and {self.with_(second, b)}",
+                phrase("{one} and {other}", one=self.with_(first, a), other=self.with_(second, b)),
                 family.of(("pair", first, a, second, b)),
             )
             for a, b in self._combinations(first, second)
@@ -454,10 +472,15 @@ class Factorial:
         neither, first, second, both = (found.mean for found in four)
         alone = [expected_together(neither, each, neither, each).seen_times for each in (first, second)]
         together = expected_together(neither, first, second, both)
-        return (
-            f"Alone, {self.with_(0, 1)} gave {written(alone[0])} times and {self.with_(1, 1)} {written(alone[1])} times what "
-            f"neither gave: multiplied {written(together.multiplied_times)} times. Together they gave "
-            f"{written(together.seen_times)} times."
+        return phrase(
+            "Alone, {one} gave {times_one} times and {other} {times_other} times what neither gave: multiplied {multiplied} "
+            "times. Together they gave {together} times.",
+            one=self.with_(0, 1),
+            times_one=written(alone[0]),
+            other=self.with_(1, 1),
+            times_other=written(alone[1]),
+            multiplied=written(together.multiplied_times),
+            together=written(together.seen_times),
         )
 
     def _both_cards(self, told: "Told", model: "CellModel") -> "list[Card]":
@@ -471,7 +494,7 @@ class Factorial:
             better = ""
             if found is not None:
                 better = self.with_(0, a) if found.better == (a, 0) else self.with_(1, b)
-            both = f"{self.with_(0, a)} with {self.with_(1, b)}"
+            both = phrase("{one} with {other}", one=self.with_(0, a), other=self.with_(1, b))
             reach = self._reach_of_both(told, model, a, b)
             cards.append(better_single_card(told, both, found, better, reach))
         return cards
@@ -481,7 +504,7 @@ class Factorial:
 
         singles = self._ask(model, [ratio_question(single, (a, b), single) for single in ((a, 0), (0, b))])
         known = [answer for answer in singles.answers if answer.lower is not None]
-        return told.reach(known, "a change of") if known else ""
+        return told.reach(known, phrase("a change of")) if known else ""
 
     def _main_card(self, told: "Told", question: "Question", pairs: "Answers", parts: "Answers") -> "Card":
         from trials.calc.effect_words import main_card
@@ -510,14 +533,25 @@ class Factorial:
                 if not (hangs_surely or answer.is_large(self.lines.smallest_ratio)):
                     continue
                 without, beside = (parts.of(("part", factor, level, other, each)) for each in (0, at))
-                hangs = (
-                    f"{written(without.ratio)} times with {self.with_(other, 0)}, {written(beside.ratio)} times with "
-                    f"{self.with_(other, at)}; intervals stand in the table of parts."
+                hangs = phrase(
+                    "{times_one} times with {one}, {times_other} times with {other}; intervals stand in the table of parts.",
+                    times_one=written(without.ratio),
+                    one=self.with_(other, 0),
+                    times_other=written(beside.ratio),
+                    other=self.with_(other, at),
                 )
                 yield (
-                    f"Not the answer by itself, for it hangs on {self.factors[other].name}: {hangs}"
+                    phrase(
+                        "Not the answer by itself, for it hangs on {factor}: {ratios}",
+                        factor=self.factors[other].name,
+                        ratios=hangs,
+                    )
                     if hangs_surely
-                    else f"It may hang on {self.factors[other].name}, which these runs do not settle: {hangs}"
+                    else phrase(
+                        "It may hang on {factor}, which these runs do not settle: {ratios}",
+                        factor=self.factors[other].name,
+                        ratios=hangs,
+                    )
                 )
 
     # Tables
@@ -530,15 +564,22 @@ class Factorial:
 
     def main_name(self, question: "Question") -> str:
         _, factor, level = question.name
-        return f"{self.with_(factor, level)} against {self.with_(factor, 0)}"
+        return phrase("{level} against {first}", level=self.with_(factor, level), first=self.with_(factor, 0))
 
     def _pair_name(self, question: "Question") -> str:
         _, first, a, second, b = question.name
-        return f"{self.with_(first, a)} with {self.with_(second, b)}, beyond each"
+        return phrase(
+            "{one} with {other}, beyond each", one=self.with_(first, a), other=self.with_(second, b)
+        )
 
     def _part_name(self, question: "Question") -> str:
         _, factor, level, other, at = question.name
-        return f"{self.with_(factor, level)} against {self.with_(factor, 0)}, with {self.with_(other, at)}"
+        return phrase(
+            "{level} against {first}, with {other}",
+            level=self.with_(factor, level),
+            first=self.with_(factor, 0),
+            other=self.with_(other, at),
+        )
 
     def _row(self, name: str, answer: "Answer") -> EffectRow:
         from trials.calc.effect_words import explained
@@ -548,12 +589,11 @@ class Factorial:
         ratio = "" if answer.ratio is None else figure(answer.ratio)
         if answer.lower is None:
             return EffectRow(name, ratio, "", explained(answer))
-        word = {"more": "more", "less": "less", "within": "within the margin", "open": "not shown"}
         return EffectRow(
             name,
             ratio,
             between(answer.lower, answer.upper),
-            word[answer.kind(self.lines.smallest_ratio)],
+            str(KIND_WORDS[answer.kind(self.lines.smallest_ratio)]),
         )
 
     def _cells(self, means: dict) -> list[CellRow]:
@@ -567,14 +607,14 @@ class Factorial:
         if found is not None and found.mean is not None:
             mean = figure(found.mean)
             if found.lower is not None:
-                interval = f"{figure(found.lower)} to {figure(found.upper)}"
+                interval = phrase("{low} to {high}", low=figure(found.lower), high=figure(found.upper))
             if self.lines.by_weight:
                 grade = units.format_grade(
                     grade_g_per_t(found.mean, self.lines.mean_portion_g), self.grade_unit
                 )
         elif runs:
             among = middle([line.value for line in runs])
-            mean = "below the scale" if among < 0 else figure(among)
+            mean = phrase("below the scale") if among < 0 else figure(among)
         return CellRow(
             name=self.cell_name(cell),
             is_control=cell == self.control,
@@ -600,10 +640,18 @@ class Factorial:
             expected = expected_together(*(found.mean for found in four))
             rows.append(
                 TogetherRow(
-                    f"{self.with_(0, a)} with {self.with_(1, b)}",
-                    f"{figure(expected.multiplied)} ({figure(expected.multiplied_times)} times neither)",
-                    figure(expected.added) if expected.added > 0 else "less than nothing",
-                    f"{figure(expected.seen)} ({figure(expected.seen_times)} times neither)",
+                    phrase("{one} with {other}", one=self.with_(0, a), other=self.with_(1, b)),
+                    phrase(
+                        "{gold} ({times} times neither)",
+                        gold=figure(expected.multiplied),
+                        times=figure(expected.multiplied_times),
+                    ),
+                    figure(expected.added) if expected.added > 0 else phrase("less than nothing"),
+                    phrase(
+                        "{gold} ({times} times neither)",
+                        gold=figure(expected.seen),
+                        times=figure(expected.seen_times),
+                    ),
                 )
             )
         return rows
@@ -621,19 +669,27 @@ class Factorial:
         tails = {pan.run_id: pan for pan in TailsPan.objects.filter(run__planned__trial=self.lines.trial)}
         runs = [(cell, line) for cell, lines in self.of_cell.items() for line in lines]
         known = [(cell, line, tails[line.run.pk]) for cell, line in runs if line.run.pk in tails]
-        unsaid = (
+        unsaid = phrase(
             "How much both save of the gold otherwise lost (against independent chances, and against the better one) is not "
             "said"
         )
         if not known:
             return [], (
-                f"{unsaid}: no tails of these runs were panned again, so there is no ceiling to measure such shares by."
+                phrase(
+                    "{said}: no tails of these runs were panned again, so there is no ceiling to measure such shares by.",
+                    said=unsaid,
+                )
             )
         unweighed = [line for _, line, pan in known if pan.gold_mg is None or line.run.gold_mg is None]
         if unweighed or len(known) < len(runs):
             return [], (
-                f"{unsaid}: it takes gold weighed in concentrate and tails of every run, and {len(known) - len(unweighed)} of "
-                f"{len(runs)} have both. Leaving out the others would leave out the best or the worst of them."
+                phrase(
+                    "{said}: it takes gold weighed in concentrate and tails of every run, and {number} of {runs} have both. "
+                    "Leaving out the others would leave out the best or the worst of them.",
+                    said=unsaid,
+                    number=len(known) - len(unweighed),
+                    runs=len(runs),
+                )
             )
         names = {(0, 0): "neither", (1, 0): "a_only", (0, 1): "b_only", (1, 1): "both"}
         try:
@@ -684,12 +740,14 @@ class Factorial:
             for b in range(self.sizes[second])
         ]
         levels = [self._level_label(first, a) for a in range(self.sizes[first])]
-        averaged = f", averaged over {self.others(first, second)}" if len(self.factors) > 2 else ""
+        title = phrase("{factors}: means and runs", factors=self.joined([first, second]))
+        if len(self.factors) > 2:
+            title = phrase("{title}, averaged over {others}", title=title, others=self.others(first, second))
         return Plot(
             levels=levels,
             series=series,
-            caption=f"{'colours' if self.lines.by_colours else 'mg'} a portion",
-            title=f"{self.joined([first, second])}: means and runs{averaged}",
+            caption=phrase("colours a portion") if self.lines.by_colours else phrase("mg a portion"),
+            title=title,
             description=" ".join(
                 _point_in_words(f"{at}, {label}", point, self.lines.unit)
                 for label, points in series
@@ -722,32 +780,37 @@ class Factorial:
         numbers = {len(runs) for runs in self.of_cell.values()}
         if len(numbers) == 1:
             return ""
-        return (
-            f"The combinations have from {min(numbers)} to {max(numbers)} runs that count: effects are least-squares ones, every "
-            "combination with the same weight. If runs failed because of what was done to them, no analysis of the rest is fair."
+        return phrase(
+            "The combinations have from {fewest} to {most} runs that count: effects are least-squares ones, every combination "
+            "with the same weight. If runs failed because of what was done to them, no analysis of the rest is fair.",
+            fewest=min(numbers),
+            most=max(numbers),
         )
 
     def _note_below(self, model: "CellModel") -> str:
         below = model.runs.below
         if not below:
             return ""
-        return (
-            f"{below} of {len(model.runs.values)} runs came out below the scale. They count as anything from nothing to "
-            f"{units.format_gold_mg(self.lines.scale_step_mg)}, and every interval of a ratio is wide enough to hold whatever "
-            "they weighed; the means take half of that."
+        return phrase(
+            "{number} of {runs} runs came out below the scale. They count as anything from nothing to {step}, and every "
+            "interval of a ratio is wide enough to hold whatever they weighed; the means take half of that.",
+            number=below,
+            runs=len(model.runs.values),
+            step=units.format_gold_mg(self.lines.scale_step_mg),
         )
 
     def _note_few(self, family: "Answers") -> str:
         if family.df >= FEWEST_ERROR_DF:
             return ""
-        return (
-            f"{family.df} degrees of freedom are left to judge chance by; under {FEWEST_ERROR_DF} is little to stand on (common "
-            "practice)."
+        return phrase(
+            "{number} degrees of freedom are left to judge chance by; under {fewest} is little to stand on (common practice).",
+            number=family.df,
+            fewest=FEWEST_ERROR_DF,
         )
 
     def _note_colours(self) -> str:
         return (
-            "More colours is not the same as more gold: all size classes count alike."
+            phrase("More colours is not the same as more gold: all size classes count alike.")
             if self.lines.by_colours
             else ""
         )
@@ -759,9 +822,10 @@ class Factorial:
         other = [name for name, answer in named if answer.shown != self._logs.of(answer.name).shown]
         if not other:
             return ""
-        return (
-            f"By logarithms of the single runs instead (see the working), what is shown would differ for: {'; '.join(other)}. "
-            "What hangs on the way of reckoning deserves a repeat before anyone acts on it."
+        return phrase(
+            "By logarithms of the single runs instead (see the working), what is shown would differ for: "
+            "{effects}. What hangs on the way of reckoning deserves a repeat before anyone acts on it.",
+            effects="; ".join(other),
         )
 
     @cached_property
@@ -786,21 +850,27 @@ class Factorial:
             rows += working_rows(pairs, names, FORMULA)
         rows += working_rows(parts, names, FORMULA, with_reach=False)
         if self._logs:
-            renamed = {name: f"{told}, by logarithms" for name, told in names.items()}
+            renamed = {name: phrase("{effect}, by logarithms", effect=told) for name, told in names.items()}
             rows += [
-                replace(row, source="least squares on ln mg; ratios of geometric means")
+                replace(row, source=phrase("least squares on ln mg; ratios of geometric means"))
                 for row in working_rows(self._logs, renamed, FORMULA, with_reach=False)
             ]
         return Working(
             tuple(rows),
             (
-                EQUAL_PORTIONS,
-                "ln(expected) = combination + block, variance proportional to the mean: the model of the verdict, so a single "
-                "combination against the control has the verdict's ratio.",
-                "Expected together means that ratios multiply; adding milligrams is another yardstick, given beside it.",
-                "An effect of one factor is averaged over all levels of the others, each with the same weight.",
-                "An interaction takes about four times the runs of a single effect of its size.",
-                "One run is one portion panned once.",
+                phrase(EQUAL_PORTIONS),
+                phrase(
+                    "ln(expected) = combination + block, variance proportional to the mean: the model of the verdict, so a "
+                    "single combination against the control has the verdict's ratio."
+                ),
+                phrase(
+                    "Expected together means that ratios multiply; adding milligrams is another yardstick, given beside it."
+                ),
+                phrase(
+                    "An effect of one factor is averaged over all levels of the others, each with the same weight."
+                ),
+                phrase("An interaction takes about four times the runs of a single effect of its size."),
+                phrase("One run is one portion panned once."),
             ),
         )
 
@@ -809,13 +879,13 @@ def _point_in_words(name: str, point: PlotPoint, unit: str) -> str:
     from trials.calc.working import figure
 
     if point.mean is None:
-        return f"{name}: no mean."
-    said = f"{name}: mean {figure(point.mean)} {unit}"
+        return phrase("{label}: no mean.", label=name)
+    said = [phrase("{label}: mean {figure} {unit}", label=name, figure=figure(point.mean), unit=unit)]
     if point.lower is not None:
-        said += f", interval {figure(point.lower)} to {figure(point.upper)}"
+        said.append(phrase("interval {low} to {high}", low=figure(point.lower), high=figure(point.upper)))
     if point.expected is not None:
-        said += f", {figure(point.expected)} if ratios multiplied"
-    return f"{said}."
+        said.append(phrase("{figure} if ratios multiplied", figure=figure(point.expected)))
+    return f"{', '.join(said)}."
 
 
 def _bar_in_words(bar: Bar) -> str:
@@ -823,8 +893,13 @@ def _bar_in_words(bar: Bar) -> str:
     from trials.calc.working import figure
 
     if bar.ratio is None:
-        return f"{bar.label}: no ratio."
+        return phrase("{label}: no ratio.", label=bar.label)
     if bar.lower is None:
-        return f"{bar.label}: {figure(bar.ratio)} times, no interval."
-    shown = "shown" if bar.shown else "not shown"
-    return f"{bar.label}: {figure(bar.ratio)} times, {ends(bar.lower, bar.upper)}, {shown}."
+        return phrase("{label}: {ratio} times, no interval.", label=bar.label, ratio=figure(bar.ratio))
+    return phrase(
+        "{label}: {ratio} times, {interval}, {shown}.",
+        label=bar.label,
+        ratio=figure(bar.ratio),
+        interval=ends(bar.lower, bar.upper),
+        shown=phrase("shown") if bar.shown else phrase("not shown"),
+    )

@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from trials.frames.effects_by_factor import FORMULA
+from prospecting.calc.language import phrase
+from trials.frames.effects_by_factor import FORMULA, KIND_WORDS
 from trials.frames.trial_lines import RunLine, TrialLines
 
 if TYPE_CHECKING:
@@ -86,28 +87,36 @@ class _Panners:
         by_treatment = self.each_of_one(lambda line: line.treatment)
         by_block = self.each_of_one(lambda line: line.block)
         panned = ", ".join(f"{name} {number}" for name, number in self.runs.items())
-        said = [f"Runs that count: {panned}."]
+        said = [phrase("Runs that count: {runs}.", runs=panned)]
         if by_treatment:
             return ByPanner(
-                alarm="Each treatment was panned by one person only. What the treatment did and what the hand did can't be told "
-                "apart: read the verdict as one on treatment and panner together.",
+                alarm=phrase(
+                    "Each treatment was panned by one person only. What the treatment did and what the hand did can't be told "
+                    "apart: read the verdict as one on treatment and panner together."
+                ),
                 sentences=said,
             )
         if self.lines.by_places:
             said.append(
-                "Places give an order and no amount, so how much more one panner keeps is not to be known from them."
+                phrase(
+                    "Places give an order and no amount, so how much more one panner keeps is not to be known from them."
+                )
             )
             return ByPanner(sentences=said)
         if by_block:
             said.append(
-                "Each block was panned by one person only: what one panner keeps more than another is part of the differences "
-                "between blocks, and is not to be known from these runs. The comparison of treatments is not touched by it, for "
-                "it is made within blocks."
+                phrase(
+                    "Each block was panned by one person only: what one panner keeps more than another is part of the "
+                    "differences between blocks, and is not to be known from these runs. The comparison of treatments is "
+                    "not touched by it, for it is made within blocks."
+                )
             )
         elif self._leans():
             said.append(
-                "The panners' runs are not spread evenly over the treatments; the figures below take treatment and block out, "
-                "the verdict takes out only the block."
+                phrase(
+                    "The panners' runs are not spread evenly over the treatments; the figures below take treatment and "
+                    "block out, the verdict takes out only the block."
+                )
             )
         panners = None if by_block else self._compared()
         if isinstance(panners, str):
@@ -126,7 +135,7 @@ class _Panners:
             against=self.reference,
             rows=rows,
             differences=[
-                self._row(answer, " with ".join(answer.name))
+                self._row(answer, _treatment_with_panner(answer))
                 for answer in (differences.answers if differences is not None else ())
             ],
             working=self._working(panners, differences),
@@ -173,16 +182,17 @@ class _Panners:
                 smallest_ratio=self.lines.smallest_ratio,
             )
         except ValueError as refusal:
-            return f"How much more one panner keeps than another is not to be known from these runs: {_ended(str(refusal))}"
+            return phrase(
+                "How much more one panner keeps than another is not to be known from these runs: {why}",
+                why=_ended(str(refusal)),
+            )
 
     def _differences(self) -> "Answers | str":
         """How much every treatment's ratio differs by panner, or that it is not to be known."""
         from trials.calc.effects import ask, nested_question
 
         control = self.lines.control
-        unknown = (
-            "Whether the treatments work differently in different hands is not to be known from these runs"
-        )
+
         try:
             found = ask(
                 self._model(nested=True),
@@ -200,9 +210,16 @@ class _Panners:
                 smallest_ratio=self.lines.smallest_ratio,
             )
         except ValueError as refusal:
-            return f"{unknown}: {_ended(str(refusal))}"
+            return phrase(
+                "Whether the treatments work differently in different hands is not to be known from these runs: {why}",
+                why=_ended(str(refusal)),
+            )
         if not found.judged_together:
-            return f"{unknown}: that takes three runs of each treatment, and of {control}, by each of two panners."
+            return phrase(
+                "Whether the treatments work differently in different hands is not to be known from these runs: that takes "
+                "three runs of each treatment, and of {control}, by each of two panners.",
+                control=control,
+            )
         return found
 
     def _sentences(self, panners: "Answers") -> list[str]:
@@ -210,24 +227,49 @@ class _Panners:
         from trials.calc.verdict import written
 
         said = []
-        keeps = "shows" if self.lines.by_colours else "keeps"
         for name in self.others:
             answer = panners.of(name)
             if answer.lower is None:
-                said.append(f"{name} against {self.reference}: {self._why(answer)}.")
+                said.append(
+                    phrase(
+                        "{panner} against {other}: {why}.",
+                        panner=name,
+                        other=self.reference,
+                        why=self._why(answer),
+                    )
+                )
                 continue
-            shown = {
-                "more": f"shown that {name}'s hand {keeps} more",
-                "less": f"shown that {name}'s hand {keeps} less",
-                "within": "alike within the stated margin",
-                "open": "not shown that their hands differ",
-            }[answer.kind(self.lines.smallest_ratio)]
             said.append(
-                f"From equal portions, treatment and block taken out, {name} got {written(answer.ratio)} times what "
-                f"{self.reference} got ({between(answer.lower, answer.upper, written)}, 95 % interval, all panners judged "
-                f"together): {shown}{self._told(panners).aside(answer)}."
+                phrase(
+                    "From equal portions, treatment and block taken out, {panner} got {ratio} times what {other} got "
+                    "({interval}, 95 % interval, all panners judged together): {shown}{sight}.",
+                    panner=name,
+                    ratio=written(answer.ratio),
+                    other=self.reference,
+                    interval=between(answer.lower, answer.upper, written),
+                    shown=self._shown(name, answer),
+                    sight=self._told(panners).aside(answer),
+                )
             )
         return said
+
+    def _shown(self, name: str, answer: "Answer") -> str:
+        kind = answer.kind(self.lines.smallest_ratio)
+        if kind == "within":
+            return phrase("alike within the stated margin")
+        if kind == "open":
+            return phrase("not shown that their hands differ")
+        if self.lines.by_colours:
+            return (
+                phrase("shown that {panner}'s hand shows more", panner=name)
+                if kind == "more"
+                else phrase("shown that {panner}'s hand shows less", panner=name)
+            )
+        return (
+            phrase("shown that {panner}'s hand keeps more", panner=name)
+            if kind == "more"
+            else phrase("shown that {panner}'s hand keeps less", panner=name)
+        )
 
     def _told(self, family: "Answers") -> "Told":
         from trials.calc.effect_words import Told
@@ -238,24 +280,33 @@ class _Panners:
             self.lines.smallest_ratio,
             COLOURS if self.lines.by_colours else MASS,
             not self.lines.trial.in_blocks,
-            "all panners judged together",
+            phrase("all panners judged together"),
         )
 
     def _whether_treatments_differ(self, found: "Answers") -> str:
         shown = [answer for answer in found.answers if answer.shown]
         known = [answer for answer in found.answers if answer.lower is not None]
         if shown:
-            told = "; ".join(" with ".join(answer.name) for answer in shown)
-            return (
-                f"Shown that a treatment works differently in different hands: {told}. A verdict over all hands together is then "
-                "an average of unlike things; the table gives the ratios."
+            return phrase(
+                "Shown that a treatment works differently in different hands: {treatments}. A verdict over all hands together "
+                "is then an average of unlike things; the table gives the ratios.",
+                treatments="; ".join(map(_treatment_with_panner, shown)),
             )
         told = self._told(found)
         seen = max((answer.detectable_ratio or math.inf for answer in known), default=math.inf)
-        partly = "" if len(known) == len(found.answers) else " where enough runs tell"
-        return (
-            f"Not shown that the treatments work differently in different hands{partly}: intervals stand in the table. "
-            f"{told.could_have_seen(seen)} With so few runs a hand, not shown is not the same as alike."
+        return " ".join(
+            [
+                phrase(
+                    "Not shown that the treatments work differently in different hands: intervals stand in the table."
+                )
+                if len(known) == len(found.answers)
+                else phrase(
+                    "Not shown that the treatments work differently in different hands where enough runs tell: intervals stand "
+                    "in the table."
+                ),
+                told.could_have_seen(seen),
+                phrase("With so few runs a hand, not shown is not the same as alike."),
+            ]
         )
 
     def _row(self, answer: "Answer", name: str) -> PannerRow:
@@ -268,13 +319,12 @@ class _Panners:
         ratio = "" if answer.ratio is None else figure(answer.ratio)
         if answer.lower is None:
             return PannerRow(name, str(runs), ratio, "", self._why(answer))
-        word = {"more": "more", "less": "less", "within": "within the margin", "open": "not shown"}
         return PannerRow(
             name,
             str(runs),
             ratio,
             between(answer.lower, answer.upper),
-            word[answer.kind(self.lines.smallest_ratio)],
+            str(KIND_WORDS[answer.kind(self.lines.smallest_ratio)]),
         )
 
     def _in(self, line: RunLine, group: tuple) -> bool:
@@ -284,7 +334,7 @@ class _Panners:
         from trials.calc.effect_words import explained
 
         if answer.note == "not tied":
-            return "treatment, block and hand can't be told apart"
+            return phrase("treatment, block and hand can't be told apart")
         return explained(answer)
 
     def _working(self, panners: "Answers | None", differences: "Answers | None") -> "Working | None":
@@ -298,7 +348,13 @@ class _Panners:
             rows += working_rows(panners, names, FORMULA)
         if differences is not None:
             names = {
-                answer.name: f"{answer.name[0]} against {self.lines.control}: {answer.name[1]} over {self.reference}"
+                answer.name: phrase(
+                    "{treatment} against {control}: {panner} over {other}",
+                    treatment=answer.name[0],
+                    control=self.lines.control,
+                    panner=answer.name[1],
+                    other=self.reference,
+                )
                 for answer in differences.answers
             }
             rows += working_rows(differences, names, FORMULA)
@@ -307,13 +363,22 @@ class _Panners:
         return Working(
             tuple(rows),
             (
-                EQUAL_PORTIONS,
-                "ln(expected) = panner + treatment + block for the hands, panner with treatment + block for whether treatments "
-                "work differently in them; variance proportional to the mean.",
-                "Nobody was assigned to runs by lot unless the group did so: a hand that panned the late runs carries all that "
-                "changed by then.",
+                phrase(EQUAL_PORTIONS),
+                phrase(
+                    "ln(expected) = panner + treatment + block for the hands, panner with treatment + block for whether "
+                    "treatments work differently in them; variance proportional to the mean."
+                ),
+                phrase(
+                    "Nobody was assigned to runs by lot unless the group did so: a hand that panned the late runs carries "
+                    "all that changed by then."
+                ),
             ),
         )
+
+
+def _treatment_with_panner(answer: "Answer") -> str:
+    treatment, panner = answer.name
+    return phrase("{treatment} with {panner}", treatment=treatment, panner=panner)
 
 
 def _ended(sentence: str) -> str:

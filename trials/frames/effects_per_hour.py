@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+from prospecting.calc.language import phrase, phrase_counted
 from trials.frames.effects_by_factor import FORMULA, Bar, Factorial
 from trials.frames.trial_lines import RunLine, TrialLines
 from trials.models import Treatment, Trial
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
 
 # With more ratios than these only those are spelt out of which an hour and a portion are shown to differ in direction.
 MOST_CARDS = 4
-NOT_FOR_SOAK = "Minutes are of panning alone: soaking, mixing and cleaning up are not in them."
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,7 @@ class PerHour:
                 bar.label,
                 f"{figure(bar.ratio)} ({between(bar.lower, bar.upper)})"
                 if bar.lower is not None
-                else "no interval",
+                else phrase("no interval"),
             )
             for bar in self.bars
             if self.by_factor
@@ -85,16 +85,19 @@ def per_hour_of(lines: TrialLines, factorial: Factorial | None) -> PerHour | Non
     reading = _Hour(lines, factorial)
     if lines.by_places:
         return PerHour(
-            refused="Judged by places, which say nothing of how much gold an hour brings. Minutes by treatment stand below.",
+            refused=phrase(
+                "Judged by places, which say nothing of how much gold an hour brings. Minutes by treatment stand below."
+            ),
             rows=reading.rows({}, {}, None, None),
         )
     return reading.read()
 
 
 def _untimed(lines: TrialLines) -> str:
-    return (
-        f"None of the {len(lines.counted)} runs that count has its minutes of panning on record, so gold per hour can't be said. "
-        "Let the run page's clock time the next ones."
+    return phrase(
+        "None of the {number} runs that count has its minutes of panning on record, so gold per hour can't be said. Let the "
+        "run page's clock time the next ones.",
+        number=len(lines.counted),
     )
 
 
@@ -107,7 +110,7 @@ class _Hour:
 
     @property
     def what(self) -> str:
-        return "colours" if self.lines.by_colours else "gold"
+        return phrase("colours") if self.lines.by_colours else phrase("gold")
 
     @cached_property
     def questions(self) -> "list[tuple[str, Question]]":
@@ -136,19 +139,26 @@ class _Hour:
             why = str(refusal)
             why = why if why.endswith(".") else f"{why}."
             return PerHour(
-                refused=f"No ratio of {self.what} per hour can be given: {why[0].lower()}{why[1:]}",
+                refused=phrase(
+                    "No ratio of {gold} per hour can be given: {why}",
+                    gold=self.what,
+                    why=why[0].lower() + why[1:],
+                ),
                 rows=self.rows({}, {}, None, None),
             )
         told = self._told(portion)
-        whose = "the other's" if self.factorial else "the control's"
+        whose = phrase("the other's") if self.factorial else phrase("the control's")
         asked = [(name, portion.of(each.name), hour.of(each.name)) for name, each in self.questions]
         bars = [
             bar
             for name, of_portion, of_hour in asked
-            for bar in (_bar(f"A portion, {name}", of_portion), _bar(f"An hour, {name}", of_hour))
+            for bar in (
+                _bar(phrase("A portion, {treatment}", treatment=name), of_portion),
+                _bar(phrase("An hour, {treatment}", treatment=name), of_hour),
+            )
         ]
         return PerHour(
-            unit="colours" if self.lines.by_colours else "mg",
+            unit=phrase("colours") if self.lines.by_colours else "mg",
             cards=[
                 HourCard(*hour_words(told, name, self.what, whose, of_portion, of_hour))
                 for name, of_portion, of_hour in asked
@@ -228,7 +238,9 @@ class _Hour:
             self.lines.smallest_ratio,
             COLOURS if self.lines.by_colours else MASS,
             not self.lines.trial.in_blocks,
-            "all factors judged together" if self.factorial else "all treatments judged together",
+            phrase("all factors judged together")
+            if self.factorial
+            else phrase("all treatments judged together"),
         )
 
     def rows(
@@ -250,7 +262,7 @@ class _Hour:
                 HourRow(
                     name=name,
                     is_control=treatment.is_control,
-                    timed=f"{len(runs)} of {len(self.lines.of(name))}",
+                    timed=phrase("{number} of {runs}", number=len(runs), runs=len(self.lines.of(name))),
                     portion=_mean(portions.get(cell)),
                     portion_ratio=_ratio(portion.of(name)) if against and portion else "",
                     minutes="" if minutes is None else figure(minutes),
@@ -262,25 +274,38 @@ class _Hour:
 
     def _notes(self, model: "CellModel") -> list[str]:
         notes = [
-            f"{NOT_FOR_SOAK} Whoever pans sets the pace, and a run done in a hurry at the end of a day counts as a fast one.",
+            phrase(
+                "Minutes are of panning alone: soaking, mixing and cleaning up are not in them. Whoever pans sets the pace, "
+                "and a run done in a hurry at the end of a day counts as a fast one."
+            ),
         ]
         if self.lines.trial.outcome in (Trial.Outcome.GOLD_MASS, Trial.Outcome.COLOURS):
             notes.append(
-                f"The trial was planned to be judged by {self.what} of a portion; an hour's {self.what} is looked at beside it, "
-                "afterwards."
+                phrase(
+                    "The trial was planned to be judged by {gold} of a portion; an hour's {gold} is looked at beside it, "
+                    "afterwards.",
+                    gold=self.what,
+                )
             )
         if self.factorial:
             notes.append(
-                "Each factor is averaged over the others here too; where two act on each other, neither average is the answer."
+                phrase(
+                    "Each factor is averaged over the others here too; where two act on each other, neither average is the "
+                    "answer."
+                )
             )
         untimed = [line for line in self.lines.counted if not line.run.pan_min]
         if untimed:
-            runs = "1 run that counts has" if len(untimed) == 1 else f"{len(untimed)} runs that count have"
             notes.append(
-                f"{runs} no minutes on record ({self.lines.by_treatment(untimed)}) and stand only in what a portion gives."
+                phrase_counted(
+                    "{number} run that counts has no minutes on record ({treatments}) and stand only in what a portion gives.",
+                    "{number} runs that count have no minutes on record ({treatments}) and stand only in what a portion gives.",
+                    len(untimed),
+                    treatments=self.lines.by_treatment(untimed),
+                )
             )
         if model.runs.below:
-            notes.append("Runs below the scale count as anything from nothing to a whole step of it.")
+            notes.append(phrase("Runs below the scale count as anything from nothing to a whole step of it."))
         return notes
 
     def _working(self, portion: "Answers", hour: "Answers") -> "Working":
@@ -289,18 +314,19 @@ class _Hour:
         from trials.calc.working import Working
 
         against = "" if self.factorial else f" / {self.lines.control}"
-        portions, hours = (
-            {question.name: f"{name}{against}, {which}" for name, question in self.questions}
-            for which in ("a portion", "an hour")
-        )
+        ratios = {question.name: name + against for name, question in self.questions}
+        portions = {name: phrase("{ratio}, a portion", ratio=ratio) for name, ratio in ratios.items()}
+        hours = {name: phrase("{ratio}, an hour", ratio=ratio) for name, ratio in ratios.items()}
         return Working(
             (*working_rows(portion, portions, FORMULA), *working_rows(hour, hours, FORMULA)),
             (
-                EQUAL_PORTIONS,
-                f"An hour's {self.what} of a run: {self.what} x 60 / minutes of panning.",
-                "The ratios of a portion and of an hour are each reckoned from the runs, so they need not divide into the ratio "
-                "of the minutes to the last digit.",
-                "What is varied changes what an hour brings in every block by the same factor.",
+                phrase(EQUAL_PORTIONS),
+                phrase("An hour's {gold} of a run: {gold} x 60 / minutes of panning.", gold=self.what),
+                phrase(
+                    "The ratios of a portion and of an hour are each reckoned from the runs, so they need not divide into "
+                    "the ratio of the minutes to the last digit."
+                ),
+                phrase("What is varied changes what an hour brings in every block by the same factor."),
             ),
         )
 
@@ -323,7 +349,7 @@ def _ratio(answer: "Answer") -> str:
     if answer.ratio is None:
         return explained(answer)
     if answer.lower is None:
-        return f"{figure(answer.ratio)}, no interval"
+        return phrase("{ratio}, no interval", ratio=figure(answer.ratio))
     return f"{figure(answer.ratio)} ({between(answer.lower, answer.upper)})"
 
 
@@ -334,7 +360,7 @@ def _bar(label: str, answer: "Answer") -> Bar:
         answer.lower,
         answer.upper,
         answer.shown,
-        "" if answer.lower is not None else "no interval",
+        "" if answer.lower is not None else phrase("no interval"),
     )
 
 
@@ -343,6 +369,7 @@ def _times(ratio: float | None, lower: float | None, upper: float | None) -> str
     from trials.calc.working import figure
 
     if ratio is None:
-        return "no ratio"
-    interval = "" if lower is None else f", {between(lower, upper)}"
-    return f"{figure(ratio)} times{interval}"
+        return phrase("no ratio")
+    if lower is None:
+        return phrase("{ratio} times", ratio=figure(ratio))
+    return phrase("{ratio} times, {interval}", ratio=figure(ratio), interval=between(lower, upper))

@@ -14,6 +14,7 @@ from django.db.models import Q, QuerySet, Sum
 
 from prospecting.calc import colours, sampling, units
 from prospecting.calc.grade import pooled_grade_g_per_t
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.lineage import weighted_mean
 from prospecting.calc.packing import Expectation
 from prospecting.frames.certificates import Panned
@@ -109,8 +110,8 @@ def foreseen(lots: Sequence[Lot]) -> dict[int, Foreseen]:
         known = seen[pk]
         grain_um, where = known.grain_um, known.grain_where
         if grain_um is None:
-            grain_um, where = _grain(of_zone, "pans of its zone")
-        seen[pk] = Foreseen(known.grade or _grade(of_zone, "of its zone"), grain_um, where)
+            grain_um, where = _grain(of_zone, phrase("pans of its zone"))
+        seen[pk] = Foreseen(known.grade or _grade(of_zone, phrase("of its zone")), grain_um, where)
     return seen
 
 
@@ -147,10 +148,12 @@ def _of_material(ids: Sequence[int], read: ReadLots) -> dict[int, tuple[Found, F
 
 
 def _foreseen(same: Found, behind: Found) -> Foreseen:
-    grade = _grade(same, "of the same material") or _grade(behind, "of what it was blended or screened from")
-    grain_um, where = _grain(same, "its pans")
+    grade = _grade(same, phrase("of the same material")) or _grade(
+        behind, phrase("of what it was blended or screened from")
+    )
+    grain_um, where = _grain(same, phrase("its pans"))
     if grain_um is None:
-        grain_um, where = _grain(behind, "the pans of what it was made from")
+        grain_um, where = _grain(behind, phrase("the pans of what it was made from"))
     return Foreseen(grade, grain_um, where)
 
 
@@ -176,24 +179,35 @@ def _of_zones(lot_ids: Sequence[int], read: ReadLots) -> dict[int, Found]:
 def _grade(found: Found, whose: str) -> Expectation | None:
     if found.assays:
         mean = weighted_mean(*_columns(found.assays))
-        return _expectation(mean, len(found.assays), "assay", whose)
+        where = phrase_counted(
+            "mean of {number} assay {whose}",
+            "mean of {number} assays {whose}",
+            len(found.assays),
+            whose=whose,
+        )
+        return Expectation(mean, where)
     if found.pans:
-        return _expectation(pooled_grade_g_per_t(*_columns(found.pans)), len(found.pans), "pan", whose)
+        where = phrase_counted(
+            "mean of {number} pan {whose}", "mean of {number} pans {whose}", len(found.pans), whose=whose
+        )
+        return Expectation(pooled_grade_g_per_t(*_columns(found.pans)), where)
     return None
-
-
-def _expectation(g_per_t: Decimal, number: int, what: str, whose: str) -> Expectation:
-    return Expectation(g_per_t, f"mean of {number} {what}{'' if number == 1 else 's'} {whose}")
 
 
 def _grain(found: Found, whose: str) -> tuple[float | None, str]:
     """The ball of a colour's mean mass; else the least size of the coarsest class that was seen."""
     if found.counted:
         mean_mg = colours.mean_colour_of_pans_mg(*_columns(found.counted))
-        return sampling.grain_diameter_um(mean_mg), f"balls of the mean mass of a colour in {whose}"
+        return sampling.grain_diameter_um(mean_mg), phrase(
+            "balls of the mean mass of a colour in {pans}", pans=whose
+        )
     for name, least_um in _CLASS_LEAST_UM.items():
         if name in found.classes:
-            return least_um, f"{ColourCount.SizeClass(name).label.lower()} colours were seen in {whose}"
+            return least_um, phrase(
+                "{size} colours were seen in {pans}",
+                size=ColourCount.SizeClass(name).label.lower(),
+                pans=whose,
+            )
     return None, ""
 
 

@@ -7,8 +7,11 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from django.urls import reverse
+from django.utils import dateformat
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import in_sentence, numeral
 from prospecting.calc.sampling import Interval
 from prospecting.models import Dispatch, Lot
@@ -55,10 +58,10 @@ MOST_PAIRS, MOST_WAITING, MOST_GROUPS, MOST_WARNED = 200, 20, 12, 10
 # With a larger share of lots below a limit, what single lots do is not known well enough to foretell the next.
 MOST_BELOW = 0.2
 CAUSES = (
-    "a slip of the unit (check this one first)",
-    "nugget luck, one large grain in the pan or an assay charge that met none",
-    "black sand weighed in with the gold",
-    "samples mixed up in the shed or at the laboratory",
+    gettext_lazy("a slip of the unit (check this one first)"),
+    gettext_lazy("nugget luck, one large grain in the pan or an assay charge that met none"),
+    gettext_lazy("black sand weighed in with the gold"),
+    gettext_lazy("samples mixed up in the shed or at the laboratory"),
 )
 
 
@@ -169,7 +172,7 @@ class Reading:
 
     @property
     def causes(self) -> str:
-        return "; ".join(CAUSES)
+        return "; ".join(map(str, CAUSES))
 
     @property
     def most_waiting(self) -> int:
@@ -251,12 +254,16 @@ class _Writer:
 
     def bounds(self, bounds: Bounds) -> str:
         if bounds.high is None:
-            return f"above {self.grade(bounds.low)}"
+            return phrase("above {grade}", grade=self.grade(bounds.low))
         if bounds.is_measured or bounds.low == bounds.high:
             return self.grade(bounds.low)
         if not bounds.low:
-            return f"below {self.grade(bounds.high)}"
-        return f"between {self.grade(bounds.low).partition(' ')[0]} and {self.grade(bounds.high)}"
+            return phrase("below {grade}", grade=self.grade(bounds.high))
+        return phrase(
+            "between {low} and {high}",
+            low=self.grade(bounds.low).partition(" ")[0],
+            high=self.grade(bounds.high),
+        )
 
     def line(self, pair: Pair) -> PairLine:
         if pair.lot not in self.lines:
@@ -268,13 +275,13 @@ class _Writer:
         return PairLine(
             lot=lot,
             pair=pair,
-            zone=self.books.zones.get(pair.zone, "several zones"),
+            zone=self.books.zones.get(pair.zone, phrase("several zones")),
             common=_common(pair),
             panned_text=self.bounds(pair.panned.bounds),
             assayed_text=self.bounds(pair.assayed.bounds),
             ratio_text=_pair_ratio_text(pair),
             panned_links=[
-                (f"{pan.code}, {pan.day.day} {pan.day:%b}", reverse("run-detail", args=[pan.pk]))
+                (f"{pan.code}, {dateformat.format(pan.day, 'j M')}", reverse("run-detail", args=[pan.pk]))
                 for pan in pair.panned.results
             ],
             assayed_links=[
@@ -287,13 +294,15 @@ class _Writer:
 
 def _common(pair: Pair) -> str:
     if pair.share == 1 and len(pair.pan_parts) == len(pair.assay_parts) == 1 and not pair.is_sorted:
-        return "100 %, the same lot"
-    made_of = max(len(pair.pan_parts), len(pair.assay_parts))
-    side = "panned" if len(pair.pan_parts) >= len(pair.assay_parts) else "assayed"
-    told = f"{units.format_share(pair.share)}, {side} before it was blended" if not pair.is_sorted else ""
+        return phrase("100 %, the same lot")
+    share = units.format_share(pair.share)
     if pair.is_sorted:
-        return f"{units.format_share(pair.share)}, screened in between"
-    return told if made_of > 1 else f"{units.format_share(pair.share)} in common"
+        return phrase("{share}, screened in between", share=share)
+    if max(len(pair.pan_parts), len(pair.assay_parts)) <= 1:
+        return phrase("{share} in common", share=share)
+    if len(pair.pan_parts) >= len(pair.assay_parts):
+        return phrase("{share}, panned before it was blended", share=share)
+    return phrase("{share}, assayed before it was blended", share=share)
 
 
 def _is_exact(pair: Pair) -> bool:
@@ -335,9 +344,9 @@ def _agreed(exact: Sequence[Pair]) -> _Agreed | None:
 
 def _ratio_text(ratio: float) -> str:
     if math.isinf(ratio):
-        return "no upper bound"
+        return phrase("no upper bound")
     if ratio >= 2:
-        return f"{figure(ratio, 2)} times the assay"
+        return phrase("{ratio} times the assay", ratio=figure(ratio, 2))
     return units.format_share(round(ratio, 2) if ratio >= 0.1 else round(ratio, 4))
 
 
@@ -348,34 +357,42 @@ def _interval_text(interval: Interval) -> str:
 def _over_text(found: RatioOfMeans) -> str:
     if found.is_exact:
         return _ratio_text(found.low)
-    return f"between {_ratio_text(found.low)} and {_ratio_text(found.high)}"
+    return phrase("between {low} and {high}", low=_ratio_text(found.low), high=_ratio_text(found.high))
 
 
 def _pair_ratio_text(pair: Pair) -> str:
     panned, assayed = pair.panned.bounds, pair.assayed.bounds
     if assayed.high is None:
-        return f"at most {_ratio_text(lot_ratio(panned, assayed))}"
+        return phrase("at most {ratio}", ratio=_ratio_text(lot_ratio(panned, assayed)))
     found = ratio_of_means([panned], [assayed], LEVEL)
     if found is None:
-        return "none: no gold assayed"
+        return phrase("none: no gold assayed")
     if math.isinf(found.high):
-        return f"at least {_ratio_text(found.low)}" if found.low else "not known"
+        return phrase("at least {ratio}", ratio=_ratio_text(found.low)) if found.low else phrase("not known")
     if found.is_exact:
         return _ratio_text(found.low)
-    return _over_text(found) if found.low else f"below {_ratio_text(found.high)}"
+    return _over_text(found) if found.low else phrase("below {ratio}", ratio=_ratio_text(found.high))
 
 
 def _headline(found: RatioOfMeans | None, counted: int, pairs: int) -> str:
     if not pairs:
-        return "No lot has both a weighed pan of the untreated material and an assay yet"
+        return phrase("No lot has both a weighed pan of the untreated material and an assay yet")
     if not counted or found is None:
-        return "No pair counts yet"
-    lots = f"{counted} lot{'s' if counted > 1 else ''}"
+        return phrase("No pair counts yet")
     if found.interval is None:
-        return f"Apparent recovery {_over_text(found)} over {lots}: too few for an interval"
-    return (
-        f"Apparent recovery {_over_text(found)} over {lots}, {_interval_text(found.interval)} "
-        f"with {units.format_share(LEVEL)} confidence"
+        return phrase_counted(
+            "Apparent recovery {share} over {number} lot: too few for an interval",
+            "Apparent recovery {share} over {number} lots: too few for an interval",
+            counted,
+            share=_over_text(found),
+        )
+    return phrase_counted(
+        "Apparent recovery {share} over {number} lot, {interval} with {level} confidence",
+        "Apparent recovery {share} over {number} lots, {interval} with {level} confidence",
+        counted,
+        share=_over_text(found),
+        interval=_interval_text(found.interval),
+        level=units.format_share(LEVEL),
     )
 
 
@@ -389,43 +406,68 @@ def _sentences(
 ) -> list[str]:
     if found is None:
         return []
-    said = ["All the gold panned over all the gold assayed, each lot counting once."]
+    said = [phrase("All the gold panned over all the gold assayed, each lot counting once.")]
     level = units.format_share(LEVEL)
     if agreed:
         said.append(
-            f"A typical single lot shows {_ratio_text(agreed.typical)} ({_interval_text(agreed.interval)}, {level} confidence)."
+            phrase(
+                "A typical single lot shows {share} ({interval}, {level} confidence).",
+                share=_ratio_text(agreed.typical),
+                interval=_interval_text(agreed.interval),
+                level=level,
+            )
         )
         said.append(
-            f"Single lots scatter: about 19 in 20 lie between {_ratio_text(agreed.limits.low)} and "
-            f"{_ratio_text(agreed.limits.high)} (ratio limits of agreement; the lower lies within "
-            f"{_interval_text(agreed.low_interval)}, the upper within {_interval_text(agreed.high_interval)}, {level} each)."
+            phrase(
+                "Single lots scatter: about 19 in 20 lie between {low} and {high} (ratio limits of agreement; the lower lies "
+                "within {low_interval}, the upper within {high_interval}, {level} each).",
+                low=_ratio_text(agreed.limits.low),
+                high=_ratio_text(agreed.limits.high),
+                low_interval=_interval_text(agreed.low_interval),
+                high_interval=_interval_text(agreed.high_interval),
+                level=level,
+            )
         )
     if len(exact) < len(counted):
-        number = len(counted) - len(exact)
         said.append(
-            f"{number} of the lots {'lies' if number == 1 else 'lie'} below a limit on one side: they count above between "
-            "nothing and the limit, and single-lot figures leave them out."
+            phrase_counted(
+                "{number} of the lots lies below a limit on one side: they count above between nothing and the limit, and "
+                "single-lot figures leave them out.",
+                "{number} of the lots lie below a limit on one side: they count above between nothing and the limit, and "
+                "single-lot figures leave them out.",
+                len(counted) - len(exact),
+            )
         )
     few = [pair for pair in counted if _holds_few_grains(pair)]
     if few:
         said.append(
-            f"In {len(few)} of the lots the assay charge holds fewer than {numeral(FEW_GRAINS, 'g')} grains that "
-            "matter, reckoned from the "
-            "chance below: such a charge reads low more often than high, and the interval may be too narrow."
+            phrase(
+                "In {number} of the lots the assay charge holds fewer than {grains} grains that matter, reckoned from the "
+                "chance below: such a charge reads low more often than high, and the interval may be too narrow.",
+                number=len(few),
+                grains=numeral(FEW_GRAINS, "g"),
+            )
         )
     if line:
         low, high = line[2]
-        verdict = "rich and poor lots are not shown to differ in it"
+        verdict = phrase("rich and poor lots are not shown to differ in it")
         if high < 1:
-            verdict = "in rich lots a smaller part of the gold was panned"
+            verdict = phrase("in rich lots a smaller part of the gold was panned")
         elif low > 1:
-            verdict = "in rich lots a larger part of the gold was panned"
+            verdict = phrase("in rich lots a larger part of the gold was panned")
         said.append(
-            f"The line through the lots with errors on both sides rises {figure(line[1])} decades of pan per decade of assay "
-            f"({figure(low)} to {figure(high)}, {level} confidence); 1 is an apparent recovery alike at every grade: {verdict}."
+            phrase(
+                "The line through the lots with errors on both sides rises {slope} decades of pan per decade of assay ({low} "
+                "to {high}, {level} confidence); 1 is an apparent recovery alike at every grade: {verdict}.",
+                slope=figure(line[1]),
+                low=figure(low),
+                high=figure(high),
+                level=level,
+                verdict=verdict,
+            )
         )
     elif len(exact) >= FEWEST_LOTS:
-        said.append(f"No line is drawn through the lots: {why_no}")
+        said.append(phrase("No line is drawn through the lots: {why}", why=why_no))
     return said
 
 
@@ -463,21 +505,30 @@ def _warning(pair: Pair, usual: float) -> _Warning | None:
         return None
     ratio = lot_ratio(panned, assayed)
     slips = [
-        f"{'The assay' if slip.turned else 'The pan'} is about {figure(slip.factor, 3)} times too high beside the other "
-        f"lots: {slip.words}?"
+        phrase(
+            "The assay is about {times} times too high beside the other lots: {slip}?",
+            times=figure(slip.factor, 3),
+            slip=slip.words,
+        )
+        if slip.turned
+        else phrase(
+            "The pan is about {times} times too high beside the other lots: {slip}?",
+            times=figure(slip.factor, 3),
+            slip=slip.words,
+        )
         for slip in unit_slips(ratio, usual)
     ]
     above = bool(panned.low) and panned.low > assayed.high
     if not above and not slips:
         return None
-    says = "Far from the other lots."
+    says = phrase("Far from the other lots.")
     if above:
         beyond = above_by_more_than_chance(panned, assayed, pair.panned.cv, pair.assayed.cv, LEVEL)
-        says = "Panned above assay, which the chance of grains alone can do."
+        says = phrase("Panned above assay, which the chance of grains alone can do.")
         if beyond:
-            says = "Panned above assay by more than the chance of grains explains on both sides."
+            says = phrase("Panned above assay by more than the chance of grains explains on both sides.")
         elif pair.panned.cv is None or pair.assayed.cv is None:
-            says = "Panned above assay; how much of it chance explains is not known."
+            says = phrase("Panned above assay; how much of it chance explains is not known.")
     return _Warning(says, slips, above)
 
 
@@ -491,7 +542,14 @@ def _point(pair: Pair, is_flagged: bool, writer: _Writer) -> Point:
         assayed_way="" if pair.assayed.bounds.is_measured else "below",
         panned_way="" if pair.panned.bounds.is_measured else "below",
         is_flagged=is_flagged,
-        title=f"{line.lot.code}, {line.zone}: panned {line.panned_text}, assayed {line.assayed_text}, {line.ratio_text}",
+        title=phrase(
+            "{lot}, {zone}: panned {panned}, assayed {assayed}, {ratio}",
+            lot=line.lot.code,
+            zone=line.zone,
+            panned=line.panned_text,
+            assayed=line.assayed_text,
+            ratio=line.ratio_text,
+        ),
     )
 
 
@@ -514,21 +572,21 @@ def _groupings(sides: Sides, counted: Sequence[Pair], writer: _Writer) -> list[G
         panners = {pan.panner for pan in pair.panned.results}
         for panner in panners:
             keep = None if len(panners) == 1 else lambda pan, panner=panner: pan.panner == panner
-            group = by_panner[books.panners.get(panner, "not known")]
+            group = by_panner[books.panners.get(panner, phrase("not known"))]
             _add(group, pair, keep and {"panned": sides.panned(pair.pan_parts, keep)})
     zones, tops, colours = (
-        _grouped(counted, lambda pair: books.zones.get(pair.zone, "several zones")),
+        _grouped(counted, lambda pair: books.zones.get(pair.zone, phrase("several zones"))),
         _grouped(counted, lambda pair: _top_size(pair.panned.results)),
         _grouped(counted, lambda pair: _coarsest(books, pair.panned.results)),
     )
     return [
         Grouping(title, lines)
         for title, groups in [
-            ("By method of the assay", by_method),
-            ("By panner", by_panner),
-            ("By zone", zones),
-            ("By size of what was panned", tops),
-            ("By the coarsest colours counted in its pans", colours),
+            (phrase("By method of the assay"), by_method),
+            (phrase("By panner"), by_panner),
+            (phrase("By zone"), zones),
+            (phrase("By size of what was panned"), tops),
+            (phrase("By the coarsest colours counted in its pans"), colours),
         ]
         if (lines := _group_lines(groups))
     ]
@@ -564,7 +622,11 @@ def _group_lines(groups: Mapping[str, Sequence[Pair]]) -> list[GroupLine]:
                 lots=len(pairs),
                 ratio_text=_over_text(found),
                 interval_text=_interval_text(interval) if interval else "",
-                note=f"none: fewer than {FEWEST_LOTS} lots" if few else "" if interval else "none: no spread",
+                note=phrase("none: fewer than {number} lots", number=FEWEST_LOTS)
+                if few
+                else ""
+                if interval
+                else phrase("none: no spread"),
             )
         )
     return lines
@@ -573,12 +635,12 @@ def _group_lines(groups: Mapping[str, Sequence[Pair]]) -> list[GroupLine]:
 def _top_size(pans: Sequence[Pan]) -> str:
     sizes = {pan.top_size_um for pan in pans}
     if len(sizes) > 1:
-        return "several sizes"
+        return phrase("several sizes")
     [size] = sizes
     return (
-        "as dug, top size not known"
+        phrase("as dug, top size not known")
         if size is None
-        else f"under {numeral(Decimal(str(size)).normalize(), 'f')} µm"
+        else phrase("under {size} µm", size=numeral(Decimal(str(size)).normalize(), "f"))
     )
 
 
@@ -586,8 +648,8 @@ def _coarsest(books: Books, pans: Sequence[Pan]) -> str:
     seen = {books.coarsest.get(pan.lot) for pan in pans}
     for size_class in ColourCount.SizeClass:
         if size_class in seen:
-            return in_sentence(size_class.label)
-    return "no colours counted by size"
+            return in_sentence(str(size_class.label))
+    return phrase("no colours counted by size")
 
 
 def _foretold(
@@ -599,19 +661,29 @@ def _foretold(
 ) -> tuple[list[Foretold], str]:
     """The range an assay may fall in, for a grade typed in and for lots panned only; or why none can be given."""
     if len(exact) < ENOUGH_LOTS:
-        more = ENOUGH_LOTS - len(exact)
-        return [], (
-            f"A range is given from {ENOUGH_LOTS} lots with figures on both sides; there {'is' if len(exact) == 1 else 'are'} "
-            f"{len(exact)}, so {more} more {'is' if more == 1 else 'are'} needed."
+        given = phrase_counted(
+            "A range is given from {enough} lots with figures on both sides; there is {number}",
+            "A range is given from {enough} lots with figures on both sides; there are {number}",
+            len(exact),
+            enough=ENOUGH_LOTS,
+        )
+        return [], phrase_counted(
+            "{given}, so {number} more is needed.",
+            "{given}, so {number} more are needed.",
+            ENOUGH_LOTS - len(exact),
+            given=given,
         )
     if share_with_limit(len(counted), len(exact)) > MOST_BELOW:
         return [], (
-            f"More than {units.format_share(MOST_BELOW)} of the lots lie below a limit on one side: how single lots scatter is "
-            "not known well enough for a range."
+            phrase(
+                "More than {share} of the lots lie below a limit on one side: how single lots scatter is not known well enough "
+                "for a range.",
+                share=units.format_share(MOST_BELOW),
+            )
         )
     agreed = _agreed(exact)
     if agreed is None:
-        return [], "The lots' ratios are all alike, so there is no scatter to foretell from."
+        return [], phrase("The lots' ratios are all alike, so there is no scatter to foretell from.")
     panned = [pair.panned.bounds.low for pair in exact]
     least, most = min(panned), max(panned)
     found = []
@@ -634,14 +706,29 @@ def _waiting(sides: Sides, zone: int | None) -> list[tuple[int, Bounds]]:
 
 
 def _none_foretold(waiting: int, *, in_zone: bool) -> str:
-    where = " in this zone" if in_zone else ""
     if not waiting:
-        return f"Every lot that was panned{where} has its assay. Type a pan's grade below to see the range for another."
-    lots = "1 lot was" if waiting == 1 else f"{waiting} lots were"
-    return (
-        f"{lots} panned{where} and not assayed, each with a pan whose gold could not be weighed: a range needs a figure. "
-        "Type a pan's grade below to see the range for another."
-    )
+        said = (
+            phrase("Every lot that was panned in this zone has its assay.")
+            if in_zone
+            else phrase("Every lot that was panned has its assay.")
+        )
+    elif in_zone:
+        said = phrase_counted(
+            "{number} lot was panned in this zone and not assayed, each with a pan whose gold could not be weighed: a range "
+            "needs a figure.",
+            "{number} lots were panned in this zone and not assayed, each with a pan whose gold could not be weighed: a range "
+            "needs a figure.",
+            waiting,
+        )
+    else:
+        said = phrase_counted(
+            "{number} lot was panned and not assayed, each with a pan whose gold could not be weighed: a range needs a figure.",
+            "{number} lots were panned and not assayed, each with a pan whose gold could not be weighed: a range needs a "
+            "figure.",
+            waiting,
+        )
+    again = phrase("Type a pan's grade below to see the range for another.")
+    return f"{said} {again}"
 
 
 def _one_foretold(
@@ -649,48 +736,74 @@ def _one_foretold(
 ) -> Foretold:
     text = writer.grade(panned)
     if not least <= panned <= most:
-        side = "richer" if panned > most else "poorer"
-        return Foretold(lot, text, f"no range: {side} than every pan that was compared")
+        return Foretold(
+            lot,
+            text,
+            phrase("no range: richer than every pan that was compared")
+            if panned > most
+            else phrase("no range: poorer than every pan that was compared"),
+        )
     found = assay_after_pan(panned, agreed.one_pair)
     low, high = writer.grade(found.low), writer.grade(found.high)
-    return Foretold(lot, text, f"{low.partition(' ')[0]} to {high}")
+    return Foretold(lot, text, phrase("{low} to {high}", low=low.partition(" ")[0], high=high))
 
 
 def _notes(books: Books, counted: Sequence[Pair], grain, asked: Asked, sides: Sides) -> list[str]:
     said = []
     if grain is None:
         said.append(
-            "The chance in each figure is not drawn: no colours were counted by size. Type below what a typical grain weighs."
+            phrase(
+                "The chance in each figure is not drawn: no colours were counted by size. Type below what a typical grain weighs."
+            )
         )
     else:
         methods = ", ".join(
             f"{Dispatch.Method(method).label} ±{units.format_share(round(cv, 3))}"
             for method, cv in sides.method_cvs.items()
         )
-        floor = f", at least what duplicates show ({methods}, one standard deviation)" if methods else ""
         said.append(
-            f"Bars: what chance leaves open on each side (95 %), from a grain of {grain.words}: in the pan and the step of "
-            f"its scale, and in the charge assayed{floor}."
+            phrase(
+                "Bars: what chance leaves open on each side (95 %), from a grain of {grain}: in the pan and the step of its "
+                "scale, and in the charge assayed, at least what duplicates show ({methods}, one standard deviation).",
+                grain=grain.words,
+                methods=methods,
+            )
+            if methods
+            else phrase(
+                "Bars: what chance leaves open on each side (95 %), from a grain of {grain}: in the pan and the step of its "
+                "scale, and in the charge assayed.",
+                grain=grain.words,
+            )
         )
     wet = sum(1 for pair in counted if any(not pan.is_dry for pan in pair.panned.results))
     if wet:
         said.append(
-            f"{wet} of the lots {'was' if wet == 1 else 'were'} panned wet: water weighs in and the pan reads low beside an "
-            "assay of dried material."
+            phrase_counted(
+                "{number} of the lots was panned wet: water weighs in and the pan reads low beside an assay of dried material.",
+                "{number} of the lots were panned wet: water weighs in and the pan reads low beside an assay of dried material.",
+                wet,
+            )
         )
     else:
-        said.append("Basis: dried material on both sides.")
+        said.append(phrase("Basis: dried material on both sides."))
     failed = sum(1 for pair in counted if pair.has_failed)
     if failed:
         said.append(
-            f"{failed} of the lots {'rests' if failed == 1 else 'rest'} on a return with a failed check; tick below to leave "
-            "such values out."
+            phrase_counted(
+                "{number} of the lots rests on a return with a failed check; tick below to leave such values out.",
+                "{number} of the lots rest on a return with a failed check; tick below to leave such values out.",
+                failed,
+            )
         )
     if asked.without_failed:
-        said.append("Values of returns with a failed check are left out, as asked.")
+        said.append(phrase("Values of returns with a failed check are left out, as asked."))
     if books.colours_only:
         said.append(
-            f"{books.colours_only} pan{'s' if books.colours_only > 1 else ''} gave colours but no weight, so no grade."
+            phrase_counted(
+                "{number} pan gave colours but no weight, so no grade.",
+                "{number} pans gave colours but no weight, so no grade.",
+                books.colours_only,
+            )
         )
     return said
 
@@ -708,7 +821,7 @@ def _working(
     inputs = tuple(
         (
             line.lot.code,
-            f"panned {line.panned_text}, assayed {line.assayed_text}",
+            phrase("panned {panned}, assayed {assayed}", panned=line.panned_text, assayed=line.assayed_text),
             "",
             line.lot.get_absolute_url(),
         )
@@ -716,47 +829,69 @@ def _working(
     )
     rows = [
         WorkingRow(
-            "Apparent recovery over the lots",
-            "sum of the lots' panned grades ÷ sum of their assayed grades; interval by leaving out one lot at a time, on the "
-            "logarithm, Student's t",
+            phrase("Apparent recovery over the lots"),
+            phrase(
+                "sum of the lots' panned grades ÷ sum of their assayed grades; interval by leaving out one lot at a time, on the "
+                "logarithm, Student's t"
+            ),
             inputs,
             _over_text(found),
             "",
-            "Jackknife: M. H. Quenouille 1956, J. W. Tukey 1958 (from memory)",
+            phrase("Jackknife: M. H. Quenouille 1956, J. W. Tukey 1958 (from memory)"),
         )
     ]
     if agreed:
         rows.append(
             WorkingRow(
-                "A typical single lot, and how far single lots scatter",
-                "mean and sd s of ln(panned ÷ assayed); limits: mean ± 1.96 s; one more lot: mean ± t s √(1 + 1/n)",
-                (("lots with figures on both sides", str(sum(map(_is_exact, counted))), "", ""),),
-                f"{_ratio_text(agreed.typical)}; one more lot {_interval_text(agreed.one_pair)} ({units.format_share(LEVEL)})",
+                phrase("A typical single lot, and how far single lots scatter"),
+                phrase(
+                    "mean and sd s of ln(panned ÷ assayed); limits: mean ± 1.96 s; one more lot: mean ± t s √(1 + 1/n)"
+                ),
+                ((phrase("lots with figures on both sides"), str(sum(map(_is_exact, counted))), "", ""),),
+                phrase(
+                    "{share}; one more lot {interval} ({level})",
+                    share=_ratio_text(agreed.typical),
+                    interval=_interval_text(agreed.one_pair),
+                    level=units.format_share(LEVEL),
+                ),
                 "",
-                "J. M. Bland and D. G. Altman, Lancet 1986 i 307, on logarithms as they advise for spread that grows with size",
+                phrase(
+                    "J. M. Bland and D. G. Altman, Lancet 1986 i 307, on logarithms as they advise for spread that grows "
+                    "with size"
+                ),
             )
         )
     if grain is not None:
         rows.append(
             WorkingRow(
-                "Chance in one figure",
-                "relative sd = √(mass of a grain ÷ gold panned or assayed), lognormal; the scale's step ÷ √12 beside it",
-                (("grain, mean weighted by mass", grain.words, "", ""),),
+                phrase("Chance in one figure"),
+                phrase(
+                    "relative sd = √(mass of a grain ÷ gold panned or assayed), lognormal; the scale's step ÷ √12 beside it"
+                ),
+                ((phrase("grain, mean weighted by mass"), grain.words, "", ""),),
                 "",
                 "",
-                "C. O. Ingamells, Talanta 21 (1974) 141 (from memory): a Poisson number of alike grains",
+                phrase(
+                    "C. O. Ingamells, Talanta 21 (1974) 141 (from memory): a Poisson number of alike grains"
+                ),
             )
         )
     return Working(
         rows=tuple(rows),
         assumptions=(
             NEVER_ONE_QUANTITY,
-            "Pans: test pans, and control and bridging runs of blocks whose key is open. Assays: the value in use of each "
-            "sample, field duplicates too. Several of one lot are taken as one: all their gold over all their ore, of assays "
-            "over the charges where these are known.",
-            "Drying, crushing, splitting and cutting leave a lot the material it was. Of a blend that was not panned itself the "
-            "pans of what went into it stand for it, weighted by the masses drawn.",
-            "Each lot counts once and alike. Lots of one zone may be alike in ways that lots of another are not: the intervals "
-            "speak of lots like these.",
+            phrase(
+                "Pans: test pans, and control and bridging runs of blocks whose key is open. Assays: the value in use of each "
+                "sample, field duplicates too. Several of one lot are taken as one: all their gold over all their ore, of assays "
+                "over the charges where these are known."
+            ),
+            phrase(
+                "Drying, crushing, splitting and cutting leave a lot the material it was. Of a blend that was not panned "
+                "itself the pans of what went into it stand for it, weighted by the masses drawn."
+            ),
+            phrase(
+                "Each lot counts once and alike. Lots of one zone may be alike in ways that lots of another are not: the "
+                "intervals speak of lots like these."
+            ),
         ),
     )

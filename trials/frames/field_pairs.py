@@ -9,6 +9,7 @@ from typing import NamedTuple
 from django.db import connection
 from django.db.models import Exists, F, Min, OuterRef, Q, QuerySet, Sum
 
+from prospecting.calc.language import phrase
 from prospecting.frames.checks import mark_of
 from prospecting.frames.plain_columns import as_day_text, as_flag, as_float, rows_sha256
 from prospecting.models import AssayReturn, Dispatch, Draw, Lot, Member, Origin, Reading, Sample, Step, Zone
@@ -438,15 +439,15 @@ def _pair(sides: Sides, material: int, pan_parts: Sequence[Part], assay_parts: S
 
 def _why_not(pair: Pair, least_share: float, *, is_used: bool) -> str:
     if pair.assayed.bounds.high is None:
-        return "an assay lies above its method's upper limit"
+        return phrase("an assay lies above its method's upper limit")
     if pair.is_sorted:
-        return "a screen stands between what was panned and what was assayed"
+        return phrase("a screen stands between what was panned and what was assayed")
     if pair.share < least_share:
-        return "too little material in common"
+        return phrase("too little material in common")
     if is_used:
-        return "its results stand in a pair with more in common"
+        return phrase("its results stand in a pair with more in common")
     if not pair.assayed.bounds.high and not pair.panned.bounds.high:
-        return "neither side found any gold"
+        return phrase("neither side found any gold")
     return ""
 
 

@@ -9,7 +9,9 @@ from decimal import Decimal
 
 from django.db.models import Q, QuerySet, prefetch_related_objects
 from django.utils import dateformat, timezone
+from django.utils.translation import gettext_lazy
 
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import as_written
 from prospecting.models import JournalEntry, Member
 from trials.calc.next_trials import same_dose
@@ -27,6 +29,12 @@ from trials.frames.verdicts import TableLine, TrialVerdict, verdict_of
 from trials.models import Additive, ClearingTest, Finding, FindingEvidence, Run, Treatment, Trial, Tub
 
 BETTER, EQUIVALENT = "better", "equivalent"
+KIND_WORDS = {
+    BETTER: gettext_lazy("better"),
+    "worse": gettext_lazy("worse"),
+    EQUIVALENT: gettext_lazy("equivalent"),
+    "not shown": gettext_lazy("not shown"),
+}
 # Label in a frozen table, and the field of a line it holds.
 COLUMNS = {
     "Middle, {unit}": "middle",
@@ -92,6 +100,7 @@ def figures_of(record: Trial | ClearingTest, member: Member) -> dict:
     return _of_trial(record, member) if isinstance(record, Trial) else _of_clearing(record)
 
 
+@as_written()
 def sign_of(figures: dict) -> str:
     """A few signs that change with any verdict: its kind, its headline or its figures."""
     told = [
@@ -118,11 +127,16 @@ def doubt_of(
         return ""
     if not rows:
         if additive is None:
-            return "The evidence did not show it: nothing in it was compared with a control."
-        dose = "" if ml_per_l is None else f" at {_number(ml_per_l)} mL/L"
-        return f"The evidence did not show it: {additive}{dose} was not tried in it."
+            return phrase("The evidence did not show it: nothing in it was compared with a control.")
+        if ml_per_l is None:
+            return phrase("The evidence did not show it: {additive} was not tried in it.", additive=additive)
+        return phrase(
+            "The evidence did not show it: {additive} at {dose} mL/L was not tried in it.",
+            additive=additive,
+            dose=_number(ml_per_l),
+        )
     told = "; ".join(dict.fromkeys(row["headline"].rstrip(".") for row in rows))
-    return f"The evidence did not show it: {told}."
+    return phrase("The evidence did not show it: {verdicts}.", verdicts=told)
 
 
 def doubt_about(finding: Finding) -> str:
@@ -206,6 +220,7 @@ def standing_pieces() -> list[FindingEvidence]:
     return list(rest_on.defer("figures", "versions"))
 
 
+@as_written()
 def _verdicts_now(pieces: Sequence[FindingEvidence]) -> dict[int, list[dict]]:
     """The verdicts that each piece's record gives now, made plain; the runs of all trials among them are read together."""
     trials = [piece.trial for piece in pieces if piece.trial_id]
@@ -248,14 +263,17 @@ def _differences(then: list[dict], now: list[dict]) -> list[Difference]:
         old, new = before.get(name, {}), after.get(name, {})
         for told in (_verdict_text, lambda row: _text(row, "headline")):
             if told(old) != told(new):
-                found.append(Difference(name, told(old) or "not there", told(new) or "not there"))
+                found.append(
+                    Difference(name, told(old) or phrase("not there"), told(new) or phrase("not there"))
+                )
                 break
     return found
 
 
 def _verdict_text(row: dict) -> str:
     """Better: 1.4 (1.1 to 1.8)."""
-    return ": ".join(filter(None, [_text(row, "kind"), _ratio_text(row)]))
+    kind = _text(row, "kind")
+    return ": ".join(filter(None, [str(KIND_WORDS.get(kind, kind)), _ratio_text(row)]))
 
 
 def _text(row: dict, name: str) -> str:
@@ -266,10 +284,15 @@ def _ratio_text(row: dict) -> str:
     """1.4 (1.1 to 1.8); a side without a limit is told so, blank where there is no ratio."""
     if row.get("ratio") is None and row.get("lower") is None and row.get("upper") is None:
         return ""
-    ratio, lower, upper = (
-        "no limit" if row.get(name) is None else figure(row[name]) for name in ("ratio", "lower", "upper")
+    low, high = (
+        phrase("no limit") if row.get(name) is None else figure(row[name]) for name in ("lower", "upper")
     )
-    return f"{'not known' if ratio == 'no limit' else ratio} ({lower} to {upper})"
+    return phrase(
+        "{ratio} ({low} to {high})",
+        ratio=phrase("not known") if row.get("ratio") is None else figure(row["ratio"]),
+        low=low,
+        high=high,
+    )
 
 
 # Made plain

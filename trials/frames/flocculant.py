@@ -11,8 +11,11 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TYPE_CHECKING, Literal
 
+from django.utils.translation import gettext_lazy
+
 from prospecting.calc import units
-from prospecting.calc.number_words import numeral
+from prospecting.calc.language import phrase, phrase_counted
+from prospecting.calc.number_words import listed, numeral
 from prospecting.models import Origin
 from trials.calc import flocculant
 from trials.calc.flocculant import Loss, Minutes, Weighed
@@ -32,7 +35,13 @@ if TYPE_CHECKING:
     from trials.calc.working import Working, WorkingRow
 
 Mark = Literal["best", "costly", "beaten", "without"]
-CLEARER = {"better": "faster", "worse": "slower"}
+CLEARER = {"better": gettext_lazy("faster"), "worse": gettext_lazy("slower")}
+GOLD_IS = {
+    "worse": gettext_lazy("shown: worse"),
+    "better": gettext_lazy("shown: better"),
+    "equivalent": gettext_lazy("equivalent"),
+    "not shown": gettext_lazy("not shown"),
+}
 
 
 @dataclass(frozen=True)
@@ -98,19 +107,21 @@ class DoseLine:
     @property
     def sooner_text(self) -> str:
         if not self.has_time:
-            return "not known"
+            return phrase("not known")
         said = flocculant.sooner_in_words(self.sooner)
         low, high = self.sooner.low, self.sooner.high
         if low is None or high is None:
             return said
         write = flocculant.minutes_text
-        return f"{said} (from look to look {write(low)} to {write(high)})"
+        return phrase(
+            "{said} (from look to look {low} to {high})", said=said, low=write(low), high=write(high)
+        )
 
     @property
     def ratio_text(self) -> str:
         from trials.calc.verdict import written
 
-        return written(self.gold.ratio) if self.has_gold else "not known"
+        return written(self.gold.ratio) if self.has_gold else phrase("not known")
 
     @property
     def interval_text(self) -> str:
@@ -118,14 +129,14 @@ class DoseLine:
 
         gold = self.gold
         if not self.has_gold or gold.lower is None or gold.upper is None:
-            return "not known"
-        return f"{written(gold.lower)} to {written(gold.upper)}"
+            return phrase("not known")
+        return phrase("{low} to {high}", low=written(gold.lower), high=written(gold.upper))
 
     @property
     def verdict_text(self) -> str:
         if self.gold is None:
-            return "not tried on gold"
-        return {"worse": "shown: worse", "better": "shown: better"}.get(self.gold.kind, self.gold.kind)
+            return phrase("not tried on gold")
+        return str(GOLD_IS[self.gold.kind])
 
 
 @dataclass(frozen=True)
@@ -200,7 +211,7 @@ class _Reckoning:
         self.joined = [test for test in books.tests if self._aims_of(test) == self.yardstick]
         self._compared: dict[int, tuple] = {}
         self._judged: dict[int, dict] = {}
-        self.without = DoseLine(None, "without", "", why_no_time="no test tells")
+        self.without = DoseLine(None, phrase("without"), "", why_no_time=phrase("no test tells"))
         self._fill_without()
         self.lines = [self._line(dose) for dose in self._doses()]
         self._mark()
@@ -286,17 +297,19 @@ class _Reckoning:
     def _why_no_time(self, dose: Decimal, line: DoseLine) -> str:
         tubs = [tub for tub in self.books.tubs if self.books.holds(tub, dose)]
         if not tubs:
-            return "no clearing test has a tub with it"
+            return phrase("no clearing test has a tub with it")
         if line.sooner is not None:
-            return "neither the tub with it nor the one without was watched long enough to tell which is clear first"
+            return phrase(
+                "neither the tub with it nor the one without was watched long enough to tell which is clear first"
+            )
         if line.tubs:
-            return "no tub without additive was read beside it"
+            return phrase("no tub without additive was read beside it")
         aims = {self._aims_of(tub.test) for tub in tubs}
         if aims == {None}:
-            return "its clearing test has no target, so no tub can be called clear"
+            return phrase("its clearing test has no target, so no tub can be called clear")
         if self.yardstick is not None and self.yardstick not in aims:
-            return "it was cleared to another target, and times to different targets are not joined"
-        return "its tub was not read"
+            return phrase("it was cleared to another target, and times to different targets are not joined")
+        return phrase("its tub was not read")
 
     # Gold
 
@@ -314,7 +327,9 @@ class _Reckoning:
         comparison, why = self._compare(arm)
         trial, name = arm.trial, arm.treatment.name
         if comparison is None:
-            return GoldLine("not shown", "whether it costs gold is not shown", f"“{trial}”: {_ended(why)}")
+            return GoldLine(
+                "not shown", phrase("whether it costs gold is not shown"), f"“{trial}”: {_ended(why)}"
+            )
         verdict, entry = judge(comparison, name, arm.lines.smallest_ratio), comparison.of(name)
         explanation = f"“{trial}”: {verdict.explanation}"
         by_ratio = comparison.route == "mass" and entry.ratio is not None and entry.lower is not None
@@ -328,10 +343,12 @@ class _Reckoning:
         sight = None
         if verdict.detectable_ratio is not None:
             sight = flocculant.loss_in_sight(verdict.detectable_ratio, comparison.chance_share)
+        words = _gold_words(verdict.kind, loss, level, sight, verdict.detectable_ratio is not None)
+        if small:
+            words = phrase("{words}, less than the group said matters", words=words)
         return GoldLine(
             verdict.kind,
-            _gold_words(verdict.kind, loss, level, sight, verdict.detectable_ratio is not None)
-            + (", less than the group said matters" if small else ""),
+            words,
             explanation,
             entry.ratio,
             *ends,
@@ -354,20 +371,27 @@ class _Reckoning:
             else:
                 silent.append(f"“{arm.trial}”")
         left_out = (
-            f" Left out, for it gives no ratio with an interval: {', '.join(silent)}." if silent else ""
+            [phrase("Left out, for it gives no ratio with an interval: {trials}.", trials=", ".join(silent))]
+            if silent
+            else []
         )
         if len(parts) < 2:
             one = next((line for line in each if line.is_drawn), each[0])
-            return GoldLine(**vars(one) | {"explanation": f"{one.explanation}{left_out}"})
+            return GoldLine(**vars(one) | {"explanation": " ".join([one.explanation, *left_out])})
         margin = min(arm.lines.smallest_ratio for arm in arms)
         found = flocculant.over_trials(parts, margin, len(self.books.arms))
         level = f"{numeral(100 * found.confidence, '.3g')} %"
         loss = flocculant.loss_of(found.ratio, found.lower, found.upper)
+        average = phrase_counted(
+            "{number} trial, each against its own control, on average {times}.",
+            "{number} trials, each against its own control, on average {times}.",
+            len(parts),
+            times=_times_as_much(found, level),
+        )
         return GoldLine(
             found.kind,
             _gold_words(found.kind, loss, level, found.loss_in_sight, sight_known=True),
-            f"{_several(len(parts), 'trial')}, each against its own control, on average {_times_as_much(found, level)}. "
-            f"{found.agreement}{left_out}",
+            " ".join([average, found.agreement, *left_out]),
             found.ratio,
             found.lower,
             found.upper,
@@ -413,36 +437,62 @@ class _Reckoning:
     def _headline(self) -> str:
         chosen = self._chosen()
         if chosen is not None:
-            return f"{self.additive} at {chosen.named} {self._sentence(chosen)}."
+            return phrase(
+                "{additive} at {dose} {clears}.",
+                additive=self.additive,
+                dose=chosen.named,
+                clears=self._sentence(chosen),
+            )
         timed = [line for line in self.lines if line.has_time]
         weighed_lines = [line for line in self.lines if line.gold is not None]
         if timed and weighed_lines:
-            at = _listed([line.label for line in timed])
-            gold_at = _listed([line.label for line in weighed_lines])
-            return (
-                f"Minutes are known of {at}, gold of {gold_at}: of no dose are both known, so what clearer water costs in gold "
-                f"cannot be said of {self.additive} yet."
+            at = listed([line.label for line in timed])
+            gold_at = listed([line.label for line in weighed_lines])
+            return phrase(
+                "Minutes are known of {timed}, gold of {weighed}: of no dose are both known, so what clearer water costs in "
+                "gold cannot be said of {additive} yet.",
+                timed=at,
+                weighed=gold_at,
+                additive=self.additive,
             )
         if timed:
             fastest = max(timed, key=lambda line: line.sooner.ends[0])
-            return f"{self.additive} at {fastest.named} {self._sentence(fastest)}."
+            return phrase(
+                "{additive} at {dose} {clears}.",
+                additive=self.additive,
+                dose=fastest.named,
+                clears=self._sentence(fastest),
+            )
         if weighed_lines:
             line = min(weighed_lines, key=lambda each: (each.gold.kind != "worse", each.ml_per_l))
-            return f"{self.additive} at {line.named}: {line.gold.words}; how fast it clears is not known."
+            return phrase(
+                "{additive} at {dose}: {gold}; how fast it clears is not known.",
+                additive=self.additive,
+                dose=line.named,
+                gold=line.gold.words,
+            )
         if self.books.tests:
-            return f"The clearing tests of {self.additive} tell no time yet, and no closed trial tells what it costs in gold."
-        return (
-            f"No closed trial tells what {self.additive} alone does to the gold by weight, and no clearing test was made with "
-            "it."
+            return phrase(
+                "The clearing tests of {additive} tell no time yet, and no closed trial tells what it costs in "
+                "gold.",
+                additive=self.additive,
+            )
+        return phrase(
+            "No closed trial tells what {additive} alone does to the gold by weight, and no clearing test "
+            "was made with it.",
+            additive=self.additive,
         )
 
     def _sentence(self, line: DoseLine) -> str:
         """What follows "at this dose it"."""
-        cleared = f"clears the tub {flocculant.sooner_in_words(line.sooner)}"
+        sooner = flocculant.sooner_in_words(line.sooner)
         if line.gold is None:
-            return f"{cleared}; whether it costs gold no closed trial says"
-        joins = " and " if line.gold.kind in ("worse", "better") else "; "
-        return f"{cleared}{joins}{line.gold.words}"
+            return phrase(
+                "clears the tub {sooner}; whether it costs gold no closed trial says", sooner=sooner
+            )
+        if line.gold.kind in ("worse", "better"):
+            return phrase("clears the tub {sooner} and {gold}", sooner=sooner, gold=line.gold.words)
+        return phrase("clears the tub {sooner}; {gold}", sooner=sooner, gold=line.gold.words)
 
     def _best_words(self) -> str:
         known = [line for line in self.lines if line.is_known]
@@ -450,36 +500,63 @@ class _Reckoning:
             return ""
         best = [line for line in known if line.mark in ("best", "costly")]
         if not best:
-            return (
+            return phrase(
                 "Every dose with both measured is beaten by another one or by the tub without, on gold and on minutes, by the "
                 "estimates."
             )
         said = [
-            f"By the estimates no other dose, nor the tub without, beats {_listed([line.label for line in best])} on both gold "
-            "and minutes."
+            phrase(
+                "By the estimates no other dose, nor the tub without, beats {doses} on both gold and minutes.",
+                doses=listed([line.label for line in best]),
+            )
         ]
         costly = [line.label for line in best if line.mark == "costly"]
         if costly:
-            said.append(f"{_listed(costly)} {'is' if len(costly) == 1 else 'are'} shown to cost gold.")
+            said.append(
+                phrase_counted(
+                    "{doses} is shown to cost gold.",
+                    "{doses} are shown to cost gold.",
+                    len(costly),
+                    doses=listed(costly),
+                )
+            )
         beaten = [line.label for line in known if line.mark == "beaten"]
         if beaten:
-            said.append(f"Beaten, another being as good on both and better on one: {_listed(beaten)}.")
+            said.append(
+                phrase(
+                    "Beaten, another being as good on both and better on one: {doses}.",
+                    doses=listed(beaten),
+                )
+            )
         pairs = list(itertools.combinations(known, 2))
         mixed = [pair for pair in pairs if not flocculant.told_apart(*(line.gold.loss for line in pair))]
         if mixed and len(mixed) == len(pairs):
-            said.append("Their gold intervals overlap: by gold the order of these doses is by estimate only.")
+            said.append(
+                phrase("Their gold intervals overlap: by gold the order of these doses is by estimate only.")
+            )
         elif mixed:
-            told = _listed([f"{first.label} and {second.label}" for first, second in mixed])
-            said.append(f"The gold intervals overlap between {told}: their order is by estimate only.")
+            told = listed(
+                [phrase("{one} and {other}", one=one.label, other=other.label) for one, other in mixed]
+            )
+            said.append(
+                phrase(
+                    "The gold intervals overlap between {doses}: their order is by estimate only.", doses=told
+                )
+            )
         return " ".join(said)
 
     def _verdict(self, line: DoseLine) -> DoseVerdict:
         tests = [test for test, _ in line.sooner_each]
         bare = [each for each in self.without.tubs if each.tub.test_id in {test.pk for test in tests}]
-        times = f"To {target_words(tests[0])}: {line.times}; without {_times(bare, len(tests))}."
+        times = phrase(
+            "To {target}: {times}; without {bare}.",
+            target=target_words(tests[0]),
+            times=line.times,
+            bare=_times(bare, len(tests)),
+        )
         return DoseVerdict(
             line.gold.kind,
-            f"At {line.named} it {self._sentence(line)}.",
+            phrase("At {dose} it {clears}.", dose=line.named, clears=self._sentence(line)),
             f"{times} {self._shown_words(line)} {line.gold.explanation}",
         )
 
@@ -492,9 +569,13 @@ class _Reckoning:
             if any(self._clearer(line, test) == "better" for test, _ in line.sooner_each)
         ]
         if shown:
-            return f"That it clears faster than the tub without is shown for {_listed(shown)}."
+            return phrase(
+                "That it clears faster than the tub without is shown for {doses}.", doses=listed(shown)
+            )
         if timed:
-            return "How much sooner it clears is what was seen; no test alone shows that it was more than chance."
+            return phrase(
+                "How much sooner it clears is what was seen; no test alone shows that it was more than chance."
+            )
         return ""
 
     def _clearer(self, line: DoseLine, test: ClearingTest) -> str:
@@ -505,15 +586,22 @@ class _Reckoning:
     def _shown_words(self, line: DoseLine) -> str:
         """Whether clearing faster is shown in a test of its own; never by adding tests of different water up."""
         shown = [
-            f"{CLEARER[kind]} in “{test}” ({len(line.tubs_of(test))} tubs with it)"
+            phrase(
+                "{faster} in “{test}” ({number} tubs with it)",
+                faster=CLEARER[kind],
+                test=test,
+                number=len(line.tubs_of(test)),
+            )
             for test, _ in line.sooner_each
             if (kind := self._clearer(line, test)) in CLEARER
         ]
         if shown:
-            return f"Shown at the 5 % level of its test: {'; '.join(shown)}."
+            return phrase("Shown at the 5 % level of its test: {tests}.", tests="; ".join(shown))
         if all(len(line.tubs_of(test)) < 2 for test, _ in line.sooner_each):
-            return "One tub of it in a test: how far two tubs treated alike differ is not known, so faster is seen, not shown."
-        return "Faster is seen, not shown: in no one test is it more than chance may bring."
+            return phrase(
+                "One tub of it in a test: how far two tubs treated alike differ is not known, so faster is seen, not shown."
+            )
+        return phrase("Faster is seen, not shown: in no one test is it more than chance may bring.")
 
     def _against(self, test: ClearingTest) -> dict:
         if test.pk not in self._judged:
@@ -558,16 +646,17 @@ class _Reckoning:
         for test in self.books.tests:
             tubs = [
                 CurveOf(
-                    "without" if tub.is_control else self._label(tub.ml_per_l).removesuffix(" mL/L"),
+                    phrase("without") if tub.is_control else self._label(tub.ml_per_l).removesuffix(" mL/L"),
                     tub.is_control,
                     self.results[tub.pk].looks,
                     self.results[tub.pk].sentence
-                    or ("Read by photo." if tub.readings.all() else "Not read."),
+                    or (phrase("Read by photo.") if tub.readings.all() else phrase("Not read.")),
                 )
                 for tub in self.books.tubs
                 if tub.test_id == test.pk and (tub.is_control or tub.additive_id == self.additive.pk)
             ]
-            title = f"{CHART_TITLES[test.measure]} Named by dose, in mL/L."
+            named = phrase("Named by dose, in mL/L.")
+            title = f"{CHART_TITLES[test.measure]} {named}"
             found.append(Curves(test, tubs, title, test in self.joined))
         return found
 
@@ -578,30 +667,59 @@ class _Reckoning:
             said += [f"“{test}”: {sentence}" for sentence in cautions_of(test, results)]
         apart = [test for test in books.tests if test not in self.joined and test.target is not None]
         if apart and self.joined:
-            names = _listed([f"“{test}”" for test in apart])
-            said.append(f"Not joined, for it clears to another target or has no tub to compare: {names}.")
+            names = listed([f"“{test}”" for test in apart])
+            said.append(
+                phrase(
+                    "Not joined, for it clears to another target or has no tub to compare: {tests}.",
+                    tests=names,
+                )
+            )
         said += self._of_other_lots()
         for lines in books.closed:
             out = [line for line in lines.lines if line.run and not line.counts]
             if out:
                 said.append(
-                    f"“{lines.trial}”: {_several(len(out), 'run')} left out as failed, void or not weighed "
-                    f"({lines.by_treatment(out)})."
+                    phrase_counted(
+                        "“{trial}”: {number} run left out as failed, void or not weighed ({treatments}).",
+                        "“{trial}”: {number} runs left out as failed, void or not weighed ({treatments}).",
+                        len(out),
+                        trial=lines.trial,
+                        treatments=lines.by_treatment(out),
+                    )
                 )
             seeing = [line for line in lines.counted if not line.is_blind]
             if seeing:
                 said.append(
-                    f"“{lines.trial}”: {_several(len(seeing), 'run')} panned by someone who had seen the key; its verdict is "
-                    "weaker than its figures."
+                    phrase_counted(
+                        "“{trial}”: {number} run panned by someone who had seen the key; its verdict is weaker than its figures.",
+                        "“{trial}”: {number} runs panned by someone who had seen the key; its verdict is weaker than its "
+                        "figures.",
+                        len(seeing),
+                        trial=lines.trial,
+                    )
                 )
             if lines.trial.wishful_reason:
-                said.append(f"“{lines.trial}” was planned although its plan could not answer its question.")
+                said.append(
+                    phrase(
+                        "“{trial}” was planned although its plan could not answer its question.",
+                        trial=lines.trial,
+                    )
+                )
             if lines.trial.typed_in_afterwards:
                 said.append(
-                    f"“{lines.trial}” was typed in afterwards: it was not planned, drawn or run here."
+                    phrase(
+                        "“{trial}” was typed in afterwards: it was not planned, drawn or run here.",
+                        trial=lines.trial,
+                    )
                 )
             if lines.trial.close_reason:
-                said.append(f"“{lines.trial}” was ended early: {_ended(lines.trial.close_reason)}")
+                said.append(
+                    phrase(
+                        "“{trial}” was ended early: {reason}",
+                        trial=lines.trial,
+                        reason=_ended(lines.trial.close_reason),
+                    )
+                )
         return said
 
     def _of_other_lots(self) -> list[str]:
@@ -611,13 +729,19 @@ class _Reckoning:
         of_trials = {lines.trial.feed_lot.code for lines in self.books.closed}
         if len(of_tests) > 1:
             said.append(
-                f"The clearing tests are of different mud (lots {_listed(sorted(of_tests))}): minutes are set against the tub "
-                "without of the same test only."
+                phrase(
+                    "The clearing tests are of different mud (lots {lots}): minutes are set against the tub without of the "
+                    "same test only.",
+                    lots=listed(sorted(of_tests)),
+                )
             )
         if of_tests and of_trials and of_tests != of_trials:
             said.append(
-                f"Minutes are of mud of {_listed(sorted(of_tests))}, gold of {_listed(sorted(of_trials))}: another mud clears "
-                "otherwise, and other gold is lost otherwise."
+                phrase(
+                    "Minutes are of mud of {mud}, gold of {ore}: another mud clears otherwise, and other gold is lost otherwise.",
+                    mud=listed(sorted(of_tests)),
+                    ore=listed(sorted(of_trials)),
+                )
             )
         return said
 
@@ -633,13 +757,23 @@ class _Reckoning:
         return Working(
             tuple(rows),
             (
-                "Within a clearing test all tubs hold the same well-stirred water, at one temperature, read at the same place. "
-                "Temperature is not on record there, and cold water clears more slowly: at 5 °C it is half as thick again as at "
-                "20 °C. So minutes are set against the tub without of the same test, never against another day's.",
-                "A tub gets clear between two looks: times are those of the look that first showed it. One not seen clear "
-                "takes longer than it was watched, not as long.",
-                "Gold is each trial's ratio to its own control; masses of different trials are never thrown together.",
-                "The same dose counts as the same wherever it was poured; what was stirred in, and how long, may still differ.",
+                phrase(
+                    "Within a clearing test all tubs hold the same well-stirred water, at one temperature, read at the same "
+                    "place. Temperature is not on record there, and cold water clears more slowly: at 5 °C it is half as "
+                    "thick again as at 20 °C. So minutes are set against the tub without of the same test, never against "
+                    "another day's."
+                ),
+                phrase(
+                    "A tub gets clear between two looks: times are those of the look that first showed it. One not seen clear "
+                    "takes longer than it was watched, not as long."
+                ),
+                phrase(
+                    "Gold is each trial's ratio to its own control; masses of different trials are never thrown together."
+                ),
+                phrase(
+                    "The same dose counts as the same wherever it was poured; what was stirred in, and how long, may still "
+                    "differ."
+                ),
             ),
         )
 
@@ -651,16 +785,18 @@ class _Reckoning:
         inputs = []
         for test, gain in line.sooner_each:
             bare = [each for each in self.without.tubs if each.tub.test_id == test.pk]
-            for name, tubs in (("without", bare), (line.label, line.tubs_of(test))):
+            for name, tubs in ((phrase("without"), bare), (line.label, line.tubs_of(test))):
                 inputs.append((f"“{test}”, {name}", _times(tubs, 1), "", test.get_absolute_url()))
-            inputs.append(("that is", flocculant.sooner_in_words(gain) or "not told", "", ""))
+            inputs.append((phrase("that is"), flocculant.sooner_in_words(gain) or phrase("not told"), "", ""))
         return [
             WorkingRow(
-                f"{line.label}: minutes sooner than without",
-                "middle time without - middle time with it, test by test; then the middle of the tests",
+                phrase("{dose}: minutes sooner than without", dose=line.label),
+                phrase(
+                    "middle time without - middle time with it, test by test; then the middle of the tests"
+                ),
                 tuple(inputs),
                 line.sooner_text,
-                source="looks are steps: longer than watched stays so",
+                source=phrase("looks are steps: longer than watched stays so"),
             )
         ]
 
@@ -672,21 +808,30 @@ class _Reckoning:
             return []
         inputs = []
         for arm in self.books.arms[line.ml_per_l]:
-            counted = len(arm.lines.of(arm.treatment.name)), len(arm.lines.of(arm.lines.control))
-            told = f"{counted[0]} runs of {arm.treatment.name} against {counted[1]} of {arm.lines.control}"
+            told = phrase(
+                "{number} runs of {treatment} against {against} of {control}",
+                number=len(arm.lines.of(arm.treatment.name)),
+                treatment=arm.treatment.name,
+                against=len(arm.lines.of(arm.lines.control)),
+                control=arm.lines.control,
+            )
             inputs.append((f"“{arm.trial}”", told, "", arm.trial.get_absolute_url()))
-        inputs.append(("gold, times control", line.ratio_text, "", ""))
-        inputs.append((f"{gold.level or '95 %'} interval", line.interval_text, "", ""))
+        inputs.append((phrase("gold, times control"), line.ratio_text, "", ""))
+        inputs.append((phrase("{level} interval", level=gold.level or "95 %"), line.interval_text, "", ""))
         return [
             WorkingRow(
-                f"{line.label}: gold lost",
-                "1 - ratio; the ends of its interval likewise, rounded outward. A loss in sight is one shown 8 times in "
-                "10, the spread growing as the gold falls",
+                phrase("{dose}: gold lost", dose=line.label),
+                phrase(
+                    "1 - ratio; the ends of its interval likewise, rounded outward. A loss in sight is one shown 8 times in "
+                    "10, the spread growing as the gold falls"
+                ),
                 tuple(inputs),
                 gold.words,
-                source="verdict of the trial on its page"
+                source=phrase("verdict of the trial on its page")
                 if len(self.books.arms[line.ml_per_l]) < 2
-                else "average of the trials, weights 1 / squared standard error; 5 % shared out over the doses (Bonferroni)",
+                else phrase(
+                    "average of the trials, weights 1 / squared standard error; 5 % shared out over the doses (Bonferroni)"
+                ),
             )
         ]
 
@@ -694,30 +839,39 @@ class _Reckoning:
 def _gold_words(kind: str, loss: Loss, level: str, sight: float | None, sight_known: bool) -> str:
     """What a dose does to the gold, as it follows "clears the tub so much sooner and"."""
     if kind == "worse":
-        return f"costs {_range(loss.least, loss.most)} of the gold ({level} interval)"
+        return phrase(
+            "costs {share} of the gold ({level} interval)", share=_range(loss.least, loss.most), level=level
+        )
     if kind == "better":
-        return f"brings {_range(-loss.most, None if loss.least is None else -loss.least)} more gold ({level} interval)"
+        return phrase(
+            "brings {share} more gold ({level} interval)",
+            share=_range(-loss.most, None if loss.least is None else -loss.least),
+            level=level,
+        )
     if kind == "equivalent":
-        return "it gives as much gold as the tub without, within the stated margin"
+        return phrase("it gives as much gold as the tub without, within the stated margin")
     if sight is not None:
-        return f"no loss of gold is shown, and a loss of {flocculant.percent_up(sight)} or more could have been seen"
+        return phrase(
+            "no loss of gold is shown, and a loss of {share} or more could have been seen",
+            share=flocculant.percent_up(sight),
+        )
     if sight_known:
-        return "no loss of gold is shown, and none short of nearly all of it could have been seen"
-    return "whether it costs gold is not shown"
+        return phrase("no loss of gold is shown, and none short of nearly all of it could have been seen")
+    return phrase("whether it costs gold is not shown")
 
 
 def _direction(kind: str) -> str:
     """The same where the runs give no ratio."""
     if kind == "worse":
-        return "costs gold, shown by places only: how much cannot be told"
+        return phrase("costs gold, shown by places only: how much cannot be told")
     if kind == "better":
-        return "gives more gold, shown by places only: how much cannot be told"
-    return "whether it costs gold is not shown"
+        return phrase("gives more gold, shown by places only: how much cannot be told")
+    return phrase("whether it costs gold is not shown")
 
 
 def _range(least: float, most: float | None) -> str:
     if most is None or not math.isfinite(most):
-        return f"at least {flocculant.percent_down(least)}"
+        return phrase("at least {share}", share=flocculant.percent_down(least))
     return flocculant.percent_range(least, most)
 
 
@@ -727,34 +881,37 @@ def _times(tubs: Sequence[TubResult], tests: int) -> str:
     texts = [numeral(minutes, "g") for minutes in each if math.isfinite(minutes)]
     watched = max((tub.reached.watched_min for tub in tubs if not tub.reached.reached), default=None)
     if watched is not None:
-        texts.append(f"longer than {numeral(watched, 'g')}")
+        texts.append(phrase("longer than {minutes}", minutes=numeral(watched, "g")))
     middle = flocculant.cleared_in([tub.reached for tub in tubs])
     if middle.about is not None:
         said = f"{numeral(middle.about, 'g')} min"
     elif math.isfinite(each[0]):
-        said = f"{numeral(middle.least, 'g')} min or longer"
+        said = phrase("{minutes} min or longer", minutes=numeral(middle.least, "g"))
     else:
-        said = f"longer than {numeral(middle.least, 'g')} min"
+        said = phrase("longer than {minutes} min", minutes=numeral(middle.least, "g"))
     if len(tubs) == 1:
         return said
-    of = f"middle of {len(tubs)} tubs" + (f" in {tests} tests" if tests > 1 else "")
-    return f"{said}, {of} ({texts[0]} to {texts[-1]} min)" if texts[0] != texts[-1] else f"{said}, {of}"
+    if tests > 1:
+        of = phrase("middle of {tubs} tubs in {tests} tests", tubs=len(tubs), tests=tests)
+    else:
+        of = phrase("middle of {tubs} tubs", tubs=len(tubs))
+    if texts[0] == texts[-1]:
+        return f"{said}, {of}"
+    return phrase(
+        "{time}, {middle} ({low} to {high} min)", time=said, middle=of, low=texts[0], high=texts[-1]
+    )
 
 
 def _times_as_much(found: flocculant.OverTrials, level: str) -> str:
     from trials.calc.verdict import written
 
-    ends = f"{written(found.lower)} to {written(found.upper)}, {level} interval"
-    return f"{written(found.ratio)} times the gold ({ends})"
-
-
-def _several(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
-
-
-def _listed(names: Sequence[str]) -> str:
-    """a; a and b; a, b and c."""
-    return " and ".join([part for part in (", ".join(names[:-1]), *names[-1:]) if part])
+    return phrase(
+        "{ratio} times the gold ({low} to {high}, {level} interval)",
+        ratio=written(found.ratio),
+        low=written(found.lower),
+        high=written(found.upper),
+        level=level,
+    )
 
 
 def _ended(sentence: str) -> str:

@@ -6,6 +6,7 @@ from decimal import Decimal
 
 from django.db.models import Model, Prefetch, prefetch_related_objects
 
+from prospecting.calc.language import phrase
 from prospecting.models import Origin
 from trials.frames.trial_lines import TrialLines
 from trials.models import (
@@ -171,9 +172,24 @@ def _arms_of(
             dose: each for each in treatments if (dose := _dose_alone(each, control, additive)) is not None
         }
         if trial.outcome != Trial.Outcome.GOLD_MASS:
-            others.append((trial, f"it was judged by {trial.get_outcome_display().lower()}, not by weight"))
+            others.append(
+                (
+                    trial,
+                    phrase(
+                        "it was judged by {outcome}, not by weight",
+                        outcome=trial.get_outcome_display().lower(),
+                    ),
+                )
+            )
         elif not alone:
-            others.append((trial, f"no treatment of it differs from its control in {additive} alone"))
+            others.append(
+                (
+                    trial,
+                    phrase(
+                        "no treatment of it differs from its control in {additive} alone", additive=additive
+                    ),
+                )
+            )
         else:
             doses_of[trial] = alone
     prefetch_related_objects(list(doses_of), *RUNS)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from prospecting.calc.language import phrase
 from trials.calc import flocculant
 from trials.calc.flocculant import Bounds
 from trials.frames.flocculant_books import Books
@@ -33,12 +34,12 @@ class MudLine:
         """For a cell of the table."""
         said = []
         if self.of_runs is not None:
-            said.append(f"{self.of_runs.as_gold} a portion")
+            said.append(phrase("{gold} a portion", gold=self.of_runs.as_gold))
         if self.share is not None and self.share.as_share:
-            said.append(f"{self.share.as_share} of the gold found")
+            said.append(phrase("{share} of the gold found", share=self.share.as_share))
         if self.of_tubs is not None:
-            said.append(f"{self.of_tubs.as_gold} a tub of a clearing test")
-        return ", ".join(said) or "colours only"
+            said.append(phrase("{gold} a tub of a clearing test", gold=self.of_tubs.as_gold))
+        return ", ".join(said) or phrase("colours only")
 
 
 def mud_of(books: Books, dose: Decimal | None) -> MudLine | None:
@@ -62,18 +63,24 @@ def mud_in_words(
     """Sentences on the mud of each dose by its name: its mud, and the mg a portion lost from the pan where a loss is shown."""
     if not lost:
         return [
-            "No mud of a tub with it has been panned yet. Where gold is lost, the settled mud is where to look for it first: pan "
-            "it from a tub with the additive and from one without."
+            phrase(
+                "No mud of a tub with it has been panned yet. Where gold is lost, the settled mud is where to look for it "
+                "first: pan it from a tub with the additive and from one without."
+            )
         ]
     said = [_found_again(name, mud, lost_mg, without) for name, (mud, lost_mg) in lost.items()]
     if without is None:
         said.append(
-            "No mud of a tub without additive was panned: some gold lies in any mud, and how much of this would lie there anyway "
-            "is not known."
+            phrase(
+                "No mud of a tub without additive was panned: some gold lies in any mud, and how much of this would lie "
+                "there anyway is not known."
+            )
         )
     said.append(
-        "Below the scale is kept as less than one step, not as nothing. Gold found in the mud is never added to a run's gold: "
-        "the pan did not catch it."
+        phrase(
+            "Below the scale is kept as less than one step, not as nothing. Gold found in the mud is never added to a run's "
+            "gold: the pan did not catch it."
+        )
     )
     return [sentence for sentence in said if sentence]
 
@@ -83,9 +90,11 @@ def mud_row(name: str, mud: MudLine) -> "WorkingRow":
     from trials.calc.working import WorkingRow
 
     return WorkingRow(
-        f"{name}: gold in the settled mud",
-        "mean of what was weighed, below the scale taken as nothing up to a step; share = mud / (run + tails where panned "
-        "again + mud), each the mean of the same runs",
+        phrase("{dose}: gold in the settled mud", dose=name),
+        phrase(
+            "mean of what was weighed, below the scale taken as nothing up to a step; share = mud / (run + tails where panned "
+            "again + mud), each the mean of the same runs"
+        ),
         tuple((whose, gold, "", url) for whose, gold, url in mud.found),
         mud.in_words,
     )
@@ -115,15 +124,24 @@ def _found_again(
     if mud.of_runs is None:
         return ""
     if lost_mg is None:
-        return f"At {name} no loss from the pan is known in mg, so it cannot be said how much of one lay in the mud."
+        return phrase(
+            "At {dose} no loss from the pan is known in mg, so it cannot be said how much of one lay in the mud.",
+            dose=name,
+        )
     bare = without.of_runs if without else None
     share = flocculant.found_again(lost_mg, mud.of_runs, bare)
     least, most = (figure(end, 2) for end in lost_mg)
-    runs = f"mean of {mud.runs} runs" if mud.runs > 1 else "one run"
-    beside = f", {bare.as_gold} without" if bare is not None else ""
-    return (
-        f"Of the {least} to {most} mg a portion lost from the pan at {name}, about {share.about_share} was in the mud ({runs}: "
-        f"{mud.of_runs.as_gold}{beside})."
+    runs = phrase("mean of {number} runs", number=mud.runs) if mud.runs > 1 else phrase("one run")
+    found = f"{runs}: {mud.of_runs.as_gold}"
+    if bare is not None:
+        found = phrase("{found}, {bare} without", found=found, bare=bare.as_gold)
+    return phrase(
+        "Of the {least} to {most} mg a portion lost from the pan at {dose}, about {share} was in the mud ({found}).",
+        least=least,
+        most=most,
+        dose=name,
+        share=share.about_share,
+        found=found,
     )
 
 
@@ -133,7 +151,11 @@ def _mean(each: Sequence[Bounds | None]) -> Bounds | None:
 
 
 def _of_run(mud: SettledMud) -> tuple[str, str, str]:
-    return f"Run {mud.run.planned.blind_code}", _gold_text(mud), mud.run.get_absolute_url()
+    return (
+        phrase("Run {code}", code=mud.run.planned.blind_code),
+        _gold_text(mud),
+        mud.run.get_absolute_url(),
+    )
 
 
 def _of_tub(tub: Tub) -> tuple[str, str, str]:
@@ -144,4 +166,4 @@ def _gold_text(mud: SettledMud) -> str:
     gold = weighed(mud)
     if gold is not None:
         return gold.as_gold
-    return f"{mud.colours} colours, not weighed"
+    return phrase("{colours} colours, not weighed", colours=mud.colours)

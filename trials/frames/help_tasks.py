@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 
+from django.utils.translation import gettext_lazy
+
 PICTURES = Path(__file__).resolve().parents[1] / "static" / "trials" / "help"
 
 
@@ -30,38 +32,46 @@ class Task:
         object.__setattr__(self, "template", f"trials/help/{self.name}.html")
 
 
-BEGIN, GROUND, TRIAL = "Before the first dig", "At the ground and in the shed", "The trial"
-LABORATORY, MEND, KEEP = "The laboratory and the ground", "Mending and moving", "Looking after the books"
+BEGIN, GROUND, TRIAL = (
+    gettext_lazy("Before the first dig"),
+    gettext_lazy("At the ground and in the shed"),
+    gettext_lazy("The trial"),
+)
+LABORATORY, MEND, KEEP = (
+    gettext_lazy("The laboratory and the ground"),
+    gettext_lazy("Mending and moving"),
+    gettext_lazy("Looking after the books"),
+)
 
 TASKS = (
     Task(
         "first-day",
-        "The first day: claim, zones, members",
-        "Put in what everything else hangs on, and let the others in.",
+        gettext_lazy("The first day: claim, zones, members"),
+        gettext_lazy("Put in what everything else hangs on, and let the others in."),
         BEGIN,
         ("zone-list", "claim-add", "claim-edit", "claim-detail", "zone-add", "zone-edit"),
         for_keepers=True,
     ),
     Task(
         "phone",
-        "Make your phone ready before you go out",
-        "Have the pages you need, and lose nothing, where there is no signal.",
+        gettext_lazy("Make your phone ready before you go out"),
+        gettext_lazy("Have the pages you need, and lose nothing, where there is no signal."),
         BEGIN,
         ("phone-home", "pocket-lots", "pocket-doses"),
         outdoors=True,
     ),
     Task(
         "dig",
-        "Record a dig and its buckets",
-        "Give every bucket of rock its place, day, weight and code.",
+        gettext_lazy("Record a dig and its buckets"),
+        gettext_lazy("Give every bucket of rock its place, day, weight and code."),
         GROUND,
         ("dig-add", "dig-list", "dig-detail"),
         outdoors=True,
     ),
     Task(
         "tags",
-        "Tags: print them, scan them, find a lot",
-        "Know each bucket and bag again when the marker has washed off.",
+        gettext_lazy("Tags: print them, scan them, find a lot"),
+        gettext_lazy("Know each bucket and bag again when the marker has washed off."),
         GROUND,
         (
             "lot-list",
@@ -78,8 +88,8 @@ TASKS = (
     ),
     Task(
         "prepare",
-        "Dry, crush, screen, split",
-        "Make rock into material that can be divided fairly, with every gram accounted for.",
+        gettext_lazy("Dry, crush, screen, split"),
+        gettext_lazy("Make rock into material that can be divided fairly, with every gram accounted for."),
         GROUND,
         (
             "lot-detail",
@@ -98,22 +108,24 @@ TASKS = (
     ),
     Task(
         "blend",
-        "Blend a test lot, and see whether it is uniform",
-        "Make one lot whose portions are alike, so that a trial compares treatments and not rock.",
+        gettext_lazy("Blend a test lot, and see whether it is uniform"),
+        gettext_lazy(
+            "Make one lot whose portions are alike, so that a trial compares treatments and not rock."
+        ),
         GROUND,
         ("lot-blend", "lot-uniform", "bucket-compare", "lot-reserve", "lots-reserve", "lot-lineage"),
     ),
     Task(
         "portions",
-        "How large a portion, and how many",
-        "See what chance does to equal portions before you pan any.",
+        gettext_lazy("How large a portion, and how many"),
+        gettext_lazy("See what chance does to equal portions before you pan any."),
         GROUND,
         ("lot-sampling", "lot-recovery"),
     ),
     Task(
         "plan",
-        "Plan a trial that can answer",
-        "Ask one question so that the pans can answer it.",
+        gettext_lazy("Plan a trial that can answer"),
+        gettext_lazy("Ask one question so that the pans can answer it."),
         TRIAL,
         (
             "trial-list",
@@ -131,8 +143,8 @@ TASKS = (
     ),
     Task(
         "blind",
-        "Mix and pan blind",
-        "Keep hope out of the pan: whoever pans does not know what is in the tub.",
+        gettext_lazy("Mix and pan blind"),
+        gettext_lazy("Keep hope out of the pan: whoever pans does not know what is in the tub."),
         TRIAL,
         (
             "trial-detail",
@@ -147,8 +159,8 @@ TASKS = (
     ),
     Task(
         "judge",
-        "Judge a pan: by weight, colours or places",
-        "Write down what a pan held, in a way that two people would agree on.",
+        gettext_lazy("Judge a pan: by weight, colours or places"),
+        gettext_lazy("Write down what a pan held, in a way that two people would agree on."),
         TRIAL,
         (
             "run-log",
@@ -166,8 +178,8 @@ TASKS = (
     ),
     Task(
         "verdict",
-        "What the verdict says, and what it doesn't",
-        "Read a trial without hearing more in it than it can say.",
+        gettext_lazy("What the verdict says, and what it doesn't"),
+        gettext_lazy("Read a trial without hearing more in it than it can say."),
         TRIAL,
         (
             "trial-verdict",
@@ -182,15 +194,15 @@ TASKS = (
     ),
     Task(
         "findings",
-        "Findings and the method",
-        "Settle what the group does from now on, and on what evidence.",
+        gettext_lazy("Findings and the method"),
+        gettext_lazy("Settle what the group does from now on, and on what evidence."),
         TRIAL,
         ("finding-list", "finding-add", "finding-detail", "finding-replace", "house-method", "next-trials"),
     ),
     Task(
         "clearing",
-        "Time how fast muddy water clears",
-        "See whether something added clears the tubs sooner, and whether it costs gold.",
+        gettext_lazy("Time how fast muddy water clears"),
+        gettext_lazy("See whether something added clears the tubs sooner, and whether it costs gold."),
         TRIAL,
         (
             "clearing-list",
@@ -211,8 +223,8 @@ TASKS = (
     ),
     Task(
         "send",
-        "Send splits to a laboratory",
-        "Send samples that tell nothing by their tags, with checks among them.",
+        gettext_lazy("Send splits to a laboratory"),
+        gettext_lazy("Send samples that tell nothing by their tags, with checks among them."),
         LABORATORY,
         (
             "dispatch-list",
@@ -234,8 +246,8 @@ TASKS = (
     ),
     Task(
         "returned",
-        "What came back, and whether to believe it",
-        "Take the laboratory's certificate in and look at its checks before its grades.",
+        gettext_lazy("What came back, and whether to believe it"),
+        gettext_lazy("Take the laboratory's certificate in and look at its checks before its grades."),
         LABORATORY,
         (
             "reading-list",
@@ -255,29 +267,29 @@ TASKS = (
     ),
     Task(
         "beside",
-        "The field's estimate beside the laboratory's",
-        "See what share of the assayed gold the pans brought out, and where to assay next.",
+        gettext_lazy("The field's estimate beside the laboratory's"),
+        gettext_lazy("See what share of the assayed gold the pans brought out, and where to assay next."),
         LABORATORY,
         ("field-against-laboratory", "assay-next"),
     ),
     Task(
         "zone",
-        "The grade of a zone",
-        "See what all digs of a zone say together, and which zone to dig.",
+        gettext_lazy("The grade of a zone"),
+        gettext_lazy("See what all digs of a zone say together, and which zone to dig."),
         LABORATORY,
         ("zone-detail", "zone-compare", "claim-map", "zone-lots", "dig-lots"),
     ),
     Task(
         "renew",
-        "When the test lot runs out",
-        "Go on with a new lot without losing what the old one taught.",
+        gettext_lazy("When the test lot runs out"),
+        gettext_lazy("Go on with a new lot without losing what the old one taught."),
         LABORATORY,
         ("lot-left", "lot-renew", "lot-bridge"),
     ),
     Task(
         "mistakes",
-        "Mistakes: correct, reweigh, void",
-        "Mend what was recorded wrong, so that everybody sees what it was before.",
+        gettext_lazy("Mistakes: correct, reweigh, void"),
+        gettext_lazy("Mend what was recorded wrong, so that everybody sees what it was before."),
         MEND,
         (
             "lot-reweigh",
@@ -302,16 +314,16 @@ TASKS = (
     ),
     Task(
         "held",
-        "Entries that came too late",
-        "Decide about an entry whose lot was used up when it arrived.",
+        gettext_lazy("Entries that came too late"),
+        gettext_lazy("Decide about an entry whose lot was used up when it arrived."),
         MEND,
         ("held-list", "held-detail", "held-set-aside"),
         for_keepers=True,
     ),
     Task(
         "claim-dates",
-        "Claim dates and papers",
-        "Be reminded of the days a claim hangs on, and have its papers at hand.",
+        gettext_lazy("Claim dates and papers"),
+        gettext_lazy("Be reminded of the days a claim hangs on, and have its papers at hand."),
         MEND,
         (
             "claim-date-list",
@@ -324,8 +336,8 @@ TASKS = (
     ),
     Task(
         "old-list",
-        "Take in an old list of buckets and pans",
-        "Bring in what the group kept before this site, with every doubtful line shown first.",
+        gettext_lazy("Take in an old list of buckets and pans"),
+        gettext_lazy("Bring in what the group kept before this site, with every doubtful line shown first."),
         MEND,
         (
             "old-sheet-list",
@@ -339,23 +351,23 @@ TASKS = (
     ),
     Task(
         "files",
-        "Files out and in",
-        "Take lists, runs, positions or everything along, and bring in what other places keep.",
+        gettext_lazy("Files out and in"),
+        gettext_lazy("Take lists, runs, positions or everything along, and bring in what other places keep."),
         MEND,
         ("positions-read", "trial-import", "whole-books"),
     ),
     Task(
         "keeping",
-        "Backup, restore, upgrade",
-        "Lose nothing when a disk, a machine or a building is lost.",
+        gettext_lazy("Backup, restore, upgrade"),
+        gettext_lazy("Lose nothing when a disk, a machine or a building is lost."),
         KEEP,
         ("keeping",),
         for_keepers=True,
     ),
     Task(
         "members",
-        "Members, one-time codes, a lost phone",
-        "Let in whom the group wants, and nobody else.",
+        gettext_lazy("Members, one-time codes, a lost phone"),
+        gettext_lazy("Let in whom the group wants, and nobody else."),
         KEEP,
         (
             "member-list",
@@ -374,8 +386,8 @@ TASKS = (
     ),
     Task(
         "programs",
-        "Programs: spreadsheets, balances, scripts",
-        "Let a program read the books, or record runs, as one member.",
+        gettext_lazy("Programs: spreadsheets, balances, scripts"),
+        gettext_lazy("Let a program read the books, or record runs, as one member."),
         KEEP,
         ("api-page", "api-token-list", "api-token-all"),
     ),

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
 
+from prospecting.calc.language import phrase
 from prospecting.frames.journal_chain import FailedCheck, LastCheck, failed_check, last_check
 from prospecting.models import JournalEntry
 from prospecting.models.journal import JournalEntryQuerySet
@@ -11,7 +12,6 @@ from trials.models import Judging, Run
 
 AT_ONCE = 50
 READ_AT_ONCE = 500
-HIDDEN = "shown when the key of its block is open"
 
 
 @dataclass(frozen=True)
@@ -76,10 +76,10 @@ def hide_open_keys(lines: Sequence[JournalEntry]) -> None:
         if (line.subject_kind, line.subject_id) not in hidden:
             continue
         if line.subject_kind == "step":
-            line.what = f"a bridging run drew its portion: {HIDDEN}"
+            line.what = phrase("a bridging run drew its portion: shown when the key of its block is open")
             line.why = ""
         elif line.changes or line.why:
-            line.why = f"the reason and the places are {HIDDEN}"
+            line.why = phrase("the reason and the places are shown when the key of its block is open")
         line.changes = {}
 
 

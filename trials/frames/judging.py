@@ -5,6 +5,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.models import Member
 from trials.calc.judging import in_steps, mean_places, opposite_pairs, pan_order
 from trials.models import Block, Judging, KeyOpening, PlannedRun, Run, Trial
@@ -195,12 +196,20 @@ def _blindness(looks: Sequence[Looked]) -> tuple[str, bool]:
         return "", True
     seeing = [look for look in looks if not look.is_blind]
     if not seeing:
-        return f"Judged blind: nobody who judged one of the {_rows(len(looks))} had seen the key.", True
+        return phrase_counted(
+            "Judged blind: nobody who judged one of the {number} look at a row had seen the key.",
+            "Judged blind: nobody who judged one of the {number} looks at a row had seen the key.",
+            len(looks),
+        ), True
     names = ", ".join(dict.fromkeys(str(look.judging.judge) for look in seeing))
-    were = "judging was" if len(seeing) == 1 else "judgings were"
-    return (
-        f"{len(seeing)} of {len(looks)} {were} by someone who knew which code was which treatment ({names}): an eye that knows "
-        "sees what it hopes for, so this verdict is weaker than its figures."
+    return phrase_counted(
+        "{number} of {looks} judging was by someone who knew which code was which treatment ({names}): an eye that knows "
+        "sees what it hopes for, so this verdict is weaker than its figures.",
+        "{number} of {looks} judgings were by someone who knew which code was which treatment ({names}): an eye that knows "
+        "sees what it hopes for, so this verdict is weaker than its figures.",
+        len(seeing),
+        looks=len(looks),
+        names=names,
     ), False
 
 
@@ -212,8 +221,12 @@ def _agreement(blocks: Iterable[list[dict[int, int]]]) -> str:
     if found is not None:
         return found.sentence
     if several:
-        return "No judge of a row with several judges set its pans apart, so nothing is known of how far they agree."
-    return "Every row was judged by one pair of eyes: how far another judge would agree is not known. Two judges a row tell it."
+        return phrase(
+            "No judge of a row with several judges set its pans apart, so nothing is known of how far they agree."
+        )
+    return phrase(
+        "Every row was judged by one pair of eyes: how far another judge would agree is not known. Two judges a row tell it."
+    )
 
 
 def _opposed(looks: dict[int, list[Judging]], of_blocks: dict[int, list[dict[int, int]]]) -> list[str]:
@@ -225,16 +238,17 @@ def _opposed(looks: dict[int, list[Judging]], of_blocks: dict[int, list[dict[int
             if opposite > same:
                 blocks[str(one.judge), str(other.judge)].append(one.block.number)
     return [
-        f"{one} and {other} disagree widely in {_named_blocks(told)}: more pairs of pans the other way "
-        "round than the same way."
+        phrase(
+            "{one} and {other} disagree widely in {blocks}: more pairs of pans the other way round "
+            "than the same way.",
+            one=one,
+            other=other,
+            blocks=_named_blocks(told),
+        )
         for (one, other), told in blocks.items()
     ]
 
 
 def _named_blocks(numbers: Sequence[int]) -> str:
     named = ", ".join(map(str, sorted(numbers)))
-    return f"block {named}" if len(numbers) == 1 else f"blocks {named}"
-
-
-def _rows(number: int) -> str:
-    return "1 look at a row" if number == 1 else f"{number} looks at a row"
+    return phrase_counted("block {blocks}", "blocks {blocks}", len(numbers), blocks=named)

@@ -8,8 +8,10 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from django.db.models import prefetch_related_objects
+from django.utils.translation import gettext_lazy
 
-from prospecting.calc import units
+from prospecting.calc import number_words, units
+from prospecting.calc.language import phrase
 from prospecting.models import Member, Origin
 from trials.calc.next_dose import NextDose, next_dose
 from trials.frames.trial_lines import RunLine, TrialLines
@@ -24,10 +26,16 @@ if TYPE_CHECKING:
 # A page of doses has something to say from two of one additive on.
 FEWEST_RUNGS = 2
 NEXT_BECAUSE = {
-    "between": "half-way, by factors, between the highest dose not shown and the lowest one shown",
-    "up": "no dose was shown, so twice the highest one; outside what was tried, so only one to try, not one to use",
-    "down": "lower than any with runs that count, since the least that works may lie there; only one to try, not one to use",
-    "again": "a lower dose was shown and a higher one not: first see whether that holds",
+    "between": gettext_lazy(
+        "half-way, by factors, between the highest dose not shown and the lowest one shown"
+    ),
+    "up": gettext_lazy(
+        "no dose was shown, so twice the highest one; outside what was tried, so only one to try, not one to use"
+    ),
+    "down": gettext_lazy(
+        "lower than any with runs that count, since the least that works may lie there; only one to try, not one to use"
+    ),
+    "again": gettext_lazy("a lower dose was shown and a higher one not: first see whether that holds"),
 }
 
 
@@ -150,13 +158,13 @@ def dose_said(ml_per_l: Decimal | float, unit: str) -> str:
 
 def as_poured(ml_per_l: Decimal | float, water_ml: Decimal, water_typed: str) -> str:
     """What goes into the tub: drops, or mL and teaspoons."""
-    return f"{units.tub_amounts(ml_per_l, water_ml).as_poured()} in {water_typed}"
+    amount = units.tub_amounts(ml_per_l, water_ml).as_poured()
+    return phrase("{amount} in {water}", amount=amount, water=water_typed)
 
 
 def listed(names: Iterable[str]) -> str:
     """Names with commas and an "and"."""
-    *first, last = names
-    return f"{', '.join(first)} and {last}" if first else last
+    return number_words.listed(list(names))
 
 
 @dataclass

@@ -11,6 +11,7 @@ from django.db.models import Count, Exists, F, IntegerField, Max, Min, OuterRef,
 from django.db.models.expressions import RawSQL
 from django.db.models.functions import Coalesce
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
 from prospecting.calc.ancestry import (
@@ -26,6 +27,7 @@ from prospecting.calc.ancestry import (
     tree_rows,
     walked,
 )
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.mass_balance import mass_left_g, total_mass_g
 from prospecting.models import Dig, Draw, Lot, Origin, Reading, Sample, Step
 from prospecting.models.assays import ValueInUse
@@ -109,7 +111,7 @@ class LotFacts(NamedTuple):
 
     @property
     def word(self) -> str:
-        return Lot.Kind(self.kind).label
+        return str(Lot.Kind(self.kind).label)
 
     @property
     def url(self) -> str:
@@ -125,7 +127,7 @@ class StepFacts(NamedTuple):
 
     @property
     def word(self) -> str:
-        return Step.Kind(self.kind).label
+        return str(Step.Kind(self.kind).label)
 
     @property
     def url(self) -> str:
@@ -529,7 +531,9 @@ def _steps_group(key: int, own: Sequence[int], family: set[int], books: _Books) 
     into = (0, Decimal(0))
     if pks[0] in books.drawn:
         into = _rest(pks, books.drawn, len(drawn), total_mass_g(draw.mass_g for draw in drawn))
-    word = f"Dig {digs[0].pk}" if len(digs) == 1 else "Pan" if runs else first.word
+    word = phrase("Pan") if runs else first.word
+    if len(digs) == 1:
+        word = phrase("Dig {dig}", dig=digs[0].pk)
     url = digs[0].get_absolute_url() if digs else first.url
     return Group(
         key=key,
@@ -576,33 +580,37 @@ def _row(key: RowKey, books: _Books, grade_unit: str) -> Row:
         made=made["number"] if made else 0,
         made_g=made["total_g"] if made else Decimal(0),
         made_code=made["a_code"] if one else "",
-        made_word=lots_word(made["a_kind"], made["number"]) if same else "lots",
+        made_word=lots_word(made["a_kind"], made["number"]) if same else phrase("lots"),
         facts=[*_gold_words(runs), *_reading_words(samples, grade_unit)],
     )
 
 
 _MANY = {
-    Lot.Kind.BUCKET: "buckets",
-    Lot.Kind.CRUSHED: "crushed lots",
-    Lot.Kind.UNDERSIZE: "undersize lots",
-    Lot.Kind.OVERSIZE: "oversize lots",
-    Lot.Kind.SPLIT: "splits",
-    Lot.Kind.BLEND: "blends",
-    Lot.Kind.PORTION: "portions",
-    Lot.Kind.CONCENTRATE: "concentrates",
-    Lot.Kind.TAILS: "tails",
-    Lot.Kind.ASSAY_SPLIT: "splits for assay",
+    Lot.Kind.BUCKET: gettext_lazy("buckets"),
+    Lot.Kind.CRUSHED: gettext_lazy("crushed lots"),
+    Lot.Kind.UNDERSIZE: gettext_lazy("undersize lots"),
+    Lot.Kind.OVERSIZE: gettext_lazy("oversize lots"),
+    Lot.Kind.SPLIT: gettext_lazy("splits"),
+    Lot.Kind.BLEND: gettext_lazy("blends"),
+    Lot.Kind.PORTION: gettext_lazy("portions"),
+    Lot.Kind.CONCENTRATE: gettext_lazy("concentrates"),
+    Lot.Kind.TAILS: gettext_lazy("tails"),
+    Lot.Kind.ASSAY_SPLIT: gettext_lazy("splits for assay"),
 }
 
 
 def lots_word(kind: str, number: int) -> str:
     """What one lot, or several, of a kind are called."""
-    return Lot.Kind(kind).label if number == 1 else _MANY[kind]
+    return str(Lot.Kind(kind).label if number == 1 else _MANY[kind])
 
 
 def _ground_words(digs: Sequence[Dig]) -> list[str]:
     zones = {dig.zone_id: dig.zone.name for dig in digs}
-    where = next(iter(zones.values())) if len(zones) == 1 else f"{len(zones)} zones"
+    where = (
+        next(iter(zones.values()))
+        if len(zones) == 1
+        else phrase_counted("{number} zone", "{number} zones", len(zones))
+    )
     return [f"{digs[0].station}, {where}" if len(digs) == 1 else where]
 
 
@@ -620,20 +628,25 @@ def _gold_words(runs: Sequence[dict]) -> list[str]:
     )
     words = []
     if weighed:
-        words.append(f"gold {_between([units.format_gold_mg(mg) for mg in weighed])}")
+        words.append(phrase("gold {mass}", mass=_between([units.format_gold_mg(mg) for mg in weighed])))
     if below:
         steps_mg = {run["scale_step_mg"] for run in below}
         limit = units.format_gold_mg(max(steps_mg))
-        words.append(f"gold below {limit}" if len(runs) == 1 else f"{len(below)} below {limit}")
-    if colours:
         words.append(
-            f"{_between([str(number) for number in colours])} colour{'' if colours[-1] == 1 else 's'}"
+            phrase("gold below {limit}", limit=limit)
+            if len(runs) == 1
+            else phrase("{pans} below {limit}", pans=len(below), limit=limit)
         )
+    if colours:
+        shown = _between([str(number) for number in colours])
+        words.append(phrase_counted("{colours} colour", "{colours} colours", colours[-1], colours=shown))
     if failed := len(runs) - len(sound):
-        words.append("failed" if len(runs) == 1 else f"{failed} failed")
+        words.append(phrase("failed") if len(runs) == 1 else phrase("{pans} failed", pans=failed))
     if hidden:
         words.append(
-            "gold told when the block is closed" if len(hidden) == len(runs) else f"{len(hidden)} told later"
+            phrase("gold told when the block is closed")
+            if len(hidden) == len(runs)
+            else phrase("{pans} told later", pans=len(hidden))
         )
     return words
 
@@ -645,15 +658,21 @@ def _reading_words(samples: Sequence[Sample], grade_unit: str) -> list[str]:
     words = [_between([units.format_grade(grade, grade_unit) for grade in graded])] if graded else []
     words += [_reading_word(reading, grade_unit) for reading in readings if reading.grade_g_per_t is None]
     if waiting := len(samples) - len(readings):
-        words.append("no reading in use yet" if len(samples) == 1 else f"{waiting} without a reading yet")
+        words.append(
+            phrase("no reading in use yet")
+            if len(samples) == 1
+            else phrase("{samples} without a reading yet", samples=waiting)
+        )
     return words
 
 
 def _reading_word(value: ValueInUse, grade_unit: str) -> str:
-    way = "below" if value.symbol == Reading.Symbol.BELOW else "above"
-    return f"{way} {units.format_grade(value.limit_g_per_t, grade_unit)}"
+    limit = units.format_grade(value.limit_g_per_t, grade_unit)
+    if value.symbol == Reading.Symbol.BELOW:
+        return phrase("below {limit}", limit=limit)
+    return phrase("above {limit}", limit=limit)
 
 
 def _between(texts: Sequence[str]) -> str:
     low, high = texts[0], texts[-1]
-    return low if low == high else f"{low.partition(' ')[0]} to {high}"
+    return low if low == high else phrase("{low} to {high}", low=low.partition(" ")[0], high=high)

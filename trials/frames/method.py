@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase
 from prospecting.models import Member
 from trials.frames.findings import doubt_about, rows_meant, shown_in_a_line
 from trials.models import Finding, FindingEvidence, Trial
@@ -157,7 +158,7 @@ def _line(finding: Finding, changed: Collection[int], usual: tuple[Decimal, str]
                     shown_in_a_line(row)
                     for row in rows_meant(piece.figures, finding.additive, finding.ml_per_l)
                 ]
-                or [piece.figures["headline"] or "It says nothing of this treatment."],
+                or [piece.figures["headline"] or phrase("It says nothing of this treatment.")],
                 piece.pk in changed,
             )
             for piece in pieces

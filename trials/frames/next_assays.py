@@ -8,9 +8,11 @@ from functools import cache, cached_property, partial
 from typing import TYPE_CHECKING
 
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
 from prospecting.calc.grade import gold_mg
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import numeral
 from prospecting.frames.plain_columns import as_float, rows_sha256
 from prospecting.models import Dispatch, Lot, Origin, Reading, Sample
@@ -55,7 +57,7 @@ KINDS = (
 )
 # A laboratory's last word on a sample it gives no figure of: nothing more is waited for.
 NO_FIGURE = (Reading.Symbol.NOT_ENOUGH, Reading.Symbol.NOT_RECEIVED, Reading.Symbol.NOT_ANALYSED)
-NO_GRAIN = (
+NO_GRAIN = gettext_lazy(
     "Nothing tells how far chance moves an assay: no colours were counted by size in any pan. Type below what a typical grain "
     "weighs."
 )
@@ -149,8 +151,8 @@ class Choice:
     @property
     def narrower_text(self) -> str:
         if self.narrower >= 1:
-            return f"{figure(self.narrower, 2)} times its mean"
-        return f"{units.format_share(round(self.narrower, 4))} of its mean"
+            return phrase("{times} times its mean", times=figure(self.narrower, 2))
+        return phrase("{share} of its mean", share=units.format_share(round(self.narrower, 4)))
 
     @property
     def for_price_text(self) -> str:
@@ -212,7 +214,7 @@ def next_assays(books: Books, stock: Stock, asked: NextAsked, *, grade_unit: str
     """Rank the assays that could be bought."""
     grain = grain_of(books.counted, typed_mg=asked.grain_mg, weighed=len(books.pans))
     if grain is None:
-        return Ranking([], 0, [], [], NO_GRAIN, False, "", None)
+        return Ranking([], 0, [], [], str(NO_GRAIN), False, "", None)
     sides = sides_of(books, grain_mg=grain.high_mg, without_failed=False)
     offered = _offered(stock, asked)
     assays = _assays_by_zone(sides)
@@ -394,7 +396,7 @@ def _choice(offer: Offer, known: "Zone", books: Books, grade_unit: str, mass_uni
         take_url="" if lot.is_split else reverse("lot-take-for-assay", args=[lot.code]),
         zone=books.zones[offer.zone],
         zone_url=reverse("zone-detail", args=[offer.zone]),
-        method=Dispatch.Method(offer.method).label,
+        method=str(Dispatch.Method(offer.method).label),
         needed_text=units.format_mass(lot.on_hand_g if lot.is_split else NEEDED_G[offer.method], mass_unit),
         mean_text=units.format_grade(now.mean, grade_unit),
         now_text=f"±{units.format_grade(now.half_width, grade_unit)}",
@@ -441,28 +443,46 @@ def _sentences(choices: Sequence[Choice], waiting: int, mixed: int, with_price: 
     said = []
     if choices:
         best = choices[0]
-        said.append(
-            f"{'Most for its price' if with_price else 'Most narrowing'}: {best.code} of {best.zone} by "
-            f"{_lower(best.method)}. The zone's mean, now {best.mean_text}, would then be known to {best.after_text} instead of "
-            f"{best.now_text} ({units.format_share(LEVEL)} confidence)."
+        parts = {"lot": best.code, "zone": best.zone, "method": _lower(best.method)}
+        most = (
+            phrase("Most for its price: {lot} of {zone} by {method}.", **parts)
+            if with_price
+            else phrase("Most narrowing: {lot} of {zone} by {method}.", **parts)
         )
+        mean = phrase(
+            "The zone's mean, now {mean}, would then be known to {after} instead of {now} ({level} confidence).",
+            mean=best.mean_text,
+            after=best.after_text,
+            now=best.now_text,
+            level=units.format_share(LEVEL),
+        )
+        said.append(f"{most} {mean}")
         if not with_price:
             said.append(
-                "No price is in the books, so they are ranked by the gain alone: choose a method and type its price below."
+                phrase(
+                    "No price is in the books, so they are ranked by the gain alone: choose a method and type its price below."
+                )
             )
         said.append(
-            "Expected, not promised: an assay far from the others may widen the interval, and then it said something new."
+            phrase(
+                "Expected, not promised: an assay far from the others may widen the interval, and then it said something new."
+            )
         )
     if waiting:
         said.append(
-            f"{waiting} lots have a split packed for, or at, a laboratory already and are not ranked."
-            if waiting > 1
-            else "1 lot has a split packed for, or at, a laboratory already and is not ranked."
+            phrase_counted(
+                "{number} lot has a split packed for, or at, a laboratory already and is not ranked.",
+                "{number} lots have a split packed for, or at, a laboratory already and are not ranked.",
+                waiting,
+            )
         )
     if mixed:
         said.append(
-            f"{mixed} lot{'s' if mixed > 1 else ''} of several zones {'are' if mixed > 1 else 'is'} left out: one grade for "
-            "all of them narrows none."
+            phrase_counted(
+                "{number} lot of several zones is left out: one grade for all of them narrows none.",
+                "{number} lots of several zones are left out: one grade for all of them narrows none.",
+                mixed,
+            )
         )
     return said
 
@@ -471,7 +491,13 @@ def _failed_sentence(counted: Sequence[Assay]) -> list[str]:
     failed = sum(assay.has_failed for assay in counted)
     if not failed:
         return []
-    return [f"{failed} of the values rest{'s' if failed == 1 else ''} on a return with a failed check."]
+    return [
+        phrase_counted(
+            "{number} of the values rests on a return with a failed check.",
+            "{number} of the values rest on a return with a failed check.",
+            failed,
+        )
+    ]
 
 
 def _bare(text: str) -> str:
@@ -494,35 +520,54 @@ def _working(known, assays, grain, books: Books, grade_unit: str) -> Working:
         inputs = _assay_inputs(assays[zone], grade_unit)
         rows.append(
             WorkingRow(
-                f"{books.zones[zone]}: its mean as it is known now",
-                "generalised least squares over lots; digs lie apart by one sd s beyond the assays' own chance; half the "
-                "interval = t × standard error, t for digs − 1",
-                inputs + (("digs lie apart by, sd", units.format_grade(now.between_sd, grade_unit), "", ""),),
-                f"{units.format_grade(now.mean, grade_unit)} ± {units.format_grade(now.half_width, grade_unit)} "
-                f"({units.format_share(now.level)}, {now.digs} digs)",
+                phrase("{zone}: its mean as it is known now", zone=books.zones[zone]),
+                phrase(
+                    "generalised least squares over lots; digs lie apart by one sd s beyond the assays' own chance; half the "
+                    "interval = t × standard error, t for digs − 1"
+                ),
+                inputs
+                + (
+                    (phrase("digs lie apart by, sd"), units.format_grade(now.between_sd, grade_unit), "", ""),
+                ),
+                phrase(
+                    "{mean} ± {half} ({level}, {digs} digs)",
+                    mean=units.format_grade(now.mean, grade_unit),
+                    half=units.format_grade(now.half_width, grade_unit),
+                    level=units.format_share(now.level),
+                    digs=now.digs,
+                ),
                 "",
-                "R. DerSimonian and N. Laird, Controlled Clinical Trials 7 (1986) 177 (from memory)",
+                phrase("R. DerSimonian and N. Laird, Controlled Clinical Trials 7 (1986) 177 (from memory)"),
             )
         )
     rows.append(
         WorkingRow(
-            "After one more assay",
-            "the same with one more row: the lot's digs by their shares, and the chance of its charge √(grain ÷ gold in the "
-            "charge) at the zone's mean",
-            (("grain, mean weighted by mass", grain.words, "", ""),),
+            phrase("After one more assay"),
+            phrase(
+                "the same with one more row: the lot's digs by their shares, and the chance of its charge √(grain ÷ "
+                "gold in the charge) at the zone's mean"
+            ),
+            ((phrase("grain, mean weighted by mass"), grain.words, "", ""),),
         )
     )
     return Working(
         rows=tuple(rows),
         assumptions=(
-            "Narrower is the difference of the two halves over the zone's mean, so that poor and rich zones compare; divided by "
-            "the price it ranks.",
-            "Half an interval larger than the mean itself says that the mean is hardly known.",
-            "Only lots that are all of one zone count and are ranked. A value below or above its limit counts as the limit "
-            "here: good enough to rank by, not a grade.",
-            "What a laboratory needs at least: "
-            + ", ".join(f"{Dispatch.Method(m).label} {figure(float(g))} g" for m, g in NEEDED_G.items())
-            + " (common practice, no source). Ask yours.",
+            phrase(
+                "Narrower is the difference of the two halves over the zone's mean, so that poor and rich zones "
+                "compare; divided by the price it ranks."
+            ),
+            phrase("Half an interval larger than the mean itself says that the mean is hardly known."),
+            phrase(
+                "Only lots that are all of one zone count and are ranked. A value below or above its limit counts as the limit "
+                "here: good enough to rank by, not a grade."
+            ),
+            phrase(
+                "What a laboratory needs at least: {methods} (common practice, no source). Ask yours.",
+                methods=", ".join(
+                    f"{Dispatch.Method(m).label} {figure(float(g))} g" for m, g in NEEDED_G.items()
+                ),
+            ),
         ),
     )
 
@@ -539,9 +584,23 @@ def _assay_inputs(assays: Sequence[Assay], grade_unit: str) -> tuple[tuple[str, 
         for assay in assays[-MOST_SHOWN:]
     )
     if len(assays) > MOST_SHOWN:
-        inputs += (("assays shown", f"the latest {MOST_SHOWN} of {len(assays)}", "", ""),)
+        inputs += (
+            (
+                phrase("assays shown"),
+                phrase("the latest {number} of {assays}", number=MOST_SHOWN, assays=len(assays)),
+                "",
+                "",
+            ),
+        )
     if len(assays) > MOST_ASSAYS:
-        inputs += (("assays counted", f"the latest {MOST_ASSAYS} of {len(assays)}", "", ""),)
+        inputs += (
+            (
+                phrase("assays counted"),
+                phrase("the latest {number} of {assays}", number=MOST_ASSAYS, assays=len(assays)),
+                "",
+                "",
+            ),
+        )
     return inputs
 
 

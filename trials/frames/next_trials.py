@@ -6,9 +6,12 @@ from functools import cached_property
 
 from django.db.models import Count, Max, OuterRef, Q, Subquery
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.mass_balance import portions_need
+from prospecting.calc.number_words import listed
 from prospecting.models import JournalEntry, Lot, Member
 from trials.calc import next_trials as rules
 from trials.calc.next_trials import Arm, Dosed, Idea, Plan, Tried
@@ -22,23 +25,28 @@ from trials.models import Additive, ClearingTest, Finding, Run, Treatment, Trial
 # The newest of each; what is older the group has long since decided on.
 MOST_TRIALS, MOST_TESTS, MOST_TIMED = 60, 12, 240
 RULES = {
-    "repeat": "Ask again with more blocks",
-    "ladder": "The next dose",
-    "confirm": "See whether it holds",
-    "gold": "Does clearing cost gold?",
-    "pair": "Both together",
-    "open": "An open question",
+    "repeat": gettext_lazy("Ask again with more blocks"),
+    "ladder": gettext_lazy("The next dose"),
+    "confirm": gettext_lazy("See whether it holds"),
+    "gold": gettext_lazy("Does clearing cost gold?"),
+    "pair": gettext_lazy("Both together"),
+    "open": gettext_lazy("An open question"),
 }
 LADDER_WHY = {
-    "between": "The dose lies halfway, as ratios go, between the highest one not shown and the lowest one shown.",
-    "up": "No dose was shown so far: this is twice the highest one tried.",
-    "down": "It is half the lowest dose tried: less may do as well, and where more does harm it may do better.",
-    "again": "A lower dose was shown and a higher one not: first see whether that holds, before anything between is tried.",
+    "between": gettext_lazy(
+        "The dose lies halfway, as ratios go, between the highest one not shown and the lowest one shown."
+    ),
+    "up": gettext_lazy("No dose was shown so far: this is twice the highest one tried."),
+    "down": gettext_lazy(
+        "It is half the lowest dose tried: less may do as well, and where more does harm it may do better."
+    ),
+    "again": gettext_lazy(
+        "A lower dose was shown and a higher one not: first see whether that holds, before anything between is tried."
+    ),
 }
-SOURCES = {
-    "power": "Power of the comparison with the control, all treatments judged together (Dunnett 1955), at the stated ratio.",
-    "count": "Counted.",
-}
+POWER_SOURCE = gettext_lazy(
+    "Power of the comparison with the control, all treatments judged together (Dunnett 1955), at the stated ratio."
+)
 
 
 @dataclass(frozen=True)
@@ -197,42 +205,64 @@ class _Books:
     def _repeat(self, idea: Idea) -> tuple:
         trial = self._trial(idea)
         names, ratio = _and(arm.name for arm in idea.arms), figure(idea.base.ratio)
-        was = "was" if len(idea.arms) == 1 else "were"
-        rows = "blocks" if idea.base.in_blocks else "runs of each"
-        why = f"{names} {was} not shown in {idea.base.blocks} {rows}, too few to see "
-        why += "who wins" if idea.base.by_places else f"{ratio} times"
-        return trial.question, f"{why}. A repeat is read by itself, in its own blocks.", self._verdict(trial)
+        why = phrase_counted(
+            "{treatments} was not shown in {blocks} {rows}, too few to see {what}.",
+            "{treatments} were not shown in {blocks} {rows}, too few to see {what}.",
+            len(idea.arms),
+            treatments=names,
+            blocks=idea.base.blocks,
+            rows=phrase("blocks") if idea.base.in_blocks else phrase("runs of each"),
+            what=phrase("who wins") if idea.base.by_places else phrase("{ratio} times", ratio=ratio),
+        )
+        repeat = phrase("A repeat is read by itself, in its own blocks.")
+        return trial.question, f"{why} {repeat}", self._verdict(trial)
 
     def _ladder(self, idea: Idea) -> tuple:
         trial, additive = self._trial(idea), self.additives[idea.arms[0].doses[0][0]]
-        asked = f"Which dose of {additive}: does {self._named(idea.arms[0], trial)} "
-        asked += "hold?" if idea.dose is None else "recover more than the control?"
-        return asked, LADDER_WHY[idea.why], self._verdict(trial)
+        parts = {"additive": additive, "treatment": self._named(idea.arms[0], trial)}
+        asked = (
+            phrase("Which dose of {additive}: does {treatment} hold?", **parts)
+            if idea.dose is None
+            else phrase("Which dose of {additive}: does {treatment} recover more than the control?", **parts)
+        )
+        return asked, str(LADDER_WHY[idea.why]), self._verdict(trial)
 
     def _confirm(self, idea: Idea) -> tuple:
         trial = self._trial(idea)
         held = [
             finding for finding in self._standing(Finding.Stand.DO) if self._rests_on(finding, idea, trial)
         ]
-        why = "Shown better in one trial only. What is shown once tends to look larger than it is"
+        question = phrase(
+            "Does it hold in new blocks: {treatments}?", treatments=_and(arm.name for arm in idea.arms)
+        )
         if not held:
             return (
-                f"Does it hold in new blocks: {_and(arm.name for arm in idea.arms)}?",
-                f"{why}: see it again before the method rests on it.",
+                question,
+                phrase(
+                    "Shown better in one trial only. What is shown once tends to look larger than it is: see it again before "
+                    "the method rests on it."
+                ),
                 self._verdict(trial),
             )
         return (
-            f"Does it hold in new blocks: {_and(arm.name for arm in idea.arms)}?",
-            f"{why}, and the method rests on it.",
+            question,
+            phrase(
+                "Shown better in one trial only. What is shown once tends to look larger than it is, and the method "
+                "rests on it."
+            ),
             [*self._verdict(trial), *_links(held)],
         )
 
     def _pair(self, idea: Idea) -> tuple:
         one, other = (self.additives[arm.doses[0][0]] for arm in idea.arms[:2])
         return (
-            f"Do {one} and {other} together recover more than the better one alone?",
-            "Each was shown better by itself, and nobody has tried them in one tub. Whether they help or hinder each other "
-            "takes about four times the runs.",
+            phrase(
+                "Do {one} and {other} together recover more than the better one alone?", one=one, other=other
+            ),
+            phrase(
+                "Each was shown better by itself, and nobody has tried them in one tub. Whether they help or hinder each other "
+                "takes about four times the runs."
+            ),
             self._verdict(self._trial(idea)),
         )
 
@@ -247,10 +277,24 @@ class _Books:
         for idea in rules.costs_gold([*held, *cleared], self.tried, self.under_way):
             additive = self.additives[idea.dose[0]]
             finding, test = held.get(idea.dose), cleared.get(idea.dose)
-            source = "The method uses it" if finding else "It was seen to clear faster than the control"
+            why = (
+                phrase(
+                    "The method uses it, but no closed trial has panned for gold at that dose; what it takes down with the mud "
+                    "is lost."
+                )
+                if finding
+                else phrase(
+                    "It was seen to clear faster than the control, but no closed trial has panned for gold at that dose; what "
+                    "it takes down with the mud is lost."
+                )
+            )
             told = (
-                f"Does {additive} cost gold at {self._dosed(idea.dose, self._base_trial(idea))}?",
-                f"{source}, but no closed trial has panned for gold at that dose; what it takes down with the mud is lost.",
+                phrase(
+                    "Does {additive} cost gold at {dose}?",
+                    additive=additive,
+                    dose=self._dosed(idea.dose, self._base_trial(idea)),
+                ),
+                why,
                 _links([finding] if finding else [test]),
             )
             found.append((idea, told))
@@ -266,11 +310,9 @@ class _Books:
         newest = list(tests.distinct().order_by("-pk")[:MOST_TESTS])
         for test, result in zip(newest, test_results(newest), strict=True):
             dosed = {each.tub.holds: each.tub for each in result.tubs if each.tub.additive_id}
-            for verdict in result.verdicts:
-                if verdict.kind != "better":
-                    continue
-                tub = next(tub for holds, tub in dosed.items() if verdict.headline.startswith(holds))
-                found.setdefault((tub.additive_id, float(tub.ml_per_l)), test)
+            for holds, against in result.against.items():
+                if against.kind == "better":
+                    found.setdefault((dosed[holds].additive_id, float(dosed[holds].ml_per_l)), test)
         return found
 
     def _open(self) -> list[tuple]:
@@ -283,10 +325,15 @@ class _Books:
             if finding.ml_per_l is not None:
                 doses = ((finding.additive_id, float(finding.ml_per_l)),)
             name = (
-                f"{finding.additive}, a dose to be chosen" if finding.additive else "what the question asks"
+                phrase("{additive}, a dose to be chosen", additive=finding.additive)
+                if finding.additive
+                else phrase("what the question asks")
             )
             idea = Idea("open", base, (Arm("" if doses else name, doses, "", ""),), 1)
-            told = f"Left open by {finding.concluded_by}, and no trial has taken it up."
+            told = phrase(
+                "Left open by {member}, and no trial has taken it up.",
+                member=finding.concluded_by,
+            )
             found.append((idea, (finding.sentence, told, _links([finding]))))
         return found
 
@@ -316,8 +363,12 @@ class _Books:
     def _named(self, arm: Arm, trial: Trial | None) -> str:
         if not arm.doses:
             return arm.name
-        dosed = " and ".join(
-            f"{self.additives[additive]} at {self._dosed((additive, dose), trial)}"
+        dosed = phrase(" and ").join(
+            phrase(
+                "{additive} at {dose}",
+                additive=self.additives[additive],
+                dose=self._dosed((additive, dose), trial),
+            )
             for additive, dose in arm.doses
         )
         return f"{arm.name} ({dosed})" if arm.name else dosed
@@ -328,7 +379,12 @@ class _Books:
         told = units.format_dose(ml_per_l, self.member.dose_unit)
         if trial is None:
             return told
-        return f"{told}, {units.tub_amounts(ml_per_l, trial.water_ml).as_poured()} in {trial.water_typed}"
+        return phrase(
+            "{dose}, {amount} in {water}",
+            dose=told,
+            amount=units.tub_amounts(ml_per_l, trial.water_ml).as_poured(),
+            water=trial.water_typed,
+        )
 
     def _run_min(self, idea: Idea) -> float:
         trial = self._base_trial(idea)
@@ -337,12 +393,16 @@ class _Books:
         return middle(self._timed) if self._timed else rules.USUAL_RUN_MIN
 
     def _minutes_told(self, idea: Idea) -> str:
-        trial, minutes = self._base_trial(idea), f"{figure(self._run_min(idea))} min a run"
+        trial, minutes = self._base_trial(idea), figure(self._run_min(idea))
         if trial is not None and trial.run_min:
-            return f"{minutes}, as planned in that trial"
+            return phrase("{minutes} min a run, as planned in that trial", minutes=minutes)
         if self._timed:
-            return f"{minutes}, the middle of {len(self._timed)} timed runs"
-        return f"{minutes}, assumed: nobody has timed one"
+            return phrase(
+                "{minutes} min a run, the middle of {number} timed runs",
+                minutes=minutes,
+                number=len(self._timed),
+            )
+        return phrase("{minutes} min a run, assumed: nobody has timed one", minutes=minutes)
 
     @cached_property
     def _timed(self) -> list[float]:
@@ -361,13 +421,16 @@ class _Books:
         trial = self._base_trial(idea)
         lot = trial.feed_lot if trial else None
         own = trial is not None and idea.rule not in ("gold", "open")
-        control = trial.treatments.all()[0].name if own else "the same without it"
+        control = trial.treatments.all()[0].name if own else phrase("the same without it")
         return NextTrial(
-            rule=RULES[idea.rule],
+            rule=str(RULES[idea.rule]),
             question=question,
             why=why,
             links=links,
-            treatments=[f"{control} (control)", *(self._named(arm, trial) for arm in idea.arms)],
+            treatments=[
+                phrase("{treatment} (control)", treatment=control),
+                *(self._named(arm, trial) for arm in idea.arms),
+            ],
             plan=plan,
             minutes=self._minutes_told(idea),
             material=self._material(trial, plan),
@@ -389,7 +452,11 @@ class _Books:
         if trial is None:
             return ""
         need = portions_need(trial.feed_lot.on_hand_g, plan.runs, trial.portion_mass_g)
-        return f"{units.format_mass(need.needed_g, self.member.mass_unit)}, portions of {trial.portion_typed}"
+        return phrase(
+            "{mass}, portions of {portion}",
+            mass=units.format_mass(need.needed_g, self.member.mass_unit),
+            portion=trial.portion_typed,
+        )
 
     def _short(self, lot: Lot | None, plan: Plan) -> str:
         if lot is None:
@@ -397,8 +464,12 @@ class _Books:
         free = max(0, self._stocks[lot.pk].free)
         if free >= plan.runs:
             return ""
-        portions = "1 portion" if free == 1 else f"{free} portions"
-        return f"{lot.code} has {portions} free: blend its successor first, or take a lot like it."
+        return phrase_counted(
+            "{lot} has {number} portion free: blend its successor first, or take a lot like it.",
+            "{lot} has {number} portions free: blend its successor first, or take a lot like it.",
+            free,
+            lot=lot.code,
+        )
 
     def _plan_url(self, lot: Lot | None) -> str:
         address = reverse("trial-add")
@@ -409,61 +480,72 @@ class _Books:
         by_places = idea.base is not None and idea.base.by_places
         chance = (
             WorkingRow(
-                "Chance that a comparison is shown",
-                "blocks in which a treatment that wins 3 in 4 is seen 8 times in 10, as its verdict reckoned",
-                (given("blocks", plan.blocks),),
+                phrase("Chance that a comparison is shown"),
+                phrase(
+                    "blocks in which a treatment that wins 3 in 4 is seen 8 times in 10, as its verdict reckoned"
+                ),
+                (given(phrase("blocks"), plan.blocks),),
                 figure(plan.power, 2),
-                source="Counted over every order the pans can take.",
+                source=phrase("Counted over every order the pans can take."),
             )
             if by_places
             else WorkingRow(
-                "Chance that a comparison is shown",
-                "power against the control in so many blocks, were the true ratio the stated one",
+                phrase("Chance that a comparison is shown"),
+                phrase("power against the control in so many blocks, were the true ratio the stated one"),
                 (
-                    given("stated ratio", plan.ratio, link=verdict),
+                    given(phrase("stated ratio"), plan.ratio, link=verdict),
                     given(
-                        "spread of equal runs, assumed" if plan.spread_assumed else "spread of equal runs",
+                        phrase("spread of equal runs, assumed")
+                        if plan.spread_assumed
+                        else phrase("spread of equal runs"),
                         plan.spread,
-                        "of ln",
+                        phrase("of ln"),
                         "" if plan.spread_assumed else verdict,
                     ),
-                    given("treatments with the control", plan.treatments),
-                    given("blocks", plan.blocks),
+                    given(phrase("treatments with the control"), plan.treatments),
+                    given(phrase("blocks"), plan.blocks),
                 ),
                 figure(plan.power, 2),
-                source=SOURCES["power"],
+                source=str(POWER_SOURCE),
             )
         )
         rows = (
             chance,
             WorkingRow(
-                "Comparisons settled, expected",
-                "comparisons not settled so far × chance of each",
-                (given("not settled so far", idea.unsettled), given("chance", plan.power)),
+                phrase("Comparisons settled, expected"),
+                phrase("comparisons not settled so far × chance of each"),
+                (given(phrase("not settled so far"), idea.unsettled), given(phrase("chance"), plan.power)),
                 figure(plan.settled, 2),
             ),
             WorkingRow(
-                "Hours of panning",
-                "treatments × blocks × minutes of a run / 60",
-                (given("runs", plan.runs), given("minutes of a run", self._run_min(idea), "min")),
+                phrase("Hours of panning"),
+                phrase("treatments × blocks × minutes of a run / 60"),
+                (
+                    given(phrase("runs"), plan.runs),
+                    given(phrase("minutes of a run"), self._run_min(idea), "min"),
+                ),
                 figure(plan.hours, 3),
                 "h",
             ),
             WorkingRow(
-                "Order of the list",
-                "comparisons settled / hours of panning",
-                (given("settled", plan.settled), given("hours", plan.hours, "h")),
+                phrase("Order of the list"),
+                phrase("comparisons settled / hours of panning"),
+                (given(phrase("settled"), plan.settled), given(phrase("hours"), plan.hours, "h")),
                 figure(plan.per_hour, 2),
-                "an hour",
+                phrase("an hour"),
             ),
         )
         return Working(
             rows,
             (
-                "The trial is read by itself, without the blocks already run: adding blocks after a look finds gains that are "
-                "not there.",
-                "A difference as large as the stated one is taken to be there; how likely that is nobody knows beforehand.",
-                "Soaking is not counted: tubs of a block soak side by side.",
+                phrase(
+                    "The trial is read by itself, without the blocks already run: adding blocks after a look finds "
+                    "gains that are not there."
+                ),
+                phrase(
+                    "A difference as large as the stated one is taken to be there; how likely that is nobody knows beforehand."
+                ),
+                phrase("Soaking is not counted: tubs of a block soak side by side."),
             ),
         )
 
@@ -472,27 +554,35 @@ def _capped(plan: Plan) -> str:
     if plan.blocks_wanted is not None and plan.blocks_wanted <= plan.blocks:
         return ""
     if plan.blocks_wanted is None:
-        return f"No number of blocks worth naming is enough for {figure(plan.ratio)} times: lessen the spread first."
-    return (
-        f"{plan.blocks_wanted} blocks would be enough for 8 times in 10; listed are {plan.blocks}, about the most one trial "
-        "takes."
+        return phrase(
+            "No number of blocks worth naming is enough for {ratio} times: lessen the spread first.",
+            ratio=figure(plan.ratio),
+        )
+    return phrase(
+        "{wanted} blocks would be enough for 8 times in 10; listed are {blocks}, about the most "
+        "one trial takes.",
+        wanted=plan.blocks_wanted,
+        blocks=plan.blocks,
     )
 
 
 def _basis(plan: Plan, trial: Trial | None) -> str:
     """What is to be minded about the spread it was reckoned with."""
     if plan.spread_assumed:
-        return f"Equal runs are taken to differ by {units.format_share(plan.spread)}: nobody has seen yet how far they do."
+        return phrase(
+            "Equal runs are taken to differ by {share}: nobody has seen yet how far they do.",
+            share=units.format_share(plan.spread),
+        )
     if plan.spread_thin and trial is not None:
-        return (
-            f"Reckoned with how far the few runs of “{trial}” differ: it may well take more blocks, or fewer."
+        return phrase(
+            "Reckoned with how far the few runs of “{trial}” differ: it may well take more blocks, or fewer.",
+            trial=trial,
         )
     return ""
 
 
 def _and(names: Iterable[str]) -> str:
-    *others, last = (f"“{name}”" for name in names)
-    return f"{', '.join(others)} and {last}" if others else last
+    return listed([f"“{name}”" for name in names])
 
 
 def _links(records: Collection) -> list[tuple[str, str]]:

@@ -5,8 +5,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from django.utils.translation import gettext_lazy
+
 from prospecting.calc import units
 from prospecting.calc.grade import grade_g_per_t
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.mass_balance import total_mass_g
 from prospecting.calc.number_words import in_sentence, numeral
 from prospecting.models import Member
@@ -25,13 +28,13 @@ Left = TailsPan | SettledMud
 Cell = tuple[str, str]
 
 JUDGED_BY = {
-    Trial.Outcome.GOLD_MASS: "weighed gold",
-    Trial.Outcome.COLOURS: "colours counted",
-    Trial.Outcome.PLACES: "places side by side",
+    Trial.Outcome.GOLD_MASS: gettext_lazy("weighed gold"),
+    Trial.Outcome.COLOURS: gettext_lazy("colours counted"),
+    Trial.Outcome.PLACES: gettext_lazy("places side by side"),
 }
-TOGETHER = "In small: the 95 % interval, all treatments judged together."
-AGAIN = "log it again in the next trial, with this question fixed before its first run"
-LOST_BOTH = "portions differ in the gold they hold, and the share lost does not see that"
+TOGETHER = gettext_lazy("In small: the 95 % interval, all treatments judged together.")
+AGAIN = gettext_lazy("log it again in the next trial, with this question fixed before its first run")
+LOST_BOTH = gettext_lazy("portions differ in the gold they hold, and the share lost does not see that")
 
 
 @dataclass(frozen=True)
@@ -54,66 +57,117 @@ class Words:
 
 WORDS = {
     "gold": Words(
-        "Gold by weight",
+        gettext_lazy("Gold by weight"),
         "mg",
-        "recovers more than",
-        "recovers less than",
+        gettext_lazy("recovers more than"),
+        gettext_lazy("recovers less than"),
         True,
-        "plan a new trial judged by weight and let that decide",
-        "a few heavy grains weigh more than many small ones",
-        "as logged; gold by weight",
+        gettext_lazy("plan a new trial judged by weight and let that decide"),
+        gettext_lazy("a few heavy grains weigh more than many small ones"),
+        gettext_lazy("as logged; gold by weight"),
     ),
     "colours": Words(
-        "Colours counted",
-        "colours",
-        "shows more colours than",
-        "shows fewer colours than",
+        gettext_lazy("Colours counted"),
+        gettext_lazy("colours"),
+        gettext_lazy("shows more colours than"),
+        gettext_lazy("shows fewer colours than"),
         True,
-        "plan a new trial judged by colours and let that decide",
-        "small grains count as much as large ones, so more colours is not the same as more gold",
-        "as logged; colours of all size classes added",
+        gettext_lazy("plan a new trial judged by colours and let that decide"),
+        gettext_lazy(
+            "small grains count as much as large ones, so more colours is not the same as more gold"
+        ),
+        gettext_lazy("as logged; colours of all size classes added"),
     ),
-    "places": Words("Places side by side", "place", "", "", True, "", "", "as judged"),
+    "places": Words(
+        gettext_lazy("Places side by side"),
+        gettext_lazy("place"),
+        "",
+        "",
+        True,
+        "",
+        "",
+        gettext_lazy("as judged"),
+    ),
     "minutes": Words(
-        "Minutes of panning a portion",
+        gettext_lazy("Minutes of panning a portion"),
         "min",
-        "takes longer than",
-        "is quicker than",
+        gettext_lazy("takes longer than"),
+        gettext_lazy("is quicker than"),
         False,
         AGAIN,
-        "what is slower may be worth its time, and what is quicker not; see gold an hour",
-        "as logged; minutes of panning, without the soak",
+        gettext_lazy("what is slower may be worth its time, and what is quicker not; see gold an hour"),
+        gettext_lazy("as logged; minutes of panning, without the soak"),
         hints=False,
     ),
     "hour": Words(
-        "Gold an hour of panning",
-        "mg an hour",
-        "gives more gold an hour than",
-        "gives less gold an hour than",
+        gettext_lazy("Gold an hour of panning"),
+        gettext_lazy("mg an hour"),
+        gettext_lazy("gives more gold an hour than"),
+        gettext_lazy("gives less gold an hour than"),
         True,
         AGAIN,
-        "more gold a portion at a slower pace can be less gold a day",
-        "mg of gold x 60 / minutes of panning",
+        gettext_lazy("more gold a portion at a slower pace can be less gold a day"),
+        gettext_lazy("mg of gold x 60 / minutes of panning"),
     ),
     "tails": Words(
-        "Gold left in the tails",
+        gettext_lazy("Gold left in the tails"),
         "mg",
-        "leaves a larger share of its gold in the tails than",
-        "leaves a smaller share of its gold in the tails than",
+        gettext_lazy("leaves a larger share of its gold in the tails than"),
+        gettext_lazy("leaves a smaller share of its gold in the tails than"),
         False,
-        "pan the tails of every run of the next trial again, and settle before it that they will be looked at",
+        gettext_lazy(
+            "pan the tails of every run of the next trial again, and settle before it that they will be looked at"
+        ),
         LOST_BOTH,
-        "gold in the tails / (gold of the run + gold in the tails)",
+        gettext_lazy("gold in the tails / (gold of the run + gold in the tails)"),
     ),
     "mud": Words(
-        "Gold in the settled mud",
+        gettext_lazy("Gold in the settled mud"),
         "mg",
-        "leaves a larger share of its gold in the mud than",
-        "leaves a smaller share of its gold in the mud than",
+        gettext_lazy("leaves a larger share of its gold in the mud than"),
+        gettext_lazy("leaves a smaller share of its gold in the mud than"),
         False,
-        "pan the mud of every run of the next trial, and settle before it that it will be looked at",
+        gettext_lazy(
+            "pan the mud of every run of the next trial, and settle before it that it will be looked at"
+        ),
         LOST_BOTH,
-        "gold in the mud / (gold of the run + gold in the mud)",
+        gettext_lazy("gold in the mud / (gold of the run + gold in the mud)"),
+    ),
+}
+
+
+@dataclass(frozen=True)
+class LeftWords:
+    """How the gold that a run left is told: the table's heading and caption, the picture's axis and legend."""
+
+    share_left: str
+    caught: str
+    axis: str
+    each_dot: str
+
+
+LEFT_WORDS = {
+    "tails": LeftWords(
+        gettext_lazy("Share left in the tails, times control"),
+        gettext_lazy(
+            "Caught: the runs' gold over that of runs and tails together, all runs of a treatment as one; in small, what "
+            "both held and its grade (calculated head)."
+        ),
+        gettext_lazy("caught by the run"),
+        gettext_lazy(
+            "Each dot is one run: how much of the gold found in it and its tails the run itself had caught."
+        ),
+    ),
+    "mud": LeftWords(
+        gettext_lazy("Share left in the mud, times control"),
+        gettext_lazy(
+            "Caught: the runs' gold over that of runs and mud together, all runs of a treatment as one; in small, what "
+            "both held and its grade (calculated head)."
+        ),
+        gettext_lazy("caught by the run, of its gold and its mud's"),
+        gettext_lazy(
+            "Each dot is one run: how much of the gold found in it and its mud the run itself had caught."
+        ),
     ),
 }
 PLANNED_KEY = {
@@ -234,10 +288,12 @@ class _Reading:
 
         if self.looked_at < 2:
             return ""
-        return (
-            f"{self.looked_at} outcomes are compared on this page, and each is a chance for luck: were no treatment to do "
-            f"anything, at least one would still point somewhere in up to {units.format_share(luck_of(self.looked_at))} of such "
-            "trials. Only the one fixed at planning gives a verdict."
+        return phrase(
+            "{number} outcomes are compared on this page, and each is a chance for luck: were no treatment to do "
+            "anything, at least one would still point somewhere in up to {share} of such trials. Only the one fixed at "
+            "planning gives a verdict.",
+            number=self.looked_at,
+            share=units.format_share(luck_of(self.looked_at)),
         )
 
     def _left_out(self) -> str:
@@ -245,9 +301,11 @@ class _Reading:
         out = [line for line in self.lines.lines if line.planned.pk not in standing]
         if not out:
             return ""
-        return (
-            f"{_runs(len(out))} not done, failed or void ({self.lines.by_treatment(out)}): left out everywhere on this page; the "
-            "verdict's page gives the reasons."
+        return phrase(
+            "{runs} not done, failed or void ({treatments}): left out everywhere on this page; the verdict's page gives "
+            "the reasons.",
+            runs=_runs(len(out)),
+            treatments=self.lines.by_treatment(out),
         )
 
     # The outcomes, one by one; None where nothing of the kind was recorded
@@ -262,13 +320,19 @@ class _Reading:
         )
         below = sum(1 for value in values.values() if value == -math.inf)
         if section is not None and below:
-            how = (
-                "counted as anything from nothing to the scale's step"
-                if any(ratio for _, _, (ratio, _) in section.rows[1:])
-                else "compared, if at all, by places, which give no ratio"
-            )
+            said = {"below": below, "runs": _runs(len(values))}
             section.cautions.append(
-                f"{below} of {_runs(len(values))} came out below the scale. What the scale does not show is not zero: {how}."
+                phrase(
+                    "{below} of {runs} came out below the scale. What the scale does not show is not zero: counted as "
+                    "anything from nothing to the scale's step.",
+                    **said,
+                )
+                if any(ratio for _, _, (ratio, _) in section.rows[1:])
+                else phrase(
+                    "{below} of {runs} came out below the scale. What the scale does not show is not zero: compared, if "
+                    "at all, by places, which give no ratio.",
+                    **said,
+                )
             )
         return section
 
@@ -309,8 +373,11 @@ class _Reading:
             below = sum(1 for value in rates if value == -math.inf)
             if below:
                 raise ValueError(
-                    f"{_runs(below)} came out below the scale: gold an hour is then not known, and to compare only the others "
-                    "would flatter whatever lost most."
+                    phrase(
+                        "{runs} came out below the scale: gold an hour is then not known, and to compare only the others "
+                        "would flatter whatever lost most.",
+                        runs=_runs(below),
+                    )
                 )
             return compare_masses(rates, *rest, places=places)
 
@@ -325,24 +392,28 @@ class _Reading:
         rows = []
         for name in self.names:
             entry = self._entry(self.by_plan, name)
-            before = f"{entry.blocks_higher} of {entry.blocks_compared}" if entry else ""
+            before = (
+                phrase("{higher} of {compared}", higher=entry.blocks_higher, compared=entry.blocks_compared)
+                if entry
+                else ""
+            )
             rows.append(
                 [self._named(name, len(places[name])), (_mean_text(self.by_plan, name), ""), (before, "")]
             )
         return Section(
             key="places",
             is_planned=True,
-            headers=["Treatment", "Mean place", "Blocks before the control"],
+            headers=[phrase("Treatment"), phrase("Mean place"), phrase("Blocks before the control")],
             rows=rows,
-            table_caption="Mean place: 1 would be most gold in every row.",
+            table_caption=phrase("Mean place: 1 would be most gold in every row."),
             chart=self._chart(
                 "places",
                 places,
-                caption="place in its row of pans, 1 for most gold",
+                caption=phrase("place in its row of pans, 1 for most gold"),
                 span=(1.0, float(max(2, *judged.placed_in.values()))),
             ),
-            legend="Each dot is one pan, the most gold at the left.",
-            no_picture="No pan was placed.",
+            legend=phrase("Each dot is one pan, the most gold at the left."),
+            no_picture=phrase("No pan was placed."),
             cautions=[sentence for sentence in (judged.agreement, *judged.opposed) if sentence],
         )
 
@@ -370,9 +441,10 @@ class _Reading:
         unknown = sum(1 for pair in pairs.values() if None in pair)
         if unknown:
             comparison = None
-            why = (
-                f"Of {_runs(unknown)} the gold caught or left came out below the scale: only bounds are known, so the treatments "
-                "are not compared."
+            why = phrase(
+                "Of {runs} the gold caught or left came out below the scale: only bounds are known, so the "
+                "treatments are not compared.",
+                runs=_runs(unknown),
             )
         else:
             shares = {pk: share_left(*pair) for pk, pair in pairs.items()}
@@ -394,30 +466,38 @@ class _Reading:
         cautions = []
         if len(panned) < len(self.done):
             cautions.append(
-                f"Panned again for {len(panned)} of {_runs(len(self.done))}. If these were picked for what was seen in them, the "
-                "figures mislead."
+                phrase(
+                    "Panned again for {panned} of {runs}. If these were picked for what was seen in them, the figures "
+                    "mislead.",
+                    panned=len(panned),
+                    runs=_runs(len(self.done)),
+                )
             )
+        words = LEFT_WORDS[key]
+        legend = str(words.each_dot)
+        if any(open_dots.values()):
+            legend += " " + phrase("Open dots: only bounds are known.")
         return Section(
             key=key,
             is_planned=False,
-            headers=["Treatment", "Caught by the runs", f"Share left in the {key}, times control"],
+            headers=[
+                phrase("Treatment"),
+                phrase("Caught by the runs"),
+                str(words.share_left),
+            ],
             rows=rows,
-            table_caption=f"Caught: the runs' gold over that of runs and {key} together, all runs of a treatment as one; in "
-            f"small, what both held and its grade (calculated head). {TOGETHER if comparison else ''}".strip(),
+            table_caption=f"{words.caught} {TOGETHER}" if comparison else str(words.caught),
             chart=self._chart(
                 key,
                 dots,
                 below=open_dots,
-                below_text="bounds",
-                caption=f"caught by the run, of its gold and its {key}'s"
-                if key == "mud"
-                else "caught by the run",
+                below_text=phrase("bounds"),
+                caption=str(words.axis),
                 span=(0.0, 1.0),
                 as_percent=True,
             ),
-            legend=f"Each dot is one run: how much of the gold found in it and its {key} the run itself had caught."
-            + (" Open dots: only bounds are known." if any(open_dots.values()) else ""),
-            no_picture="Nothing to draw: only bounds are known of every run.",
+            legend=legend,
+            no_picture=phrase("Nothing to draw: only bounds are known of every run."),
             pointers=self._pointers(comparison, key),
             nothing_said=why,
             cautions=cautions,
@@ -462,7 +542,12 @@ class _Reading:
                 number = int(sum(own))
                 rate = count_interval(number, len(own)) if own else None
                 a_run = (
-                    f"{figure(rate.rate)} a run ({figure(rate.lower, 2)} to {figure(rate.upper, 2)})"
+                    phrase(
+                        "{rate} a run ({low} to {high})",
+                        rate=figure(rate.rate),
+                        low=figure(rate.lower, 2),
+                        high=figure(rate.upper, 2),
+                    )
                     if rate
                     else ""
                 )
@@ -474,19 +559,24 @@ class _Reading:
                     ]
                 )
             groups.append((in_sentence(size.label), rows))
-            what = f"{label.lower()} colours than"
+            more = phrase("shows more {size} colours than", size=label.lower())
+            less = phrase("shows fewer {size} colours than", size=label.lower())
             found = self._others() if comparison is not None else []
             sentences += [
                 pointer.sentence
-                for pointer in (
-                    point_to(comparison, name, f"shows more {what}", f"shows fewer {what}") for name in found
-                )
+                for pointer in (point_to(comparison, name, more, less) for name in found)
                 if pointer.direction != "not told"
             ]
         return ClassTable(
             groups=groups,
-            too_few=f"Under {FEWEST_COLOURS} in all, so they say nothing: {', '.join(few)}." if few else "",
-            sentences=sentences or ["No size by itself points anywhere beyond chance."],
+            too_few=phrase(
+                "Under {number} in all, so they say nothing: {sizes}.",
+                number=FEWEST_COLOURS,
+                sizes=", ".join(few),
+            )
+            if few
+            else "",
+            sentences=sentences or [phrase("No size by itself points anywhere beyond chance.")],
         )
 
     # What all have in common
@@ -504,34 +594,43 @@ class _Reading:
             below = sum(1 for value in of[name] if value == -math.inf)
             rows.append(
                 [
-                    self._named(name, len(of[name]), f", {below} below the scale" if below else ""),
+                    self._named(
+                        name, len(of[name]), phrase(", {below} below the scale", below=below) if below else ""
+                    ),
                     (_mean_text(comparison, name) if mean else _median(of[name]), ""),
                     self._ratio_cell(comparison, name),
                 ]
             )
             middles[name] = mean
         none_there = {name: sum(1 for value in own if value <= 0) for name, own in of.items()}
-        open_dots = "without a colour" if key == "colours" else "below the scale"
-        middle_is = "the median" if not has_means else "mean with the blocks taken out"
+        open_dots = phrase("without a colour") if key == "colours" else phrase("below the scale")
+        middle_is = phrase("the median") if not has_means else phrase("mean with the blocks taken out")
         if has_means and comparison.route == "colours":
-            middle_is = "mean of a run"
+            middle_is = phrase("mean of a run")
+        middle_told = phrase("Middle: {middle}.", middle=middle_is)
+        legend = phrase("Each dot is one run; the stroke is the middle of its treatment.")
+        if any(none_there.values()):
+            legend += " " + phrase("Open dots: {what}.", what=open_dots)
         return Section(
             key=key,
             is_planned=PLANNED_KEY[self.trial.outcome] == key,
-            headers=["Treatment", f"Middle, {unit}", "Times control"],
+            headers=[phrase("Treatment"), phrase("Middle, {unit}", unit=unit), phrase("Times control")],
             rows=rows,
-            table_caption=f"Middle: {middle_is}. {TOGETHER if has_means else ''}".strip(),
+            table_caption=f"{middle_told} {TOGETHER}" if has_means else middle_told,
             chart=self._chart(
                 key,
                 {name: [value for value in own if value > 0] for name, own in of.items()},
                 below=none_there,
-                below_text="none" if key == "colours" else "below",
+                below_text=phrase("none") if key == "colours" else phrase("below"),
                 middles=middles,
-                caption="mg an hour of panning" if key == "hour" else f"{unit} a portion",
+                caption=phrase("mg an hour of panning")
+                if key == "hour"
+                else phrase("{unit} a portion", unit=unit),
             ),
-            legend="Each dot is one run; the stroke is the middle of its treatment."
-            + (f" Open dots: {open_dots}." if any(none_there.values()) else ""),
-            no_picture=f"Nothing to draw: {_runs(len(values))}, all {open_dots}.",
+            legend=legend,
+            no_picture=phrase(
+                "Nothing to draw: {runs}, all {what}.", runs=_runs(len(values)), what=open_dots
+            ),
             pointers=self._pointers(comparison, key),
             nothing_said=why,
             working=self._working(comparison, key),
@@ -587,14 +686,29 @@ class _Reading:
                 continue
             if how == "opposite":
                 found.append(
-                    f"{pointer.treatment}: this points the other way from the verdict, which is {verdict.kind} by {judged}. Both "
-                    f"can be true: {words.both_true}. The verdict stands; if this matters to you, {words.next_time}."
+                    phrase(
+                        "{treatment}: this points the other way from the verdict, which is {kind} by {outcome}. Both can be "
+                        "true: {why}. The verdict stands; if this matters to you, {next_time}.",
+                        treatment=pointer.treatment,
+                        kind=phrase("better") if verdict.kind == "better" else phrase("worse"),
+                        outcome=judged,
+                        why=words.both_true,
+                        next_time=words.next_time,
+                    )
                 )
             elif words.hints:
-                stands = "not shown" if verdict.kind == "not shown" else "equivalent within the stated margin"
                 found.append(
-                    f"{pointer.treatment}: the verdict by {judged} is {stands}, so this is a hint and no verdict, one of "
-                    f"{self.looked_at} outcomes looked at. If it matters to you, {words.next_time}."
+                    phrase(
+                        "{treatment}: the verdict by {outcome} is {kind}, so this is a hint and no verdict, one of {number} "
+                        "outcomes looked at. If it matters to you, {next_time}.",
+                        treatment=pointer.treatment,
+                        outcome=judged,
+                        kind=phrase("not shown")
+                        if verdict.kind == "not shown"
+                        else phrase("equivalent within the stated margin"),
+                        number=self.looked_at,
+                        next_time=words.next_time,
+                    )
                 )
         return found
 
@@ -620,7 +734,7 @@ class _Reading:
         return {
             "rows": rows,
             "name": key,
-            "title": f"{WORDS[key].title}, by treatment",
+            "title": phrase("{outcome}, by treatment", outcome=WORDS[key].title),
             "description": " ".join(_in_words(row, more.get("as_percent", False)) for row in rows),
         } | more
 
@@ -631,14 +745,19 @@ class _Reading:
             return None
         runs = tuple(
             (
-                f"{each.planned.blind_code}, block {each.planned.block.number}, {each.planned.treatment.name}",
+                phrase(
+                    "{code}, block {block}, {treatment}",
+                    code=each.planned.blind_code,
+                    block=each.planned.block.number,
+                    treatment=each.planned.treatment.name,
+                ),
                 _as_read(each, key),
                 "",
                 each.run.get_absolute_url(),
             )
             for each in self.done
         )
-        rows = (WorkingRow("Runs", WORDS[key].how_read, runs), *comparison.working.rows)
+        rows = (WorkingRow(phrase("Runs"), WORDS[key].how_read, runs), *comparison.working.rows)
         return Working(rows, (comparison.method, *comparison.assumptions))
 
     def _entry(self, comparison: "ControlComparison | None", name: str) -> "TreatmentComparison | None":
@@ -655,8 +774,10 @@ class _Reading:
 
     def _named(self, name: str, runs: int | None = None, more: str = "") -> Cell:
         planned = sum(1 for line in self.lines.lines if line.treatment == name)
-        label = f"{name} (control)" if name == self.control else name
-        return label, "" if runs is None else f"{runs} of {_runs(planned)}{more}"
+        label = phrase("{treatment} (control)", treatment=name) if name == self.control else name
+        if runs is None:
+            return label, ""
+        return label, phrase("{counted} of {runs}", counted=runs, runs=_runs(planned)) + more
 
     def _coarsest(self, steps: Sequence) -> float | None:
         coarsest = max(filter(None, steps), default=self.trial.scale_step_mg)
@@ -671,9 +792,9 @@ class _Reading:
             units.format_grade(grade_g_per_t(mg, ore_g), self.member.grade_unit) if mg else ""
             for mg in (found.head_low_mg, found.head_high_mg)
         )
-        if low == high:
-            return f"of {_head_mg(found)}, {low}"
-        return f"of {_head_mg(found)}, {f'{low} to {high}' if low else f'under {high}'}"
+        if low != high:
+            low = _between(low, high) if low else phrase("under {high}", high=high)
+        return phrase("of {gold}, {grade}", gold=_head_mg(found), grade=low)
 
 
 def _scatter(comparison: "ControlComparison") -> str:
@@ -682,11 +803,16 @@ def _scatter(comparison: "ControlComparison") -> str:
 
     times = figure(comparison.dispersion, 2)
     if scatters_more(comparison.dispersion):
-        return (
-            f"Colours of equal runs scatter {times} times as much as grains falling by chance alone (variance over mean): "
-            "hands, light or clumps add to it. The intervals of ratios allow for it; the exact ones by size do not."
+        return phrase(
+            "Colours of equal runs scatter {times} times as much as grains falling by chance alone (variance "
+            "over mean): hands, light or clumps add to it. The intervals of ratios allow for it; the exact "
+            "ones by size do not.",
+            times=times,
         )
-    return f"Colours of equal runs scatter about as grains fall by chance alone (variance over mean {times})."
+    return phrase(
+        "Colours of equal runs scatter about as grains fall by chance alone (variance over mean {times}).",
+        times=times,
+    )
 
 
 def _mean_of(comparison: "ControlComparison | None", name: str) -> float | None:
@@ -715,31 +841,39 @@ def _median(values: Sequence[float]) -> str:
     if not values:
         return ""
     middling = middle(values)
-    return "below the scale" if middling == -math.inf else figure(middling)
+    return phrase("below the scale") if middling == -math.inf else figure(middling)
 
 
 def _share(found: "FoundGold | None") -> str:
     if found is None:
         return ""
     if found.low is None:
-        return "not known"
+        return phrase("not known")
     if found.is_exact:
         return units.format_share(found.low)
-    return f"{units.format_share(found.low)} to {units.format_share(found.high)}"
+    return _between(units.format_share(found.low), units.format_share(found.high))
+
+
+def _between(low: str, high: str) -> str:
+    return phrase("{low} to {high}", low=low, high=high)
 
 
 def _head_mg(found: "FoundGold") -> str:
     low, high = (units.format_gold_mg(mg) for mg in (found.head_low_mg, found.head_high_mg))
     if found.head_low_mg == found.head_high_mg:
         return low
-    return f"{low} to {high}" if found.head_low_mg else f"under {high}"
+    return _between(low, high) if found.head_low_mg else phrase("under {high}", high=high)
 
 
 def _as_read(each: _Done, key: str) -> str:
     run = each.run
     if key == "colours":
-        return "not counted" if run.colours_total is None else f"{run.colours_total} colours"
-    minutes = f"{numeral(run.pan_min.normalize(), 'f')} min" if run.pan_min else "minutes not logged"
+        return (
+            phrase("not counted")
+            if run.colours_total is None
+            else phrase("{colours} colours", colours=run.colours_total)
+        )
+    minutes = f"{numeral(run.pan_min.normalize(), 'f')} min" if run.pan_min else phrase("minutes not logged")
     if key == "minutes":
         return minutes
     gold = _gold_text(run)
@@ -747,7 +881,9 @@ def _as_read(each: _Done, key: str) -> str:
         return f"{gold}, {minutes}"
     if key in ("tails", "mud"):
         left = getattr(each, key)
-        return f"{gold}; {_gold_text(left) if left else 'not panned again'} left"
+        if not left:
+            return phrase("{gold}; not panned again left", gold=gold)
+        return phrase("{gold}; {left} left", gold=gold, left=_gold_text(left))
     return gold
 
 
@@ -761,8 +897,8 @@ def _mg(what: Run | Left) -> float | None:
 
 def _gold_text(what: Run | Left) -> str:
     if what.below_scale:
-        return f"under {units.format_gold_mg(what.scale_step_mg)}"
-    return "not weighed" if what.gold_mg is None else units.format_gold_mg(what.gold_mg)
+        return phrase("under {high}", high=units.format_gold_mg(what.scale_step_mg))
+    return phrase("not weighed") if what.gold_mg is None else units.format_gold_mg(what.gold_mg)
 
 
 def _in_words(row: dict, as_percent: bool) -> str:
@@ -772,9 +908,9 @@ def _in_words(row: dict, as_percent: bool) -> str:
     values, below = row["values"], row["below"]
     said = f"{row['label']}: {_runs(len(values) + below)}"
     if values:
-        said += f", {write(min(values))} to {write(max(values))}"
-    return f"{said}, {below} of them without a place." if below else f"{said}."
+        said += phrase(", {low} to {high}", low=write(min(values)), high=write(max(values)))
+    return phrase("{said}, {below} of them without a place.", said=said, below=below) if below else f"{said}."
 
 
 def _runs(number: int) -> str:
-    return "1 run" if number == 1 else f"{number} runs"
+    return phrase_counted("{number} run", "{number} runs", number)

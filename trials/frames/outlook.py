@@ -10,8 +10,9 @@ from django.urls import reverse
 
 from prospecting.calc import units
 from prospecting.calc.grade import gold_mg, grade_g_per_t, pooled_grade_g_per_t
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.mass_balance import PortionsNeed, portions_need
-from prospecting.calc.number_words import numeral
+from prospecting.calc.number_words import as_written, numeral
 from prospecting.models import Lot, Step
 from trials.calc import designs
 from trials.calc.spread import relative_spread, step_hides
@@ -120,6 +121,13 @@ def plan_outlook(trial: Trial, treatments: int, mass_unit: str = "lb") -> Outloo
     return _Outlook(trial, treatments, mass_unit).found()
 
 
+@as_written()
+def objection_as_kept(trial: Trial, treatments: int, mass_unit: str) -> str:
+    """Why the plan can't answer its question, as the journal has it, whoever fixes it; blank where it can."""
+    outlook = plan_outlook(trial, treatments, mass_unit)
+    return outlook.cannot if outlook else ""
+
+
 def spreads_of(lot: Lot) -> list[tuple[float, int]]:
     """The lot's own spread of untreated portions, with how many were weighed if enough were; else the usual ones and 0."""
     own = _own_spread(Run.objects.standing().untreated().of_feed(lot).weighings())
@@ -138,7 +146,7 @@ def width_blocks(spread: float, factor: float) -> str:
     """The blocks of a bridge whose interval reaches no farther than `factor` times to either side."""
     from trials.calc.bridge import MOST_BLOCKS, blocks_for_width
 
-    return str(blocks_for_width(spread, factor) or f"more than {MOST_BLOCKS}")
+    return str(blocks_for_width(spread, factor) or phrase("more than {most}", most=MOST_BLOCKS))
 
 
 @dataclass
@@ -189,8 +197,8 @@ class _Outlook:
     def rows_word(self) -> str:
         """What so many of are planned."""
         if not self.trial.in_blocks:
-            return "runs of each"
-        return "rows" if self.trial.is_square else "blocks"
+            return phrase("runs of each")
+        return phrase("rows") if self.trial.is_square else phrase("blocks")
 
     @cached_property
     def each(self) -> int:
@@ -242,10 +250,14 @@ class _Outlook:
             )
         times = portions_compared(self.trial.portion_mass_g, masses)
         spread = Spread(seen.cv_seen, share).in_portions(times)
-        told = f"seen in this lot, {seen.runs} runs"
+        told = phrase("seen in this lot, {runs} runs", runs=seen.runs)
         few = seen.runs < FEW_RUNS
         if few:
-            told += f"; so few that it may be {percent(seen.seen_lower)} to {percent(seen.seen_upper)}"
+            told += phrase(
+                "; so few that it may be {low} to {high}",
+                low=percent(seen.seen_lower),
+                high=percent(seen.seen_upper),
+            )
         at_most = Spread(seen.seen_upper, share).in_portions(times) if few else None
         return _Basis(SEEN, (spread,), spread, told, seen.runs, at_most)
 
@@ -262,13 +274,14 @@ class _Outlook:
         if not spreads[0] > 0:
             return None
         found = tuple(Spread(spread) for spread in spreads)
-        return _Basis(THEORY, found, found[-1], "by sampling theory; panning and weighing come on top")
+        told = phrase("by sampling theory; panning and weighing come on top")
+        return _Basis(THEORY, found, found[-1], told)
 
     def _usual_weights(self) -> _Basis:
         from trials.calc.plan_sight import Spread
 
         spreads = tuple(Spread(spread) for spread in USUAL_SPREADS)
-        return _Basis(USUAL, spreads, spreads[1], "assumed: nothing is known of this lot")
+        return _Basis(USUAL, spreads, spreads[1], phrase("assumed: nothing is known of this lot"))
 
     @cached_property
     def by_colours(self) -> _Basis | None:
@@ -282,9 +295,12 @@ class _Outlook:
                 self.trial.portion_mass_g,
             )
             many = len(self.counted)
-            told = f"counted in {_runs(many)} of this lot"
+            told = phrase("counted in {runs} of this lot", runs=_runs(many))
             if many < FEWEST_FOR_OWN_SPREAD:
-                return _Basis(THEORY, (spread,), spread, f"{told}; taken as scattering by chance alone", many)
+                told = phrase(
+                    "counted in {runs} of this lot; taken as scattering by chance alone", runs=_runs(many)
+                )
+                return _Basis(THEORY, (spread,), spread, told, many)
             return _Basis(SEEN, (spread,), spread, told, many)
         if self.ore.grade_g_per_t is None or self.ore.gold_um is None:
             return None
@@ -294,7 +310,9 @@ class _Outlook:
         if not grains > 0:
             return None
         spread = Spread(sampling.counting_spread(grains), grains=grains)
-        return _Basis(THEORY, (spread,), spread, "by grade and size of the gold, if every grain is found")
+        return _Basis(
+            THEORY, (spread,), spread, phrase("by grade and size of the gold, if every grain is found")
+        )
 
     def basis_of(self, outcome: str) -> _Basis | None:
         return self.by_colours if outcome == Trial.Outcome.COLOURS else self.by_weight
@@ -315,34 +333,57 @@ class _Outlook:
         basis = self.basis_of(self.trial.outcome)
         if basis is None:
             return "unknown", (
-                "Whether this plan can answer your question nobody can say yet: no colours of this lot were counted, and its "
-                "grade and the size of its gold are not known."
+                phrase(
+                    "Whether this plan can answer your question nobody can say yet: no colours of this lot were "
+                    "counted, and its grade and the size of its gold are not known."
+                )
             )
-        asked = f"{numeral(self.ratio, 'g')} times"
+        asked = phrase("{ratio} times", ratio=numeral(self.ratio, "g"))
         best, worst = self._sight(basis.spreads[0]).gain, self._sight(basis.spreads[-1]).gain
         if best > self.ratio:
             return "cannot", (
-                f"This plan can't answer your question: at best it would show {_gain(best)}; you asked for {asked}."
+                phrase(
+                    "This plan can't answer your question: at best it would show {gain}; you asked for {asked}.",
+                    gain=_gain(best),
+                    asked=asked,
+                )
             )
         if worst > self.ratio:
             return "perhaps", (
-                f"This plan can answer your question only if equal portions differ by no more than {self._widest()}; at "
-                f"{_percent(basis.spreads[-1].cv)} it would show {_gain(worst)}, and you asked for {asked}."
+                phrase(
+                    "This plan can answer your question only if equal portions differ by no more than {widest}; at "
+                    "{percent} it would show {gain}, and you asked for {asked}.",
+                    widest=self._widest(),
+                    percent=_percent(basis.spreads[-1].cv),
+                    gain=_gain(worst),
+                    asked=asked,
+                )
             )
         if basis.at_most and self._sight(basis.at_most).gain > self.ratio:
             return "perhaps", (
-                f"Going by {_runs(basis.runs)} this plan can answer your question, but so few say little of the spread: were it "
-                f"{_percent(basis.at_most.cv)}, the plan would show {_gain(self._sight(basis.at_most).gain)}; you asked for "
-                f"{asked}."
+                phrase(
+                    "Going by {runs} this plan can answer your question, but so few say little of the spread: were "
+                    "it {percent}, the plan would show {gain}; you asked for {asked}.",
+                    runs=_runs(basis.runs),
+                    percent=_percent(basis.at_most.cv),
+                    gain=_gain(self._sight(basis.at_most).gain),
+                    asked=asked,
+                )
             )
         if basis.kind == THEORY:
             return "perhaps", (
-                f"As far as chance in sampling goes, this plan can answer your question, a gain of {asked}; what hands and "
-                "panning add to the spread nobody has seen yet."
+                phrase(
+                    "As far as chance in sampling goes, this plan can answer your question, a gain of {asked}; what "
+                    "hands and panning add to the spread nobody has seen yet.",
+                    asked=asked,
+                )
             )
         return (
             "can",
-            f"This plan can answer your question: it shows a gain of {asked} at least 8 times in 10.",
+            phrase(
+                "This plan can answer your question: it shows a gain of {asked} at least 8 times in 10.",
+                asked=asked,
+            ),
         )
 
     def _answer_by_places(self) -> tuple[str, str]:
@@ -350,10 +391,13 @@ class _Outlook:
 
         surest, could_see = self.by_places.sentences
         if self.by_places.seen is None:
-            return "cannot", f"This plan can't answer your question. {could_see}"
+            return "cannot", phrase("This plan can't answer your question. {seen}", seen=could_see)
         return "perhaps", (
-            "Judged by place this plan can say which pan shows more gold, but never how much more: it shows a treatment that "
-            f"beats the control in {in_hundred(self.by_places.seen)}."
+            phrase(
+                "Judged by place this plan can say which pan shows more gold, but never how much more: it shows "
+                "a treatment that beats the control in {blocks}.",
+                blocks=in_hundred(self.by_places.seen),
+            )
         )
 
     def _widest(self) -> str:
@@ -372,16 +416,20 @@ class _Outlook:
         if self.trial.outcome == Trial.Outcome.PLACES or basis is None:
             return ""
         if basis.kind == USUAL:
-            return (
+            return phrase(
                 "How far equal portions of this lot differ nobody has seen yet, so three usual spreads stand in: 20 % for "
                 "well-split fine gold, 35 % as is common, 60 % for coarse gold."
             )
         if basis.kind == THEORY and self.trial.outcome == Trial.Outcome.GOLD_MASS:
-            return (
+            return phrase(
                 "No four untreated portions of this lot were weighed yet; the spread is what sampling theory gives at the "
                 "least from grade, top size and size of the gold."
             )
-        return f"Equal portions differ by {_percent(basis.planning.cv)}: {basis.told}."
+        return phrase(
+            "Equal portions differ by {percent}: {told}.",
+            percent=_percent(basis.planning.cv),
+            told=basis.told,
+        )
 
     # The table
 
@@ -408,9 +456,9 @@ class _Outlook:
             seen=basis.runs,
             told=basis.told
             if spread.grains is None
-            else f"about {_count(spread.grains)} a portion, {basis.told}",
+            else phrase("about {count} a portion, {told}", count=_count(spread.grains), told=basis.told),
             ratio=_times(self._sight(spread).gain),
-            blocks=str(needed) if needed else f"more than {most}",
+            blocks=str(needed) if needed else phrase("more than {most}", most=most),
             needs=needs,
             beyond=beyond,
             width_blocks=width_blocks(spread.cv, self.ratio) if self.trial.is_bridge else "",
@@ -429,9 +477,14 @@ class _Outlook:
             is_planned=self.trial.outcome == Trial.Outcome.PLACES,
             spread=None,
             seen=0,
-            told="no ratio: only which pan shows more",
-            ratio=f"beats the control in {in_hundred(found.seen)}" if found.seen else "nothing yet",
-            blocks=f"{found.worthwhile or f'more than {most}'} for 3 wins in 4",
+            told=phrase("no ratio: only which pan shows more"),
+            ratio=phrase("beats the control in {blocks}", blocks=in_hundred(found.seen))
+            if found.seen
+            else phrase("nothing yet"),
+            blocks=phrase(
+                "{blocks} for 3 wins in 4",
+                blocks=found.worthwhile or phrase("more than {most}", most=most),
+            ),
             needs=needs,
             beyond=beyond,
         )
@@ -440,7 +493,11 @@ class _Outlook:
         """Runs, mass and hours of a plan; and why the lot can't give them."""
         lot = self.trial.feed_lot
         need = portions_need(lot.on_hand_g, self.trial.runs_on_each(plan.runs), self.trial.portion_mass_g)
-        beyond = f"{lot.code} holds only {self._mass(lot.on_hand_g)}." if need.short_g else ""
+        beyond = (
+            phrase("{lot} holds only {mass}.", lot=lot.code, mass=self._mass(lot.on_hand_g))
+            if need.short_g
+            else ""
+        )
         return f"{_runs(plan.runs)}, {self._mass(need.needed_g)}, {self._hours(plan)}", beyond
 
     def _missing(self) -> list[str]:
@@ -448,8 +505,10 @@ class _Outlook:
         if self.by_colours:
             return []
         return [
-            "Colours: how many a portion shows nobody can say, since none of this lot were counted and its grade and the size of "
-            "its gold are not both known."
+            phrase(
+                "Colours: how many a portion shows nobody can say, since none of this lot were counted and its grade "
+                "and the size of its gold are not both known."
+            )
         ]
 
     # What would help
@@ -477,15 +536,15 @@ class _Outlook:
     def _help(self, said: str, gain: float, url: str, act: str) -> Help:
         answers = gain <= self.ratio
         end = (
-            f"that shows {numeral(self.ratio, 'g')} times."
+            phrase("{change}: that shows {ratio} times.", change=said, ratio=numeral(self.ratio, "g"))
             if answers
-            else f"that shows {_gain(gain)}: a step, not enough."
+            else phrase("{change}: that shows {gain}: a step, not enough.", change=said, gain=_gain(gain))
         )
-        return Help(f"{said}: {end}", answers, url, act)
+        return Help(end, answers, url, act)
 
     @property
     def _edit(self) -> tuple[str, str]:
-        return reverse("trial-edit", args=[self.trial.pk]), "Change the draft"
+        return reverse("trial-edit", args=[self.trial.pk]), phrase("Change the draft")
 
     def _help_by_panning_first(self, basis: _Basis | None) -> list[Help]:
         if basis is not None and basis.kind == SEEN:
@@ -493,11 +552,15 @@ class _Outlook:
         lot = self.trial.feed_lot
         return [
             Help(
-                f"Pan {FEWEST_FOR_OWN_SPREAD} untreated portions of {lot.code} first, weigh them and count their colours: then "
-                "this page reckons with the lot's own spread.",
+                phrase(
+                    "Pan {number} untreated portions of {lot} first, weigh them and count their "
+                    "colours: then this page reckons with the lot's own spread.",
+                    number=FEWEST_FOR_OWN_SPREAD,
+                    lot=lot.code,
+                ),
                 False,
                 reverse("run-add", args=[lot.code]),
-                "Pan a portion",
+                phrase("Pan a portion"),
             )
         ]
 
@@ -515,12 +578,17 @@ class _Outlook:
         if not worth_naming(before, gain):
             return []
         takes, _ = self._takes(plan)
-        all_of = "" if rows == needed else f", all that {lot.code} or one plan gives"
-        return [
-            self._help(
-                f"{rows} {self.rows_word} instead of {self.plan.rows}{all_of} ({takes})", gain, *self._edit
+        said = {"number": rows, "rows": self.rows_word, "planned": self.plan.rows, "takes": takes}
+        change = (
+            phrase("{number} {rows} instead of {planned} ({takes})", **said)
+            if rows == needed
+            else phrase(
+                "{number} {rows} instead of {planned}, all that {lot} or one plan gives ({takes})",
+                lot=lot.code,
+                **said,
             )
-        ]
+        )
+        return [self._help(change, gain, *self._edit)]
 
     def _help_by_portions(self, spread: "Spread", before: float) -> list[Help]:
         from trials.calc.plan_sight import (
@@ -543,13 +611,16 @@ class _Outlook:
             return []
         need = portions_need(self.trial.feed_lot.on_hand_g, self.plan.runs, portion_g)
         taken = (
-            "the spread taken as grains falling by chance"
+            phrase("the spread taken as grains falling by chance")
             if spread.by_chance == 1
-            else f"{_percent(spread.by_chance)} of the variance being chance"
+            else phrase("{percent} of the variance being chance", percent=_percent(spread.by_chance))
         )
-        said = (
-            f"Portions of {self._mass(portion_g)} instead of {self.trial.portion_typed} ({self._mass(need.needed_g)} in all; "
-            f"{taken})"
+        said = phrase(
+            "Portions of {mass} instead of {planned} ({total} in all; {taken})",
+            mass=self._mass(portion_g),
+            planned=self.trial.portion_typed,
+            total=self._mass(need.needed_g),
+            taken=taken,
         )
         return [self._help(said, gain, *self._edit)]
 
@@ -570,13 +641,21 @@ class _Outlook:
             spread = crushed_finer(basis.planning, ore, self.stage, finer)
             gain = self._sight(spread).gain
             if best is None or gain < best[1]:
-                best = (f"{number} mesh", gain, spread)
+                best = (phrase("{number} mesh", number=number), gain, spread)
             if gain <= self.ratio or opening_um <= self.ore.gold_um:
                 break
         if best is None or not worth_naming(before, best[1]):
             return []
-        said = f"The lot crushed to pass {best[0]}, so that portions differ by {_percent(best[2].cv)} (sampling theory)"
-        return [self._help(said, best[1], reverse("lot-crush", args=[lot.code]), f"Crush {lot.code}")]
+        said = phrase(
+            "The lot crushed to pass {mesh}, so that portions differ by {percent} (sampling theory)",
+            mesh=best[0],
+            percent=_percent(best[2].cv),
+        )
+        return [
+            self._help(
+                said, best[1], reverse("lot-crush", args=[lot.code]), phrase("Crush {lot}", lot=lot.code)
+            )
+        ]
 
     def _help_by_other_outcomes(self, before: float | None) -> list[Help]:
         """Judged by what is not planned, where that is known well enough to reckon with."""
@@ -584,8 +663,8 @@ class _Outlook:
 
         found = []
         for outcome, said in (
-            (Trial.Outcome.COLOURS, "Judged by colours"),
-            (Trial.Outcome.GOLD_MASS, "Judged by the weight of the gold"),
+            (Trial.Outcome.COLOURS, phrase("Judged by colours")),
+            (Trial.Outcome.GOLD_MASS, phrase("Judged by the weight of the gold")),
         ):
             basis = self.basis_of(outcome)
             if outcome == self.trial.outcome or basis is None or basis.kind == USUAL:
@@ -593,8 +672,17 @@ class _Outlook:
             gain = self._sight(basis.planning).gain
             if before is None or worth_naming(before, gain):
                 many = basis.planning.grains
-                of = f", about {_count(many)} a portion" if many else ""
-                found.append(self._help(f"{said}{of} ({basis.told})", gain, *self._edit))
+                change = (
+                    phrase(
+                        "{judged}, about {colours} a portion ({told})",
+                        judged=said,
+                        colours=_count(many),
+                        told=basis.told,
+                    )
+                    if many
+                    else f"{said} ({basis.told})"
+                )
+                found.append(self._help(change, gain, *self._edit))
         return found
 
     def _help_by_fewer(self, spread: "Spread", before: float) -> list[Help]:
@@ -609,19 +697,34 @@ class _Outlook:
             if gain <= self.ratio:
                 break
         lot = self.trial.feed_lot
-        shared = "no more runs than planned"
+        shared = phrase("no more runs than planned")
         if gain > self.ratio:
             rows = rows_allowed(lot.on_hand_g, self.trial.portion_mass_g, treatments)
             if rows > plan.rows:
                 plan = replace(plan, rows=rows)
                 gain = self._sight(spread, plan).gain
-                shared = f"all that {lot.code} or one plan gives"
+                shared = phrase("all that {lot} or one plan gives", lot=lot.code)
         if not worth_naming(before, gain):
             return []
-        others = "one treatment" if treatments == 2 else f"{treatments - 1} treatments"
+        others = (
+            phrase("one treatment")
+            if treatments == 2
+            else phrase_counted("{number} treatment", "{number} treatments", treatments - 1)
+        )
         takes, _ = self._takes(plan)
-        said = f"Only the control and {others}, in {plan.rows} {self.rows_word}, {shared} ({takes})"
-        return [self._help(said, gain, f"{self.trial.get_absolute_url()}#treatments", "See the treatments")]
+        said = phrase(
+            "Only the control and {treatments}, in {number} {rows}, {shared} ({takes})",
+            treatments=others,
+            number=plan.rows,
+            rows=self.rows_word,
+            shared=shared,
+            takes=takes,
+        )
+        return [
+            self._help(
+                said, gain, f"{self.trial.get_absolute_url()}#treatments", phrase("See the treatments")
+            )
+        ]
 
     def _help_by_asking_less(self, before: float) -> list[Help]:
         from trials.calc.verdict import rounded_up
@@ -631,7 +734,11 @@ class _Outlook:
         asked = rounded_up(before, 3)
         return [
             Help(
-                f"Ask for less: whether a treatment gives {asked} times as much or more is a question that this plan answers.",
+                phrase(
+                    "Ask for less: whether a treatment gives {asked} times as much or more is a question that this "
+                    "plan answers.",
+                    asked=asked,
+                ),
                 True,
                 *self._edit,
             )
@@ -644,8 +751,12 @@ class _Outlook:
         ]
         return [
             Help(
-                f"{Trial.Outcome(outcome).label} would also say how much more: in as many blocks it shows "
-                f"{_gain(self._sight(basis.planning).gain)} ({basis.told}).",
+                phrase(
+                    "{outcome} would also say how much more: in as many blocks it shows {gain} ({told}).",
+                    outcome=Trial.Outcome(outcome).label,
+                    gain=_gain(self._sight(basis.planning).gain),
+                    told=basis.told,
+                ),
                 False,
                 *self._edit,
             )
@@ -658,7 +769,13 @@ class _Outlook:
         if self.by_places.seen is not None or not rows:
             return []
         takes, _ = self._takes(replace(self.plan, rows=rows))
-        said = f"{rows} blocks instead of {self.plan.rows} ({takes}): a treatment that comes first in every block is then shown."
+        said = phrase(
+            "{blocks} blocks instead of {planned} ({takes}): a treatment that comes first in every block is "
+            "then shown.",
+            blocks=rows,
+            planned=self.plan.rows,
+            takes=takes,
+        )
         return [Help(said, True, *self._edit)]
 
     # Time, scale, squares
@@ -670,22 +787,29 @@ class _Outlook:
     def _hours(self, plan: "Plan") -> str:
         from trials.calc.plan_sight import plan_hours
 
-        return f"{_hours_text(plan_hours(plan, self.run_min, 0).panning)} of panning"
+        return phrase("{hours} of panning", hours=_hours_text(plan_hours(plan, self.run_min, 0).panning))
 
     def _hours_told(self) -> str:
         from trials.calc.plan_sight import plan_hours
 
         hours = plan_hours(self.plan, self.run_min, float(self.trial.soak_min))
-        assumed = "" if self.trial.run_min else ", an assumption: the draft does not say"
+        said = {"hours": _hours_text(hours.panning), "minutes": numeral(self.run_min, "g")}
         told = (
-            f"About {_hours_text(hours.panning)} of panning, {numeral(self.run_min, 'g')} min a run{assumed}."
+            phrase("About {hours} of panning, {minutes} min a run.", **said)
+            if self.trial.run_min
+            else phrase(
+                "About {hours} of panning, {minutes} min a run, an assumption: the draft does not say.",
+                **said,
+            )
         )
         if not self.trial.soak_min or not self.trial.in_blocks:
             return told
-        return (
-            f"{told} Soaking adds {_hours_text(hours.soaking_together)} where a block's tubs soak side by side, "
-            f"{_hours_text(hours.soaking_apart)} one after the other."
+        soaking = phrase(
+            "Soaking adds {together} where a block's tubs soak side by side, {apart} one after the other.",
+            together=_hours_text(hours.soaking_together),
+            apart=_hours_text(hours.soaking_apart),
         )
+        return f"{told} {soaking}"
 
     def _misfit(self) -> str:
         """Why no square can be drawn, blank where one can."""
@@ -704,27 +828,35 @@ class _Outlook:
             return (
                 ""
                 if coarse
-                else "The draft does not name the scale's step, so it can't be said whether it is fine enough."
+                else phrase(
+                    "The draft does not name the scale's step, so it can't be said whether it is fine enough."
+                )
             )
         expected_mg = self._expected_mg()
         if expected_mg is None:
             return (
                 ""
                 if coarse
-                else "What a portion gives is not known yet, so neither is whether the scale is fine enough."
+                else phrase(
+                    "What a portion gives is not known yet, so neither is whether the scale is fine enough."
+                )
             )
         hides = step_hides(float(step_mg), float(expected_mg))
         if hides != coarse:
             return ""
         expected, step = units.format_gold_mg(expected_mg), units.format_gold_mg(step_mg)
         if not hides:
-            return (
-                f"The scale is fine enough: steps of {step}, and an untreated portion gives about {expected}."
+            return phrase(
+                "The scale is fine enough: steps of {step}, and an untreated portion gives about {expected}.",
+                step=step,
+                expected=expected,
             )
-        return (
-            f"An untreated portion of this lot gives about {expected}, and the scale shows steps of {step}: some runs will come "
-            "out below it, and the trial will see less than the figures here say. Weigh finer, take larger portions, or count "
-            "colours."
+        return phrase(
+            "An untreated portion of this lot gives about {expected}, and the scale shows steps of {step}: "
+            "some runs will come out below it, and the trial will see less than the figures here say. Weigh "
+            "finer, take larger portions, or count colours.",
+            expected=expected,
+            step=step,
         )
 
     def _expected_mg(self) -> Decimal | None:
@@ -752,16 +884,22 @@ class _Outlook:
         if self.by_colours:
             rows.append(self._working_row(Trial.Outcome.COLOURS, self.by_colours, self.by_colours.planning))
         taken = [
-            "A treatment is compared with the control at a level of 5 % over all treatments together (Dunnett), two-sided; the "
-            "gain is the one shown with a chance of 80 %.",
-            "The variance of a run grows with its gold, as a sum of grains does, and blocks are in the model: as the verdict "
-            "will reckon.",
-            "Whatever goes wrong in some runs (spilled, below the scale) costs sight.",
+            phrase(
+                "A treatment is compared with the control at a level of 5 % over all treatments together (Dunnett), "
+                "two-sided; the gain is the one shown with a chance of 80 %."
+            ),
+            phrase(
+                "The variance of a run grows with its gold, as a sum of grains does, and blocks are in the model: as "
+                "the verdict will reckon."
+            ),
+            phrase("Whatever goes wrong in some runs (spilled, below the scale) costs sight."),
         ]
         if self.trial.is_square:
             taken.append(
-                "The rows of the square and the places in its order are both taken out: what differs from place to place is "
-                "no spread. It takes one degree of freedom for each place after the first."
+                phrase(
+                    "The rows of the square and the places in its order are both taken out: what differs from place "
+                    "to place is no spread. It takes one degree of freedom for each place after the first."
+                )
             )
         if self.trial.in_blocks and not self.trial.is_bridge:
             taken.append(self.by_places.working)
@@ -771,23 +909,25 @@ class _Outlook:
         from trials.calc.working import WorkingRow, given
 
         found = self._sight(spread)
-        counts = [given("colours a portion", spread.grains)] if spread.grains is not None else []
+        counts = [given(phrase("colours a portion"), spread.grains)] if spread.grains is not None else []
         return WorkingRow(
-            f"{Trial.Outcome(outcome).label}: gain shown 8 times in 10",
-            "the ratio whose comparison with the control passes t with a chance of 80 %; standard error of its ln, were the "
-            "ratio 1: spread × √(2 ÷ rows)",
+            phrase("{outcome}: gain shown 8 times in 10", outcome=Trial.Outcome(outcome).label),
+            phrase(
+                "the ratio whose comparison with the control passes t with a chance of 80 %; standard error of its "
+                "ln, were the ratio 1: spread × √(2 ÷ rows)"
+            ),
             (
-                given("spread of equal untreated runs", _percent(spread.cv)),
+                given(phrase("spread of equal untreated runs"), _percent(spread.cv)),
                 *counts,
                 given(self.rows_word, self.plan.rows),
-                given("treatments with the control", self.treatments),
-                given("standard error", found.standard_error),
-                given("degrees of freedom", found.df),
+                given(phrase("treatments with the control"), self.treatments),
+                given(phrase("standard error"), found.standard_error),
+                given(phrase("degrees of freedom"), found.df),
                 given("t", found.critical_t),
             ),
             _times(found.gain),
             "",
-            f"{basis.told}; normal tail averaged over the estimated spread (noncentral t)",
+            phrase("{told}; normal tail averaged over the estimated spread (noncentral t)", told=basis.told),
         )
 
 
@@ -797,12 +937,21 @@ def _feed_need(trial: Trial, lot: Lot, runs: int) -> FeedNeed:
     ready = len(trial.portions_ready(lot)) if cut else 0
     too_small = ""
     if cut and ready < runs:
-        too_small = f"{runs - ready} portions are missing: cut them from {lot.code} all at once, or plan fewer blocks."
+        too_small = phrase(
+            "{number} portions are missing: cut them from {lot} all at once, or plan fewer blocks.",
+            number=runs - ready,
+            lot=lot.code,
+        )
     elif not cut and lot.reserve_reason:
-        too_small = f"{lot.code} is held back ({lot.reserve_reason}): release it first."
+        too_small = phrase(
+            "{lot} is held back ({reason}): release it first.",
+            lot=lot.code,
+            reason=lot.reserve_reason,
+        )
     elif not cut and need.short_g:
-        too_small = (
-            f"{lot.code} does not hold that much. Plan fewer blocks, smaller portions or fewer treatments."
+        too_small = phrase(
+            "{lot} does not hold that much. Plan fewer blocks, smaller portions or fewer treatments.",
+            lot=lot.code,
         )
     return FeedNeed(lot=lot, runs=runs, need=need, portions_ready=ready, too_small=too_small)
 
@@ -810,15 +959,17 @@ def _feed_need(trial: Trial, lot: Lot, runs: int) -> FeedNeed:
 def _times(gain: float) -> str:
     from trials.calc.verdict import LARGEST_RATIO, rounded_up
 
-    return f"{rounded_up(gain, 3)} times" if gain < LARGEST_RATIO else "over 100 times"
+    if gain < LARGEST_RATIO:
+        return phrase("{ratio} times", ratio=rounded_up(gain, 3))
+    return phrase("over 100 times")
 
 
 def _gain(gain: float) -> str:
     from trials.calc.verdict import LARGEST_RATIO, rounded_up
 
     if gain >= LARGEST_RATIO:
-        return "nothing short of a hundredfold gain"
-    return f"a gain of {rounded_up(gain, 2 if gain >= 2 else 3)} times"
+        return phrase("nothing short of a hundredfold gain")
+    return phrase("a gain of {ratio} times", ratio=rounded_up(gain, 2 if gain >= 2 else 3))
 
 
 def _percent(fraction: float) -> str:
@@ -834,4 +985,4 @@ def _hours_text(hours: float) -> str:
 
 
 def _runs(number: int) -> str:
-    return "1 run" if number == 1 else f"{number} runs"
+    return phrase_counted("{number} run", "{number} runs", number)

@@ -4,7 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from django.utils.translation import gettext_lazy
+
 from prospecting.calc import units
+from prospecting.calc.language import phrase
 from prospecting.calc.packing import ProposedChecks
 from prospecting.frames.dispatches import Parcel
 from prospecting.models import Dispatch, Draw, Lot, ReferenceMaterial, Sample
@@ -13,13 +16,23 @@ from trials.frames.expected_grades import Foreseen, expected_grades, foreseen
 
 Kind, Stage = Sample.Kind, Sample.Stage
 WHY = {
-    "blank": "Shows carry-over: barren rock that goes through the crusher right after the sample expected to be richest.",
-    "reference": "Shows accuracy: a packet whose grade is known, so a reading that is off can be seen. A laboratory can tell "
-    "powder from rock, but not which powder it is.",
-    "field": "Shows precision of everything from your splitter on: a second split of the same lot under a tag of its own.",
-    "coarse": "Shows precision from the crusher on. The laboratory makes the second cut, so it has to know which; two readings "
-    "it knows to be a pair may agree better than two it does not know.",
-    "pulp": "Shows precision of weighing and assaying alone. The laboratory makes the second weighing, so it has to know which.",
+    "blank": gettext_lazy(
+        "Shows carry-over: barren rock that goes through the crusher right after the sample expected to be richest."
+    ),
+    "reference": gettext_lazy(
+        "Shows accuracy: a packet whose grade is known, so a reading that is off can be seen. A laboratory can tell "
+        "powder from rock, but not which powder it is."
+    ),
+    "field": gettext_lazy(
+        "Shows precision of everything from your splitter on: a second split of the same lot under a tag of its own."
+    ),
+    "coarse": gettext_lazy(
+        "Shows precision from the crusher on. The laboratory makes the second cut, so it has to know which; two readings "
+        "it knows to be a pair may agree better than two it does not know."
+    ),
+    "pulp": gettext_lazy(
+        "Shows precision of weighing and assaying alone. The laboratory makes the second weighing, so it has to know which."
+    ),
 }
 
 
@@ -72,7 +85,7 @@ def check_proposal(parcel: Parcel) -> CheckProposal:
     missing = []
     for kind, number in ((Kind.BLANK, proposed.blanks), (Kind.REFERENCE, proposed.references)):
         if number and kind not in kinds:
-            missing.append("barren material" if kind == Kind.BLANK else "reference material")
+            missing.append(phrase("barren material") if kind == Kind.BLANK else phrase("reference material"))
         elif number:
             initial |= {kind.value: True, f"{kind}_number": number}
     twin_where, still = "", 0
@@ -96,10 +109,12 @@ def _twin(lots: Sequence[Sample], paired: set[int | None]) -> tuple[Sample, str]
     expected = expected_grades([sample.lot for sample in free])
     known = [sample for sample in free if sample.lot_id in expected]
     if not known:
-        return free[0], "nothing is known of any sample's grade, so the first of the shuffled list"
+        return free[0], phrase("nothing is known of any sample's grade, so the first of the shuffled list")
     richest = max(known, key=lambda sample: expected[sample.lot_id].g_per_t)
     where = expected[richest.lot_id].where
-    return richest, f"expected the richest ({where}): two readings near the detection limit would say nothing"
+    return richest, phrase(
+        "expected the richest ({where}): two readings near the detection limit would say nothing", where=where
+    )
 
 
 def _source(sample: Sample) -> Lot | None:
@@ -129,14 +144,20 @@ def _blanks(samples: Sequence[Sample], seen: dict[int, Foreseen], grade_unit: st
 def _why_there(here: Foreseen | None, least: Decimal | None, known: Sequence[Sample], grade_unit: str) -> str:
     """`least` is the grade from which on a sample is among the richest, `known` are those with a grade, the richest first."""
     if here is not None and here.grade is not None:
-        expected = f"{units.format_grade(here.grade.g_per_t, grade_unit)} by the {here.grade.where}"
+        expected = phrase(
+            "{grade} by the {where}",
+            grade=units.format_grade(here.grade.g_per_t, grade_unit),
+            where=here.grade.where,
+        )
         if here.grade.g_per_t >= least:
-            return f"expected the richest: {expected}"
+            return phrase("expected the richest: {expected}", expected=expected)
     elif not known:
-        return "drawn at random, for nothing is known of any sample's grade"
+        return phrase("drawn at random, for nothing is known of any sample's grade")
     else:
-        expected = "nothing known"
-    return (
-        f"drawn when less was known (here {expected}); {known[0].tag} is expected richer by now. Take the blank out and add "
-        "it again to move it"
+        expected = phrase("nothing known")
+    return phrase(
+        "drawn when less was known (here {expected}); {tag} is expected richer by now. Take the blank out and add it again "
+        "to move it",
+        expected=expected,
+        tag=known[0].tag,
     )

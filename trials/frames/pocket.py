@@ -8,6 +8,7 @@ from django.db.models import Count, prefetch_related_objects
 from django.urls import reverse
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase, to_phrase
 from prospecting.models import Draw, HeldEntry, Lot, Member
 from prospecting.models.lots import LotQuerySet
 from trials.models import Block, ClearingTest, PlannedRun, Treatment, Trial
@@ -15,14 +16,14 @@ from trials.models import Block, ClearingTest, PlannedRun, Treatment, Trial
 # Pages have to stay small enough for a weak signal and an old phone.
 MOST_LOTS, LATEST_DRAWS, MOST_TRIALS, MOST_CLEARING = 300, 100, 20, 20
 USUAL_MEASURES = (
-    ("1 drop", "drop"),
-    ("1 teaspoon (US)", "tsp"),
-    ("1 tablespoon (US)", "tbsp"),
-    ("1 fluid ounce (US)", "fl_oz"),
-    ("1 cup (US)", "cup"),
-    ("1 quart (US)", "quart"),
-    ("1 gallon (US)", "gal"),
-    ("1 gallon (imperial)", "imp_gal"),
+    (to_phrase("1 drop"), "drop"),
+    (to_phrase("1 teaspoon (US)"), "tsp"),
+    (to_phrase("1 tablespoon (US)"), "tbsp"),
+    (to_phrase("1 fluid ounce (US)"), "fl_oz"),
+    (to_phrase("1 cup (US)"), "cup"),
+    (to_phrase("1 quart (US)"), "quart"),
+    (to_phrase("1 gallon (US)"), "gal"),
+    (to_phrase("1 gallon (imperial)"), "imp_gal"),
 )
 KINDS = dict(Lot.Kind.choices)
 COUNTED_IN_DROPS = ("drop", "tsp", "tbsp")
@@ -164,7 +165,7 @@ def lots_for_phone(member: Member) -> list[dict]:
     return [
         {
             "code": lot["code"],
-            "kind": KINDS[lot["kind"]],
+            "kind": str(KINDS[lot["kind"]]),
             "title": lot["title"],
             "stripe": lot["stripe"],
             "place": lot["place"],
@@ -230,7 +231,7 @@ def usual_measures() -> list[dict]:
     """What a spoon or a gallon holds, in mL, and what a spoon holds in drops of 0.05 mL."""
     return [
         {
-            "name": name,
+            "name": phrase(name),
             "ml": units.convert_volume(1, unit, "mL"),
             "drops": units.convert_volume(1, unit, "drop") if unit in COUNTED_IN_DROPS else None,
         }

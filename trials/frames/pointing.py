@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from django.urls import reverse
 
+from prospecting.calc.language import phrase
 from trials.frames.trial_lines import RunLine
 from trials.frames.verdicts import Picture, TableLine, TrialVerdict
 from trials.models import Trial
@@ -56,13 +57,21 @@ class _Words:
         """The keyword arguments of one run; `drawn` is where it stands on the axis, None without a place there."""
         from trials.calc.working import figure
 
-        told = [line.treatment, f"code {line.planned.blind_code}"]
+        told = [line.treatment, phrase("code {code}", code=line.planned.blind_code)]
         if self.trial.in_blocks:
-            told.append(f"block {line.block}")
-        told.append(f"panned by {line.run.panner}{'' if line.is_blind else ', who had seen the key'}")
+            told.append(phrase("block {number}", number=line.block))
+        told.append(
+            phrase("panned by {panner}", panner=line.run.panner)
+            if line.is_blind
+            else phrase("panned by {panner}, who had seen the key", panner=line.run.panner)
+        )
         result = line.result
         if not line.counts:
-            result += f", so it is left out ({line.left_out})" if line.left_out else ", so it is left out"
+            result = (
+                phrase("{result}, so it is left out ({why})", result=result, why=line.left_out)
+                if line.left_out
+                else phrase("{result}, so it is left out", result=result)
+            )
         elif drawn is not None and self.by_ratio:
             result += f", {figure(drawn)} {self.picture.caption}"
         return {
@@ -76,16 +85,27 @@ class _Words:
 
     def interval(self, treatment: TableLine, row: dict) -> dict:
         level = "" if treatment.interval.endswith("%)") else " (95 %)"
-        verdict = "shown" if row["shown"] else "not shown"
-        at = f"{treatment.ratio} {self.picture.caption}, " if treatment.ratio else ""
+        parts = {"treatment": treatment.name, "interval": f"{treatment.interval}{level}"}
+        told = (
+            phrase(
+                "{treatment}: {ratio} {caption}, interval {interval}",
+                ratio=treatment.ratio,
+                caption=self.picture.caption,
+                **parts,
+            )
+            if treatment.ratio
+            else phrase("{treatment}: interval {interval}", **parts)
+        )
         return {name: row[name] for name in ("centre", "lower", "upper", "shown", "worse")} | {
-            "sentence": f"{treatment.name}: {at}interval {treatment.interval}{level}, {verdict}."
+            "sentence": phrase("{interval}, shown.", interval=told)
+            if row["shown"]
+            else phrase("{interval}, not shown.", interval=told)
         }
 
     def _label(self, line: RunLine) -> list[str]:
         """Short lines beside a dot."""
         where = (
-            f"{line.planned.blind_code}, block {line.block}"
+            phrase("{code}, block {block}", code=line.planned.blind_code, block=line.block)
             if self.trial.in_blocks
             else line.planned.blind_code
         )

@@ -3,6 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from django.utils.translation import gettext_lazy
+
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import numeral
 from trials.calc.portion_evidence import (
     ASSAYS,
@@ -27,16 +30,16 @@ from trials.calc.working import WorkingRow, figure, given
 
 UNIFORM, NOT_SHOWN, UNEVEN, FEW = "uniform", "not shown", "uneven", "few"
 WORDS = {
-    UNIFORM: "As uniform as it needs to be",
-    NOT_SHOWN: "Not shown to be uneven",
-    UNEVEN: "Uneven: portions differ more than chance",
-    FEW: "Too few results to tell",
+    UNIFORM: gettext_lazy("As uniform as it needs to be"),
+    NOT_SHOWN: gettext_lazy("Not shown to be uneven"),
+    UNEVEN: gettext_lazy("Uneven: portions differ more than chance"),
+    FEW: gettext_lazy("Too few results to tell"),
 }
 TITLES = {
-    WEIGHTS: "Gold weighed",
-    COLOURS: "Colours counted",
-    ASSAYS: "One assay for each portion",
-    DUPLICATES: "Assays in duplicate",
+    WEIGHTS: gettext_lazy("Gold weighed"),
+    COLOURS: gettext_lazy("Colours counted"),
+    ASSAYS: gettext_lazy("One assay for each portion"),
+    DUPLICATES: gettext_lazy("Assays in duplicate"),
 }
 # Portions whose unevenness shows only where it is larger than their mean tell nothing worth saying.
 LEAST_TELLING = 1.0
@@ -59,11 +62,16 @@ class Point:
 
     @property
     def times_text(self) -> str:
-        return f"{'below ' if self.is_below else ''}{numeral(self.times, '.2f')}"
+        times = numeral(self.times, ".2f")
+        return phrase("below {limit}", limit=times) if self.is_below else times
 
     @property
     def band_text(self) -> str:
-        return f"{numeral(self.band[0], '.2f')} to {numeral(self.band[1], '.2f')}" if self.band else ""
+        return (
+            phrase("{low} to {high}", low=numeral(self.band[0], ".2f"), high=numeral(self.band[1], ".2f"))
+            if self.band
+            else ""
+        )
 
     @property
     def is_outside(self) -> bool:
@@ -85,11 +93,11 @@ class Evidence:
 
     @property
     def title(self) -> str:
-        return TITLES[self.kind]
+        return str(TITLES[self.kind])
 
     @property
     def word(self) -> str:
-        return WORDS[self.outcome]
+        return str(WORDS[self.outcome])
 
 
 def of_weights(portions: Sequence[Portion], grain: Grain, differs: float, level: float) -> Evidence:
@@ -129,54 +137,80 @@ def of_duplicates(
         for portion, times in zip(pair, multiples, strict=True)
     ]
     if test is None:
-        said = ("All pairs agree to the last digit, so the laboratory's own spread is not known.",)
-        return Evidence(DUPLICATES, FEW, "The pairs are too alike to judge by", said, points)
-    seen = (
-        f"{len(pairs)} portions assayed twice: portions differ by {percent(test.beyond)} among each other (relative standard "
-        f"deviation; at most {percent(test.beyond_high)}, {_level(level)}), the two assays of a portion by "
-        f"{percent(test.assay_sd)}. What may stand is {percent(allowed)}"
-        + (
-            f": {percent(differs)} that matters, and {percent(portion_floor)} of counting chance."
-            if portion_floor
-            else "."
-        )
+        said = (phrase("All pairs agree to the last digit, so the laboratory's own spread is not known."),)
+        return Evidence(DUPLICATES, FEW, phrase("The pairs are too alike to judge by"), said, points)
+    seen = phrase(
+        "{number} portions assayed twice: portions differ by {spread} among each other (relative standard deviation; at most "
+        "{most}, {level}), the two assays of a portion by {assays}.",
+        number=len(pairs),
+        spread=percent(test.beyond),
+        most=percent(test.beyond_high),
+        level=_level(level),
+        assays=percent(test.assay_sd),
     )
+    may_stand = (
+        phrase(
+            "What may stand is {allowed}: {matters} that matters, and {chance} of counting chance.",
+            allowed=percent(allowed),
+            matters=percent(differs),
+            chance=percent(portion_floor),
+        )
+        if portion_floor
+        else phrase("What may stand is {allowed}.", allowed=percent(allowed))
+    )
+    seen = f"{seen} {may_stand}"
     power = (
         ""
         if test.found.has_power
         else (
-            "The two assays of a portion lie too far apart for this test to see what matters. Larger charges or a screen fire "
-            "assay would help more than more pairs."
+            phrase(
+                "The two assays of a portion lie too far apart for this test to see what matters. Larger charges or "
+                "a screen fire assay would help more than more pairs."
+            )
         )
     )
     if test.verdict == EVEN and is_telling(test.visible, allowed):
-        outcome, headline = UNIFORM, f"Portions differ by less than the {percent(allowed)} that may stand"
+        outcome, headline = (
+            UNIFORM,
+            phrase("Portions differ by less than the {allowed} that may stand", allowed=percent(allowed)),
+        )
     elif test.verdict == FAILED and portion_floor is not None:
-        outcome, headline = UNEVEN, f"Portions differ by about {percent(test.beyond)}, more than may stand"
+        outcome, headline = (
+            UNEVEN,
+            phrase("Portions differ by about {spread}, more than may stand", spread=percent(test.beyond)),
+        )
     elif test.visible > LEAST_TELLING:
-        outcome, headline = FEW, f"{len(pairs)} pairs are too few to tell"
+        outcome, headline = FEW, phrase("{number} pairs are too few to tell", number=len(pairs))
     else:
-        outcome, headline = NOT_SHOWN, _could_see("pairs", len(pairs), test.visible)
+        outcome, headline = NOT_SHOWN, _could_see(phrase("pairs"), len(pairs), test.visible)
     more = ""
     if outcome in (NOT_SHOWN, FEW):
-        more = more_needed(len(pairs), test.units_that_would_tell, allowed, "portions in duplicate")
+        more = more_needed(len(pairs), test.units_that_would_tell, allowed, phrase("portions in duplicate"))
     unsure = (
-        "They differ by more than that, but how much of it counting chance explains is not known: say below how heavy a "
-        "typical grain is."
+        phrase(
+            "They differ by more than that, but how much of it counting chance explains is not known: say below how heavy a "
+            "typical grain is."
+        )
         if test.verdict == FAILED and portion_floor is None
         else ""
     )
     outlying = test.found.cochran.pair if test.found.cochran.is_outlying else None
     pair_said = (
-        f"The two assays of {pairs[outlying][0].label} lie wider apart than chance lets them: look at that pair before you "
-        "believe any of this."
+        phrase(
+            "The two assays of {portion} lie wider apart than chance lets them: look at that pair before you "
+            "believe any of this.",
+            portion=pairs[outlying][0].label,
+        )
         if outlying is not None
         else ""
     )
     row = WorkingRow(
-        TITLES[DUPLICATES],
-        "D = a − b, S = a + b; MSw = ΣD² ÷ 2m; MSb = Σ(S − mean S)² ÷ 2(m − 1); between portions s² = (MSb − MSw) ÷ 2; uneven "
-        "when s² > F1 (0.3 σp)² + F2 MSw, with 0.3 σp = what may stand × mean; limit: MSw ((MSb ÷ MSw) ÷ F − 1) ÷ 2",
+        str(TITLES[DUPLICATES]),
+        phrase(
+            "D = a − b, S = a + b; MSw = ΣD² ÷ 2m; MSb = Σ(S − mean S)² ÷ 2(m − 1); between portions s² = (MSb − "
+            "MSw) ÷ 2; uneven when s² > F1 (0.3 σp)² + F2 MSw, with 0.3 σp = what may stand × mean; limit: MSw ((MSb "
+            "÷ MSw) ÷ F − 1) ÷ 2"
+        ),
         (
             *(given(f"{a.label}, a", a.shown, "", a.url) for a, _ in pairs),
             *(given(f"{b.label}, b", b.shown, "", b.url) for _, b in pairs),
@@ -185,8 +219,10 @@ def of_duplicates(
             given("MSb ÷ MSw", test.found.f_ratio),
         ),
         percent(test.beyond),
-        "between portions",
-        "Sufficient homogeneity: Fearn and Thompson 2001; Thompson, Ellison and Wood 2006; ISO 13528 annex B (from memory)",
+        phrase("between portions"),
+        phrase(
+            "Sufficient homogeneity: Fearn and Thompson 2001; Thompson, Ellison and Wood 2006; ISO 13528 annex B (from memory)"
+        ),
     )
     sentences = [text for text in (seen, unsure, pair_said, power) if text]
     return Evidence(DUPLICATES, outcome, headline, sentences, points, test.visible, more, row)
@@ -210,46 +246,81 @@ def _against_floor(
     visible = needed = None
     if held.is_uneven:
         outcome = UNEVEN
-        headline = f"The portions scatter by {percent(seen)}; chance alone explains {percent(floor)}"
+        headline = phrase(
+            "The portions scatter by {spread}; chance alone explains {chance}",
+            spread=percent(seen),
+            chance=percent(floor),
+        )
     else:
         reached = reach(least, grain, reading_sd)
         visible, needed = reached.visible, reached.portions
         if may_be_uniform and held.stays_within and is_telling(visible, differs):
             outcome = UNIFORM
-            headline = f"Whatever unevenness there is stays under the {percent(differs)} that matters"
+            headline = phrase(
+                "Whatever unevenness there is stays under the {unevenness} that matters",
+                unevenness=percent(differs),
+            )
         elif number < LEAST_PORTIONS or visible > LEAST_TELLING:
-            outcome, headline = FEW, f"{number} {_portions(kind)} are too few to tell"
+            outcome = FEW
+            headline = phrase(
+                "{number} {portions} are too few to tell", number=number, portions=_portions(kind)
+            )
         else:
             outcome, headline = NOT_SHOWN, _could_see(_portions(kind), number, visible)
     sentences = [
-        f"{number} {_portions(kind)} scatter by {percent(seen)} of their mean (one standard deviation). Chance alone gives "
-        f"about {percent(floor)}: {_floor_words(kind, grain, held)}.",
-        f"Beyond chance they differ by {percent(least.beyond)}; at most by {percent(most.beyond_high)} ({_level(level)})."
+        phrase(
+            "{number} {portions} scatter by {spread} of their mean (one standard deviation). Chance alone gives "
+            "about {chance}: {why}.",
+            number=number,
+            portions=_portions(kind),
+            spread=percent(seen),
+            chance=percent(floor),
+            why=_floor_words(kind, grain, held),
+        ),
+        phrase(
+            "Beyond chance they differ by {spread}; at most by {most} ({level}).",
+            spread=percent(least.beyond),
+            most=percent(most.beyond_high),
+            level=_level(level),
+        )
         if most.beyond_high
-        else "They scatter even less than chance usually makes them.",
+        else phrase("They scatter even less than chance usually makes them."),
     ]
     if below:
         sentences.append(
-            f"{below} of them {'is' if below == 1 else 'are'} below the limit drawn, which is not zero: every value they could "
-            "have was allowed for."
+            phrase_counted(
+                "{number} of them is below the limit drawn, which is not zero: every value they could have was allowed for.",
+                "{number} of them are below the limit drawn, which is not zero: every value they could have was allowed for.",
+                below,
+            )
         )
     if not grain.is_counted:
         sentences.append(
-            "How heavy the grains are was not counted in these portions, which makes every limit here wide: colours counted by "
-            "size class would sharpen it."
+            phrase(
+                "How heavy the grains are was not counted in these portions, which makes every limit here wide: "
+                "colours counted by size class would sharpen it."
+            )
         )
     row = WorkingRow(
-        TITLES[kind],
-        f"expected e = all the gold × mass ÷ all the mass; chance's variance v = {_variance_words(kind)}; χ² = Σ (x − e)² ÷ v on "
-        f"{least.df} degrees of freedom; beyond chance: floor × √(χ² ÷ df − 1)",
+        str(TITLES[kind]),
+        phrase(
+            "expected e = all the gold × mass ÷ all the mass; chance's variance v = {variance}; χ² = Σ (x − e)² ÷ v on {df} "
+            "degrees of freedom; beyond chance: floor × √(χ² ÷ df − 1)",
+            variance=_variance_words(kind),
+            df=least.df,
+        ),
         (
             *(given(portion.label, portion.shown, "", portion.url) for portion in portions),
-            *((given("g, a grain weighted by mass", grain.high_mg, "mg"),) if kind != COLOURS else ()),
+            *(
+                (given(phrase("g, a grain weighted by mass"), grain.high_mg, "mg"),)
+                if kind != COLOURS
+                else ()
+            ),
             given("χ²", least.chi2),
-            given("floor, √v ÷ e", percent(floor)),
+            given(phrase("floor, √v ÷ e"), percent(floor)),
         ),
         percent(least.beyond),
-        "beyond chance",
+        phrase("beyond chance"),
         _sources(kind),
     )
     return Evidence(
@@ -283,64 +354,95 @@ def _points(portions: Sequence[Portion], places: Sequence[Placed]) -> list[Point
 
 
 def _could_see(what: str, number: int, visible: float) -> str:
-    return (
-        f"{number} {what} differ no more than chance lets them; an unevenness of {percent(visible)} would have shown "
-        f"({percent(SAID_POWER)} chance)"
+    return phrase(
+        "{number} {what} differ no more than chance lets them; an unevenness of {unevenness} would have shown ({power} chance)",
+        number=number,
+        what=what,
+        unevenness=percent(visible),
+        power=percent(SAID_POWER),
     )
 
 
 def more_needed(number: int, needed: int | None, differs: float, what: str) -> str:
-    aim = (
-        f"To tell an unevenness of {percent(differs)} from none ({percent(SAID_POWER)} chance to see it, 5 % to see what is "
-        "not there)"
-    )
+    said = {"unevenness": percent(differs), "power": percent(SAID_POWER), "what": what}
     if needed is None or needed > MOST_SAID:
-        return f"{aim} takes more than {MOST_SAID} {what}: larger portions, with more grains in each, tell sooner."
+        return phrase(
+            "To tell an unevenness of {unevenness} from none ({power} chance to see it, 5 % to see what is not "
+            "there) takes more than {most} {what}: larger portions, with more grains in each, tell sooner.",
+            most=MOST_SAID,
+            **said,
+        )
     if needed > number:
-        return f"{aim} takes about {needed} {what} in all, {needed - number} more than now."
-    return f"{aim}, {needed} {what} are enough four times in five. This is one of the other times: as many again would tell."
+        return phrase(
+            "To tell an unevenness of {unevenness} from none ({power} chance to see it, 5 % to see what is not there) takes "
+            "about {needed} {what} in all, {more} more than now.",
+            needed=needed,
+            more=needed - number,
+            **said,
+        )
+    return phrase(
+        "To tell an unevenness of {unevenness} from none ({power} chance to see it, 5 % to see what is not there), {needed} "
+        "{what} are enough four times in five. This is one of the other times: as many again would tell.",
+        needed=needed,
+        **said,
+    )
 
 
 def _portions(kind: str) -> str:
-    return {WEIGHTS: "weighed portions", COLOURS: "counted portions", ASSAYS: "assayed portions"}[kind]
+    return {
+        WEIGHTS: phrase("weighed portions"),
+        COLOURS: phrase("counted portions"),
+        ASSAYS: phrase("assayed portions"),
+    }[kind]
 
 
 def _floor_words(kind: str, grain: Grain, held: Floors) -> str:
     if kind == COLOURS:
-        return f"{figure(held.least.mean, 2)} colours to a portion"
-    extra = {WEIGHTS: "the scale's step", ASSAYS: f"{percent(ASSAY_SD)} for the assay itself"}[kind]
-    where = "charge" if kind == ASSAYS else "portion"
-    grains, each = figure(held.grains, 2), figure(grain.high_mg, 2)
-    return f"some {grains} grains of {each} mg (weighted by mass) to a {where}, and {extra}"
+        return phrase("{colours} colours to a portion", colours=figure(held.least.mean, 2))
+    said = {"grains": figure(held.grains, 2), "each": figure(grain.high_mg, 2)}
+    if kind == ASSAYS:
+        return phrase(
+            "some {grains} grains of {each} mg (weighted by mass) to a charge, and {error} for the assay itself",
+            error=percent(ASSAY_SD),
+            **said,
+        )
+    return phrase(
+        "some {grains} grains of {each} mg (weighted by mass) to a portion, and the scale's step", **said
+    )
 
 
 def _variance_words(kind: str) -> str:
     return {
         COLOURS: "e",
-        WEIGHTS: "g × e + (scale step)² ÷ 6",
+        WEIGHTS: phrase("g × e + (scale step)² ÷ 6"),
         ASSAYS: f"g × e + ({numeral(ASSAY_SD, 'g')} × e)²",
     }[kind]
 
 
 def _sources(kind: str) -> str:
-    base = "Fisher's dispersion test (standard result)"
     if kind == COLOURS:
-        return f"{base}, its level exact: the same colours dealt out by chance 19,999 times (Barnard 1963, from memory)"
+        return phrase(
+            "Fisher's dispersion test (standard result), its level exact: the same colours dealt out by chance 19,999 times "
+            "(Barnard 1963, from memory)"
+        )
     if kind == WEIGHTS:
         from prospecting.calc.homogeneity import CLASSES_UNSURE
 
-        return (
-            f"{base} for grains of unlike mass (compound Poisson); rounding: JCGM 100, 4.3.7. Masses by class: colours to the "
-            f"troy ounce, a placer miners' rule; the grain so reckoned may be up to {numeral(CLASSES_UNSURE, 'g')} times too "
-            "heavy, which is allowed for"
+        return phrase(
+            "Fisher's dispersion test (standard result) for grains of unlike mass (compound Poisson); rounding: JCGM "
+            "100, 4.3.7. Masses by class: colours to the troy ounce, a placer miners' rule; the grain so reckoned "
+            "may be up to {times} times too heavy, which is allowed for",
+            times=numeral(CLASSES_UNSURE, "g"),
         )
-    return f"{base} for grains in a charge; 10 % for the assay: common practice, no source"
+    return phrase(
+        "Fisher's dispersion test (standard result) for grains in a charge; 10 % for the assay: common practice, no source"
+    )
 
 
 def percent(fraction: float) -> str:
     """Whole percent: no spread is known better. What rounds to nothing is said to be little, not nothing."""
-    return "less than 1 %" if 0 < fraction < 0.005 else f"{100 * fraction:.0f} %"
+    return phrase("less than 1 %") if 0 < fraction < 0.005 else f"{100 * fraction:.0f} %"
 
 
 def _level(level: float) -> str:
-    return f"{numeral(100 * level, '.3g')} % confidence, one-sided"
+    return phrase("{level} % confidence, one-sided", level=numeral(100 * level, ".3g"))

@@ -7,8 +7,10 @@ from decimal import Decimal
 
 from django.db.models import Q
 from django.db.models.expressions import RawSQL
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import grade, quality_control, recovery_balance, sampling, units
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.mass_balance import total_mass_g
 from prospecting.calc.number_words import numeral
 from prospecting.calc.recovery_balance import Measured, Route
@@ -23,8 +25,10 @@ ALL = "all"
 DRAWS_SEED = 1
 # Where the books hold nothing better; common practice, no source. The page says so.
 GUESSED_ASSAY, GUESSED_SAMPLING = "10", "25"
-WILLS = "B. A. Wills and J. A. Finch, Wills' Mineral Processing Technology, chapter 3, from memory; errors by JCGM 100:2008."
-SIMULATED = "The same; interval by simulation of 20 000 draws, JCGM 101:2008."
+WILLS = gettext_lazy(
+    "B. A. Wills and J. A. Finch, Wills' Mineral Processing Technology, chapter 3, from memory; errors by JCGM 100:2008."
+)
+SIMULATED = gettext_lazy("The same; interval by simulation of 20 000 draws, JCGM 101:2008.")
 
 
 @dataclass(frozen=True)
@@ -71,6 +75,7 @@ class RouteLine:
     sd: str
     driver: str
     shares: tuple[tuple[str, str], ...]
+    is_simulated: bool
 
 
 @dataclass(frozen=True)
@@ -107,7 +112,8 @@ def books_of(lot: Lot, asked: str, *, mass_unit: str, grade_unit: str) -> Books:
     }
     sources: list[tuple[str, str, str]] = []
     remarks: list[str] = []
-    for found in (head, _feed(picked, mass_unit), _products(picked, mass_unit, grade_unit)):
+    products = _products(picked, mass_unit, grade_unit)
+    for found in (head, _feed(picked, mass_unit), products):
         start |= found.start
         sources += found.sources
         remarks += found.remarks
@@ -120,7 +126,7 @@ def books_of(lot: Lot, asked: str, *, mass_unit: str, grade_unit: str) -> Books:
         chosen=chosen,
         is_dry=all(each.run.lot.is_dry for each in picked) if picked else lot.is_dry,
         at_least=any(each.run.below_scale for each in picked),
-        tails_repanned="re-panned" in " ".join(where for _, where, _ in sources),
+        tails_repanned=products.is_repanned,
     )
 
 
@@ -146,48 +152,52 @@ def balance(
 ) -> Balance:
     """Every route from these figures; a figure that is None is not known. Masses in g or mg, sds and moisture as fractions."""
     feed_dry_g = grade.dry_mass_g(feed_g, moisture, basis="wet")
-    feed = recovery_balance.weighed(feed_dry_g, mass_step_g, "the weight of the feed")
-    richness = _maybe(concentrate_g_per_t, {"the concentrate's assay": assay_sd})
+    feed = recovery_balance.weighed(feed_dry_g, mass_step_g, phrase("the weight of the feed"))
+    richness = _maybe(concentrate_g_per_t, {phrase("the concentrate's assay"): assay_sd})
     weight = None
     if concentrate_g:
-        weight = recovery_balance.weighed(concentrate_g, mass_step_g, "the weight of the concentrate")
+        weight = recovery_balance.weighed(concentrate_g, mass_step_g, phrase("the weight of the concentrate"))
     by_assay = recovery_balance.gold_held_mg(weight, richness) if weight and richness else None
     weighed = None
     if gold_mg:
-        weighed = recovery_balance.weighed(gold_mg, gold_step_mg, "the step of the gold scale")
+        weighed = recovery_balance.weighed(gold_mg, gold_step_mg, phrase("the step of the gold scale"))
         if weight and richness is None:
             richness = recovery_balance.grade_of_gold(weighed, weight)
     concentrate = weighed or by_assay
     poorness = _maybe(
-        tails_g_per_t, {"the tails' assay or re-pan": assay_sd, "the sampling of the tails": tails_sd}
+        tails_g_per_t,
+        {phrase("the tails' assay or re-pan"): assay_sd, phrase("the sampling of the tails"): tails_sd},
     )
     tails_mass_g = tails_g or recovery_balance.tails_left_g(feed_dry_g, concentrate_g)
     tails = None
     if poorness and tails_mass_g > 0:
-        rest = recovery_balance.weighed(tails_mass_g, mass_step_g, "the weight of the tails")
+        rest = recovery_balance.weighed(tails_mass_g, mass_step_g, phrase("the weight of the tails"))
         tails = recovery_balance.gold_held_mg(rest, poorness)
-    head = _maybe(head_g_per_t, {"the head's assay": assay_sd, "the sampling of the head": head_sd})
+    head = _maybe(
+        head_g_per_t, {phrase("the head's assay"): assay_sd, phrase("the sampling of the head"): head_sd}
+    )
     head_gold = recovery_balance.gold_held_mg(feed, head) if head else None
     routes = [
         _line(
-            "Apparent recovery of gold into the concentrate: weighed gold over the head's assay"
+            phrase("Apparent recovery of gold into the concentrate: weighed gold over the head's assay")
             if weighed
-            else "Recovery of gold into the concentrate, over the head's assay",
-            "over the head's assay",
-            "gold in the concentrate ÷ (head × dry feed)",
+            else phrase("Recovery of gold into the concentrate, over the head's assay"),
+            phrase("over the head's assay"),
+            phrase("gold in the concentrate ÷ (head × dry feed)"),
             _over_head(concentrate, head_gold, level, books),
         ),
         _line(
-            "Recovery of gold into the concentrate, over what both products hold",
-            "over what both products hold",
-            "gold in the concentrate ÷ (gold in the concentrate + gold in the tails)",
+            phrase("Recovery of gold into the concentrate, over what both products hold"),
+            phrase("over what both products hold"),
+            phrase("gold in the concentrate ÷ (gold in the concentrate + gold in the tails)"),
             _over_products(concentrate, tails, level),
         ),
         _line(
-            "Recovery of gold into the concentrate, from three grades alone",
-            "from three grades",
+            phrase("Recovery of gold into the concentrate, from three grades alone"),
+            phrase("from three grades"),
             "c (f − t) ÷ (f (c − t))",
             _from_grades(head, richness, poorness, level),
+            is_simulated=True,
         ),
     ]
     account = _account(concentrate, tails, head_gold, level)
@@ -209,13 +219,13 @@ def balance(
             routes,
             account,
             (
-                ("dry feed", feed, lambda g: units.format_mass(g, mass_unit)),
-                ("gold in the concentrate", concentrate, units.format_gold_mg),
-                ("gold in the tails", tails, units.format_gold_mg),
-                ("gold in the head", head_gold, units.format_gold_mg),
-                ("head f", head, lambda g: units.format_grade(g, grade_unit)),
-                ("concentrate c", richness, lambda g: units.format_grade(g, grade_unit)),
-                ("tails t", poorness, lambda g: units.format_grade(g, grade_unit)),
+                (phrase("dry feed"), feed, lambda g: units.format_mass(g, mass_unit)),
+                (phrase("gold in the concentrate"), concentrate, units.format_gold_mg),
+                (phrase("gold in the tails"), tails, units.format_gold_mg),
+                (phrase("gold in the head"), head_gold, units.format_gold_mg),
+                (phrase("head f"), head, lambda g: units.format_grade(g, grade_unit)),
+                (phrase("concentrate c"), richness, lambda g: units.format_grade(g, grade_unit)),
+                (phrase("tails t"), poorness, lambda g: units.format_grade(g, grade_unit)),
             ),
         ),
     )
@@ -226,6 +236,7 @@ class _Found:
     start: dict[str, str]
     sources: Sequence[tuple[str, str, str]] = ()
     remarks: Sequence[str] = ()
+    is_repanned: bool = False
 
 
 def _recovered(same: RawSQL) -> tuple[list[Recovered], int]:
@@ -264,30 +275,38 @@ def _feed(picked: Sequence[Recovered], mass_unit: str) -> _Found:
     below = [each.run for each in picked if each.run.below_scale]
     start = {"feed": typed_mass(feed_g, mass_unit)}
     url = picked[0].run.get_absolute_url() if many == 1 else ""
-    whose = "as put through" if many == 1 else f"sum of {many} runs, whatever their treatment"
-    sources = [("Feed", f"{start['feed']}, {whose}", url)]
+    whose = (
+        phrase("{mass}, as put through", mass=start["feed"])
+        if many == 1
+        else phrase("{mass}, sum of {runs} runs, whatever their treatment", mass=start["feed"], runs=many)
+    )
+    sources = [(phrase("Feed"), whose, url)]
     remarks = []
     if weighed and len(weighed) + len(below) == many:
         gold_mg = grade.total_gold_mg(run.gold_mg for run in weighed)
         start["gold"] = f"{numeral(gold_mg.normalize(), 'f')} mg"
-        sources.append(
-            (
-                "Gold",
-                f"{units.format_gold_mg(gold_mg)}, weighed{'' if many == 1 else f' in {len(weighed)} runs'}",
-                url,
-            )
+        gold = units.format_gold_mg(gold_mg)
+        told = (
+            phrase("{gold}, weighed", gold=gold)
+            if many == 1
+            else phrase("{gold}, weighed in {runs} runs", gold=gold, runs=len(weighed))
         )
+        sources.append((phrase("Gold"), told, url))
     elif len(weighed) + len(below) < many:
         remarks.append(
-            "The gold of some of it was counted or not looked at, but not weighed."
+            phrase("The gold of some of it was counted or not looked at, but not weighed.")
             if many > 1
-            else "Its gold was not weighed."
+            else phrase("Its gold was not weighed.")
         )
     if below:
         most_mg = grade.total_gold_mg(run.scale_step_mg for run in below)
         remarks.append(
-            f"{len(below)} run{'s were' if len(below) > 1 else ' was'} below the scale: not zero, but less than "
-            f"{units.format_gold_mg(most_mg)}{' together' if len(below) > 1 else ''}, which is not counted here."
+            phrase_counted(
+                "{number} run was below the scale: not zero, but less than {gold}, which is not counted here.",
+                "{number} runs were below the scale: not zero, but less than {gold} together, which is not counted here.",
+                len(below),
+                gold=units.format_gold_mg(most_mg),
+            )
         )
     # One number stands for the scale: the coarsest step, and for a sum of weighings root n of it.
     if steps := [each.run.scale_step_mg for each in picked if each.run.scale_step_mg]:
@@ -296,8 +315,13 @@ def _feed(picked: Sequence[Recovered], mass_unit: str) -> _Found:
         if len(weighed) > 1:
             sources.append(
                 (
-                    "Step of the gold scale",
-                    f"{start['gold_step']}, √{len(weighed)} steps of {units.format_gold_mg(max(steps))}",
+                    phrase("Step of the gold scale"),
+                    phrase(
+                        "{sum}, √{number} steps of {step}",
+                        sum=start["gold_step"],
+                        number=len(weighed),
+                        step=units.format_gold_mg(max(steps)),
+                    ),
                     "",
                 )
             )
@@ -308,10 +332,10 @@ def _products(picked: Sequence[Recovered], mass_unit: str, grade_unit: str) -> _
     """Masses of concentrate and tails where every run picked kept them, and their grades where they were assayed or re-panned."""
     if not picked:
         return _Found({})
-    start, sources, remarks = {}, [], []
+    start, sources, remarks, is_repanned = {}, [], [], False
     for name, label, grade_name in (
-        ("concentrate", "Concentrate", "concentrate_grade"),
-        ("tails", "Tails", "tails_grade"),
+        ("concentrate", phrase("Concentrate"), "concentrate_grade"),
+        ("tails", phrase("Tails"), "tails_grade"),
     ):
         lots = [getattr(each, name) for each in picked if getattr(each, name) is not None]
         if not lots:
@@ -319,23 +343,32 @@ def _products(picked: Sequence[Recovered], mass_unit: str, grade_unit: str) -> _
         url = lots[0].get_absolute_url() if len(lots) == 1 else ""
         if len(lots) < len(picked):
             remarks.append(
-                f"{label} kept of {len(lots)} of {len(picked)} runs: neither mass nor grade is taken for all."
+                phrase(
+                    "{product} kept of {kept} of {runs} runs: neither mass nor grade is taken for all.",
+                    product=label,
+                    kept=len(lots),
+                    runs=len(picked),
+                )
             )
             continue
         mass_g = total_mass_g(lot.mass_g for lot in lots)
-        basis = "dry" if all(lot.is_dry for lot in lots) else "not dried: water weighs in"
         start[name] = typed_mass(mass_g, mass_unit)
-        sources.append((label, f"{start[name]}, {basis}", url))
+        told = (
+            phrase("{mass}, dry", mass=start[name])
+            if all(lot.is_dry for lot in lots)
+            else phrase("{mass}, not dried: water weighs in", mass=start[name])
+        )
+        sources.append((label, told, url))
         found = _grade_of_product([lot.pk for lot in lots], label)
         if found.grade_g_per_t:
             text = units.format_grade(found.grade_g_per_t, grade_unit)
             start[grade_name] = typed_grade(found.grade_g_per_t, grade_unit)
-            sources.append(
-                (f"{label}' grade" if name == "tails" else f"{label}'s grade", f"{text}, {found.where}", url)
-            )
+            graded = phrase("Tails' grade") if name == "tails" else phrase("Concentrate's grade")
+            sources.append((graded, f"{text}, {found.where}", url))
+            is_repanned = is_repanned or found.is_repanned
         if found.remark:
             remarks.append(found.remark)
-    return _Found(start, sources, remarks)
+    return _Found(start, sources, remarks, is_repanned)
 
 
 @dataclass(frozen=True)
@@ -343,6 +376,7 @@ class _ProductGrade:
     grade_g_per_t: Decimal | None
     where: str = ""
     remark: str = ""
+    is_repanned: bool = False
 
 
 def _grade_of_product(lot_ids: Sequence[int], label: str) -> _ProductGrade:
@@ -359,24 +393,31 @@ def _grade_of_product(lot_ids: Sequence[int], label: str) -> _ProductGrade:
     if values and len(values) == len(readings):
         mean = grade.blend_grade([value for value, _ in values], [mass_g for _, mass_g in values])
         if mean:
-            return _ProductGrade(mean, f"assayed ({len(values)})")
+            return _ProductGrade(mean, phrase("assayed ({assays})", assays=len(values)))
         return _ProductGrade(
             None,
-            remark=f"{label}: the assay says 0; type the method's limit to see the least it can be.",
+            remark=phrase(
+                "{product}: the assay says 0; type the method's limit to see the least it can be.",
+                product=label,
+            ),
         )
     if readings:
         limit = max(reading.limit_g_per_t or 0 for reading, _ in readings)
         return _ProductGrade(
             None,
-            remark=f"{label}: an assay lies beyond its limit ({numeral(limit.normalize(), 'f')} g/t), neither zero "
-            "nor the limit. Type it to "
-            "see how far it moves the answer.",
+            remark=phrase(
+                "{product}: an assay lies beyond its limit ({limit} g/t), neither zero nor the limit. Type it to see how far "
+                "it moves the answer.",
+                product=label,
+                limit=numeral(limit.normalize(), "f"),
+            ),
         )
     pans = list(Run.objects.standing().unblinded().filter(lot__in=lot_ids, gold_mg__isnull=False))
     if not pans:
         return _ProductGrade(None)
     panned = grade.pooled_grade_g_per_t([run.gold_mg for run in pans], [run.portion_mass_g for run in pans])
-    return _ProductGrade(panned, f"re-panned ({len(pans)}): free gold only")
+    where = phrase("re-panned ({pans}): free gold only", pans=len(pans))
+    return _ProductGrade(panned, where, is_repanned=True)
 
 
 def _head(same: RawSQL, grade_unit: str, mass_unit: str) -> _Found:
@@ -388,18 +429,25 @@ def _head(same: RawSQL, grade_unit: str, mass_unit: str) -> _Found:
     )
     if not samples:
         return _Found(
-            {}, remarks=["No assay of the feed, nor of what is the same material, is in the books."]
+            {}, remarks=[phrase("No assay of the feed, nor of what is the same material, is in the books.")]
         )
     grades = [sample.in_use_g_per_t for sample in samples]
     mean = grade.blend_grade(grades, [sample.lot.mass_g for sample in samples])
     if not mean:
-        return _Found({}, remarks=["The feed's assay says 0: below its limit it is no head to divide by."])
+        return _Found(
+            {}, remarks=[phrase("The feed's assay says 0: below its limit it is no head to divide by.")]
+        )
     text, many = units.format_grade(mean, grade_unit), len(samples)
     start = {"head": typed_grade(mean, grade_unit)}
     sources = [
         (
-            "Head",
-            f"{text}, mean of {many} assay{'' if many == 1 else 's'} in use",
+            phrase("Head"),
+            phrase_counted(
+                "{grade}, mean of {number} assay in use",
+                "{grade}, mean of {number} assays in use",
+                many,
+                grade=text,
+            ),
             samples[0].lot.get_absolute_url() if many == 1 else "",
         )
     ]
@@ -407,19 +455,40 @@ def _head(same: RawSQL, grade_unit: str, mass_unit: str) -> _Found:
     if repeats := _repeats(samples):
         assay_sd = repeats
         start["assay_sd"] = numeral(100 * repeats, ".1f")
-        sources.append(("Error of one assay", f"{100 * repeats:.0f} %, from repeats of the same sample", ""))
+        sources.append(
+            (
+                phrase("Error of one assay"),
+                phrase("{percent} %, from repeats of the same sample", percent=numeral(100 * repeats, ".0f")),
+                "",
+            )
+        )
     if many > 1:
         sampled = sampling.spread_of_sampling([float(each) for each in grades], float(mean), assay_sd)
         start["head_sd"] = numeral(100 * sampled, ".1f")
-        sources.append(("Sampling of the head", f"{100 * sampled:.0f} %, from how {many} assays scatter", ""))
+        sources.append(
+            (
+                phrase("Sampling of the head"),
+                phrase(
+                    "{percent} %, from how {assays} assays scatter",
+                    percent=numeral(100 * sampled, ".0f"),
+                    assays=many,
+                ),
+                "",
+            )
+        )
     elif (grain_mg := mean_colour_mg(same)) and (charge_g := CHARGE_G.get(samples[0].dispatch.method)):
         grains = sampling.expected_grains(float(mean), charge_g, grain_mg)
         spread = min(sampling.counting_spread(grains), 5.0)
         start["head_sd"] = f"{100 * spread:.0f}"
         sources.append(
             (
-                "Sampling of the head",
-                f"{100 * spread:.0f} %, {numeral(grains, '.2g')} colours of mean mass in a {charge_g} g charge",
+                phrase("Sampling of the head"),
+                phrase(
+                    "{percent} %, {grains} colours of mean mass in a {charge} g charge",
+                    percent=numeral(100 * spread, ".0f"),
+                    grains=numeral(grains, ".2g"),
+                    charge=charge_g,
+                ),
                 "",
             )
         )
@@ -448,17 +517,23 @@ def _refused(reason: str, level: float) -> Route:
 
 def _over_head(concentrate: Measured | None, head_gold: Measured | None, level: float, books: Books) -> Route:
     if concentrate is None:
-        return _refused("The gold in the concentrate is neither weighed nor assayed with its mass.", level)
+        return _refused(
+            phrase("The gold in the concentrate is neither weighed nor assayed with its mass."), level
+        )
     if head_gold is None:
-        return _refused("The feed was not assayed.", level)
+        return _refused(phrase("The feed was not assayed."), level)
     return recovery_balance.over_head(concentrate, head_gold, level)
 
 
 def _over_products(concentrate: Measured | None, tails: Measured | None, level: float) -> Route:
     if concentrate is None:
-        return _refused("The gold in the concentrate is neither weighed nor assayed with its mass.", level)
+        return _refused(
+            phrase("The gold in the concentrate is neither weighed nor assayed with its mass."), level
+        )
     if tails is None:
-        return _refused("The tails were neither assayed nor re-panned: what was lost is not known.", level)
+        return _refused(
+            phrase("The tails were neither assayed nor re-panned: what was lost is not known."), level
+        )
     return recovery_balance.over_products(concentrate, tails, level)
 
 
@@ -468,14 +543,16 @@ def _from_grades(
     missing = [
         name
         for name, part in (
-            ("the head's", head),
-            ("the concentrate's (its assay, or its gold and its mass)", richness),
-            ("the tails'", poorness),
+            (phrase("the head's"), head),
+            (phrase("the concentrate's (its assay, or its gold and its mass)"), richness),
+            (phrase("the tails'"), poorness),
         )
         if part is None
     ]
     if missing:
-        return _refused(f"It needs three grades. Missing: {', '.join(missing)}.", level)
+        return _refused(
+            phrase("It needs three grades. Missing: {missing}.", missing=", ".join(missing)), level
+        )
     return recovery_balance.from_grades(head, richness, poorness, rng=random.Random(DRAWS_SEED), level=level)
 
 
@@ -486,66 +563,77 @@ def _account(
     if not (concentrate and tails and head_gold):
         return None
     return _line(
-        "Accountability: gold in both products over gold in the head",
-        "accountability, both products over head",
-        "(gold in the concentrate + gold in the tails) ÷ (head × dry feed)",
+        phrase("Accountability: gold in both products over gold in the head"),
+        phrase("accountability, both products over head"),
+        phrase("(gold in the concentrate + gold in the tails) ÷ (head × dry feed)"),
         recovery_balance.accountability_of(recovery_balance.together(concentrate, tails), head_gold, level),
     )
 
 
 def _reading(account: RouteLine | None, concentrate: Measured | None, tails: Measured | None) -> str:
     if account is None:
-        missing = (
-            "the concentrate's gold"
-            if concentrate is None
-            else "the tails' gold"
-            if tails is None
-            else "the head"
-        )
-        return f"Accountability is not known: {missing} is missing."
-    level, drives = (
-        f"{numeral(100 * account.route.level, 'g')} %",
-        f" Most of the doubt is {account.driver}." if account.driver else "",
-    )
+        if concentrate is None:
+            return phrase("Accountability is not known: the concentrate's gold is missing.")
+        if tails is None:
+            return phrase("Accountability is not known: the tails' gold is missing.")
+        return phrase("Accountability is not known: the head is missing.")
+    level = f"{numeral(100 * account.route.level, 'g')} %"
     if account.route.low > 1:
-        return (
-            f"More gold came out than the head's assay says went in, beyond the errors given ({level} level). The head read "
-            "low, as a small sample of coarse gold most often does, or black sand was weighed with the gold, or a unit slipped."
+        return phrase(
+            "More gold came out than the head's assay says went in, beyond the errors given ({level} level). The head read "
+            "low, as a small sample of coarse gold most often does, or black sand was weighed with the gold, or a "
+            "unit slipped.",
+            level=level,
         )
     if account.route.high < 1:
-        return (
-            f"Gold is missing beyond the errors given ({level} level): lost with slimes or wash water, left in the gear, "
-            "or the tails' figure or the head's is wrong. Pan the wash tub before believing any recovery."
+        return phrase(
+            "Gold is missing beyond the errors given ({level} level): lost with slimes or wash water, left in the gear, "
+            "or the tails' figure or the head's is wrong. Pan the wash tub before believing any recovery.",
+            level=level,
         )
-    return (
+    found = phrase(
         "The products hold as much gold as the head says, within the errors given: nothing is known to be missing or too much."
-        f"{drives}"
     )
+    drives = phrase("Most of the doubt is {error}.", error=account.driver) if account.driver else ""
+    return f"{found} {drives}".strip()
 
 
 def _sentence(routes: Sequence[RouteLine], books: Books) -> str:
     told = []
-    whats = (
-        "of what the head's assay says went in",
-        "of the gold found in both products",
-        "from three grades alone",
-    )
-    for line, what in zip(routes, whats, strict=True):
-        if not line.route.refusal:
-            least = "at least " if books.at_least and what != whats[2] else ""
-            told.append(
-                f"{least}{line.value} {what} ({numeral(100 * line.route.level, 'g')} % interval {line.interval})"
+    over_head, over_products, from_grades = routes
+    for line, what in (
+        (over_head, phrase("of what the head's assay says went in")),
+        (over_products, phrase("of the gold found in both products")),
+        (from_grades, phrase("from three grades alone")),
+    ):
+        if line.route.refusal:
+            continue
+        least = books.at_least and line is not from_grades
+        told.append(
+            phrase(
+                "{share} {what} ({level} % interval {interval})",
+                share=phrase("at least {share}", share=line.value) if least else line.value,
+                what=what,
+                level=numeral(100 * line.route.level, "g"),
+                interval=line.interval,
             )
+        )
     if not told:
-        return "These figures give no recovery of gold into the concentrate by any route: the reasons stand below."
-    return f"Recovery of gold into the concentrate: {'; '.join(told)}."
+        return phrase(
+            "These figures give no recovery of gold into the concentrate by any route: the reasons stand below."
+        )
+    return phrase("Recovery of gold into the concentrate: {routes}.", routes="; ".join(told))
 
 
-def _line(name: str, short: str, formula: str, route: Route) -> RouteLine:
+def _line(name: str, short: str, formula: str, route: Route, *, is_simulated: bool = False) -> RouteLine:
     known = route.value is not None
     driver = ""
     if route.driver:
-        driver = f"{route.driver.name} ({units.format_share(route.driver.share)} of the variance)"
+        driver = phrase(
+            "{error} ({share} of the variance)",
+            error=route.driver.name,
+            share=units.format_share(route.driver.share),
+        )
     return RouteLine(
         name=name,
         short=short,
@@ -556,6 +644,7 @@ def _line(name: str, short: str, formula: str, route: Route) -> RouteLine:
         sd=_points(route.sd) if known else "",
         driver=driver,
         shares=tuple((part.name, units.format_share(part.share)) for part in route.shares),
+        is_simulated=is_simulated,
     )
 
 
@@ -569,35 +658,50 @@ def _remarks(
 ) -> list[str]:
     remarks = []
     if moisture:
-        remarks.append(f"Dry basis: {_percent(moisture)} water was taken off the feed.")
+        remarks.append(
+            phrase("Dry basis: {percent} water was taken off the feed.", percent=_percent(moisture))
+        )
     elif books.is_dry:
-        remarks.append("Dry basis: the feed was dried before it was weighed.")
+        remarks.append(phrase("Dry basis: the feed was dried before it was weighed."))
     else:
         remarks.append(
-            "Wet basis: the feed was not dried. Water counts as ore, so the head's gold reads high and the recovery low; give "
-            "the water in the feed."
+            phrase(
+                "Wet basis: the feed was not dried. Water counts as ore, so the head's gold reads high and the "
+                "recovery low; give the water in the feed."
+            )
         )
     if weighed and by_assay:
         remarks.append(
-            f"Weighed gold is used ({units.format_gold_mg(weighed.value)}); by its assay the concentrate holds "
-            f"{units.format_gold_mg(by_assay.value)}."
+            phrase(
+                "Weighed gold is used ({weighed}); by its assay the concentrate holds {assayed}.",
+                weighed=units.format_gold_mg(weighed.value),
+                assayed=units.format_gold_mg(by_assay.value),
+            )
         )
     if weighed:
         remarks.append(
-            "Weighed gold is taken as pure and clean. Natural gold is not: at 840 fine a sixth of it is silver, and the true "
-            "recovery is as much lower."
+            phrase(
+                "Weighed gold is taken as pure and clean. Natural gold is not: at 840 fine a sixth of it is silver, "
+                "and the true recovery is as much lower."
+            )
         )
     if weighed and tails and books.tails_repanned:
         remarks.append(
-            "Panned gold over panned gold: this is of free gold only; what no pan can catch is in neither number."
+            phrase(
+                "Panned gold over panned gold: this is of free gold only; what no pan can catch is in neither number."
+            )
         )
     elif weighed and tails:
         remarks.append(
-            "The concentrate's gold was panned and weighed, the tails' assayed: two kinds of error in one ratio."
+            phrase(
+                "The concentrate's gold was panned and weighed, the tails' assayed: two kinds of error in one ratio."
+            )
         )
     if tails and not tails_g:
         remarks.append(
-            "The tails were not weighed: their mass is the dry feed less the concentrate, as if nothing was lost."
+            phrase(
+                "The tails were not weighed: their mass is the dry feed less the concentrate, as if nothing was lost."
+            )
         )
     return [*remarks, *books.remarks]
 
@@ -605,8 +709,11 @@ def _remarks(
 def _working(routes: Sequence[RouteLine], account: RouteLine | None, measured) -> Working:
     rows = [
         WorkingRow(
-            f"What goes in: {name}",
-            inputs=tuple(given(f"± from {error}", _percent(sd)) for error, sd in part.errors.items()),
+            phrase("What goes in: {what}", what=name),
+            inputs=tuple(
+                given(phrase("± from {error}", error=error), _percent(sd))
+                for error, sd in part.errors.items()
+            ),
             value=words(part.value),
         )
         for name, part, words in measured
@@ -615,15 +722,18 @@ def _working(routes: Sequence[RouteLine], account: RouteLine | None, measured) -
     for line in [*routes, *([account] if account else [])]:
         if line.route.value is None:
             continue
-        source = SIMULATED if "three grades" in line.name else WILLS
+        source = str(SIMULATED if line.is_simulated else WILLS)
         rows.append(
             WorkingRow(
                 line.name,
                 line.formula,
                 (
-                    given("standard deviation", line.sd),
-                    given(f"{numeral(100 * line.route.level, 'g')} % interval", line.interval),
-                    *(given(f"share of {name}", share) for name, share in line.shares),
+                    given(phrase("standard deviation"), line.sd),
+                    given(
+                        phrase("{level} % interval", level=numeral(100 * line.route.level, "g")),
+                        line.interval,
+                    ),
+                    *(given(phrase("share of {error}", error=name), share) for name, share in line.shares),
                 ),
                 line.value,
                 source=source,
@@ -632,11 +742,17 @@ def _working(routes: Sequence[RouteLine], account: RouteLine | None, measured) -
     return Working(
         tuple(rows),
         (
-            "Errors are independent, and the ones given are all there are; a spill or a mixed-up bucket is in none of them.",
-            "A scale's step gives each of two readings (full and empty) an error of step ÷ √12.",
-            "Intervals of ratios are on the log scale, of the products' share on the log of concentrate over tails: none is cut "
-            "off at 0 or 100 %.",
-            "Panning catches free gold, fire assay counts all of it: weighed gold over an assay is an apparent recovery.",
+            phrase(
+                "Errors are independent, and the ones given are all there are; a spill or a mixed-up bucket is in none of them."
+            ),
+            phrase("A scale's step gives each of two readings (full and empty) an error of step ÷ √12."),
+            phrase(
+                "Intervals of ratios are on the log scale, of the products' share on the log of concentrate over "
+                "tails: none is cut off at 0 or 100 %."
+            ),
+            phrase(
+                "Panning catches free gold, fire assay counts all of it: weighed gold over an assay is an apparent recovery."
+            ),
         ),
     )
 
@@ -645,12 +761,12 @@ def _percent(share: float) -> str:
     percent = 100 * share
     if percent and abs(percent) < 1:
         return f"{numeral(percent, '.2g')} %"
-    return f"{percent:.0f} %" if percent < 1000 else "over 1000 %"
+    return f"{percent:.0f} %" if percent < 1000 else phrase("over 1000 %")
 
 
 def _points(sd: float) -> str:
     points = 100 * sd
-    return f"{numeral(points, '.1f')} points" if points < 10 else f"{points:.0f} points"
+    return phrase("{points} points", points=numeral(points, ".1f" if points < 10 else ".0f"))
 
 
 def _interval(low: float, high: float) -> str:
@@ -660,4 +776,4 @@ def _interval(low: float, high: float) -> str:
         text = _percent(limit)
         texts.append(f"{numeral(100 * limit, '.1f')} %" if text == "100 %" and limit < 1 else text)
     first = texts[0].removesuffix(" %") if texts[1].endswith("%") else texts[0]
-    return f"{first} to {texts[1]}"
+    return phrase("{low} to {high}", low=first, high=texts[1])

@@ -9,6 +9,7 @@ from urllib.parse import urlencode
 from django.db.models import F, Q
 from django.urls import reverse
 
+from prospecting.calc.language import phrase
 from prospecting.calc.mass_balance import total_mass_g
 from prospecting.calc.renewal import BlendProposal, Candidate, propose_blend, work_needed
 from prospecting.models import Lot, Origin, Zone
@@ -27,10 +28,11 @@ BRIDGE_FACTOR = 1.25
 
 @dataclass(frozen=True)
 class WithWork:
-    """A lot that holds the zone but must be worked on first."""
+    """A lot that holds the zone but must be worked on first, and whether crushing is among it."""
 
     lot: Lot
     work: str
+    is_crushed: bool
 
 
 @dataclass(frozen=True)
@@ -89,9 +91,8 @@ def renewal_of(lot: Lot, wanted_g: Decimal, mass_unit: str) -> Renewal:
         if work is None:
             left_out += 1
         elif work:
-            with_work.append(
-                WithWork(each, " and ".join(work).replace("dry and crush and", "dry, crush and"))
-            )
+            said = phrase("dry, crush and screen") if len(work) > 1 else work[0]
+            with_work.append(WithWork(each, said, is_crushed=each.top_size_um != lot.top_size_um))
         else:
             ready.append(candidate)
     proposal = propose_blend(ready, target, wanted_g)

@@ -8,9 +8,11 @@ from decimal import Decimal
 from django.db.models import Case, F, Q, Value, When
 from django.urls import reverse
 from django.utils.timezone import localdate
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
 from prospecting.calc.grade import below_scale_grade, grade_g_per_t
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.zone_grade import (
     ASSAY,
@@ -29,10 +31,14 @@ from trials.models import Run
 MOST_RUNS = 40
 # Results that a page names one by one; the rest stand together.
 MOST_RESULTS = 200
-PAN_FORMULA = "grade = gold in mg × 1000 ÷ portion in g; mean = all the gold ÷ all the ore panned"
-ASSAY_FORMULA = "mean = sum of (grade × mass of the sample) ÷ all the mass sent"
-BOUNDS_FORMULA = "lower bound: what lies below a limit counts as nothing; upper bound: it counts as the limit"
-NEVER_ONE_QUANTITY = (
+PAN_FORMULA = gettext_lazy(
+    "grade = gold in mg × 1000 ÷ portion in g; mean = all the gold ÷ all the ore panned"
+)
+ASSAY_FORMULA = gettext_lazy("mean = sum of (grade × mass of the sample) ÷ all the mass sent")
+BOUNDS_FORMULA = gettext_lazy(
+    "lower bound: what lies below a limit counts as nothing; upper bound: it counts as the limit"
+)
+NEVER_ONE_QUANTITY = gettext_lazy(
     "Panning catches free gold, fire assay counts all of it: the two are never one quantity, "
     "so this ratio is no calibration."
 )
@@ -182,7 +188,8 @@ def _pan(run: Run, label: str = "") -> RecordedResult:
         limit_g_per_t=None if weighed else below_scale_grade(run.scale_step_mg, run.portion_mass_g),
         is_below=not weighed,
         mass_g=run.portion_mass_g,
-        label=label or (f"control run {run.planned.blind_code}" if run.planned else "test pan"),
+        label=label
+        or (phrase("control run {code}", code=run.planned.blind_code) if run.planned else phrase("test pan")),
     )
 
 
@@ -221,7 +228,7 @@ def _run_line(run: Run) -> RunLine:
     has_grade = counts and (run.gold_mg is not None or run.below_scale)
     return RunLine(
         run=run,
-        result=_pan(run, label="run") if has_grade else None,
+        result=_pan(run, label=phrase("run")) if has_grade else None,
         hidden=hidden,
         treatment=run.treatment_shown or "",
         in_estimate=has_grade and (run.planned is None or bool(run.is_control)),
@@ -251,11 +258,15 @@ def mean_text(mean: MeanGrade, grade_unit: str) -> str:
     if mean.is_exact:
         return low
     if mean.high_g_per_t is None:
-        return f"at least {low}"
+        return phrase("at least {low}", low=low)
     high = units.format_grade(mean.high_g_per_t, grade_unit)
     if low == high:
         return low
-    return f"between {_bare(low)} and {high}" if mean.low_g_per_t else f"below {high} (not zero)"
+    return (
+        phrase("between {low} and {high}", low=_bare(low), high=high)
+        if mean.low_g_per_t
+        else phrase("below {high} (not zero)", high=high)
+    )
 
 
 def range_text(ends: tuple[Decimal, Decimal] | None, grade_unit: str) -> str:
@@ -263,7 +274,7 @@ def range_text(ends: tuple[Decimal, Decimal] | None, grade_unit: str) -> str:
     if ends is None:
         return ""
     low, high = (units.format_grade(grade, grade_unit) for grade in ends)
-    return low if low == high else f"{_bare(low)} to {high}"
+    return low if low == high else phrase("{low} to {high}", low=_bare(low), high=high)
 
 
 def _bare(text: str) -> str:
@@ -274,12 +285,16 @@ def _bare(text: str) -> str:
 def _between_text(ratio: Between) -> str:
     low, high = _ratio_text(ratio.low), _ratio_text(ratio.high)
     if ratio.low is None:
-        return f"at most {high}" if high else ""
+        return phrase("at most {high}", high=high) if high else ""
     if ratio.high is None:
-        return f"at least {low}" if ratio.low else ""
+        return phrase("at least {low}", low=low) if ratio.low else ""
     if low == high:
         return low
-    return f"between {low} and {high}" if ratio.low else f"below {high}"
+    return (
+        phrase("between {low} and {high}", low=low, high=high)
+        if ratio.low
+        else phrase("below {high}", high=high)
+    )
 
 
 def _ratio_text(ratio: Decimal | None) -> str:
@@ -287,14 +302,16 @@ def _ratio_text(ratio: Decimal | None) -> str:
     if ratio is None:
         return ""
     if ratio >= 2:
-        return f"{numeral(ratio, '.1f')} times the assay" if ratio < 10 else f"{ratio:.0f} times the assay"
+        times = numeral(ratio, ".1f") if ratio < 10 else f"{ratio:.0f}"
+        return phrase("{times} times the assay", times=times)
     return f"{ratio * 100:.0f} %" if ratio >= Decimal("0.1") else units.format_share(round(ratio, 4))
 
 
 def grade_text(result: Result, grade_unit: str) -> str:
     if result.grade_g_per_t is not None:
         return units.format_grade(result.grade_g_per_t, grade_unit)
-    return f"{'below' if result.is_below else 'above'} {units.format_grade(result.limit_g_per_t, grade_unit)}"
+    limit = units.format_grade(result.limit_g_per_t, grade_unit)
+    return phrase("below {limit}", limit=limit) if result.is_below else phrase("above {limit}", limit=limit)
 
 
 def _inputs(estimate: Estimate, grade_unit: str, mass_unit: str) -> tuple[tuple[str, str, str, str], ...]:
@@ -302,11 +319,26 @@ def _inputs(estimate: Estimate, grade_unit: str, mass_unit: str) -> tuple[tuple[
     lines = []
     if earlier := estimate.earlier:
         counted = units.format_mass(earlier.mass_g, mass_unit)
-        value = f"mean {mean_text(earlier.mean, grade_unit)} of {counted} counted"
-        lines.append((f"{earlier.number} further results", value, "", ""))
+        value = phrase(
+            "mean {mean} of {mass} counted",
+            mean=mean_text(earlier.mean, grade_unit),
+            mass=counted,
+        )
+        lines.append((phrase("{number} further results", number=earlier.number), value, "", ""))
     for result in estimate.results[-MOST_RESULTS:]:
-        share = "" if result.share == 1 else f", {units.format_share(result.share)} of it from this zone"
-        value = f"{grade_text(result, grade_unit)} of {units.format_mass(result.mass_g, mass_unit)}{share}"
+        told = {
+            "grade": grade_text(result, grade_unit),
+            "mass": units.format_mass(result.mass_g, mass_unit),
+        }
+        value = (
+            phrase("{grade} of {mass}", **told)
+            if result.share == 1
+            else phrase(
+                "{grade} of {mass}, {share} of it from this zone",
+                share=units.format_share(result.share),
+                **told,
+            )
+        )
         lines.append((f"{result.lot}, {result.label}", value, "", result.url))
     return tuple(lines)
 
@@ -322,20 +354,29 @@ def _lot_working(
 ) -> Working | None:
     rows = []
     if panned:
-        rows.append(mean_row(panned, "Field estimate", PAN_FORMULA, grade_unit, mass_unit))
+        rows.append(mean_row(panned, phrase("Field estimate"), str(PAN_FORMULA), grade_unit, mass_unit))
     if assayed:
-        rows.append(mean_row(assayed, "Assay, values in use", ASSAY_FORMULA, grade_unit, mass_unit))
+        rows.append(
+            mean_row(assayed, phrase("Assay, values in use"), str(ASSAY_FORMULA), grade_unit, mass_unit)
+        )
     if text := _between_text(recovery):
-        inputs = (("field estimate", panned.mean_text, "", ""), ("assay", assayed.mean_text, "", ""))
-        rows.append(WorkingRow("Apparent recovery", "field estimate ÷ assay", inputs, text))
+        inputs = (
+            (phrase("field estimate"), panned.mean_text, "", ""),
+            (phrase("assay"), assayed.mean_text, "", ""),
+        )
+        rows.append(WorkingRow(phrase("Apparent recovery"), phrase("field estimate ÷ assay"), inputs, text))
     if not rows:
         return None
     return Working(
         rows=tuple(rows),
         assumptions=(
-            "Counted are results of this lot and of what was dried, crushed, split, cut or taken for assay from it: these "
-            "leave the grade as it is but for chance. A blend, a screen fraction and what a recovery leaves do not count.",
-            "Pans: test pans, and control runs of blocks whose key is open. Failed and voided runs are left out.",
-            NEVER_ONE_QUANTITY,
+            phrase(
+                "Counted are results of this lot and of what was dried, crushed, split, cut or taken for assay from it: these "
+                "leave the grade as it is but for chance. A blend, a screen fraction and what a recovery leaves do not count."
+            ),
+            phrase(
+                "Pans: test pans, and control runs of blocks whose key is open. Failed and voided runs are left out."
+            ),
+            str(NEVER_ONE_QUANTITY),
         ),
     )

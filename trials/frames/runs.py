@@ -2,6 +2,7 @@
 
 from prospecting.calc import units
 from prospecting.calc.grade import grade_g_per_t
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.weighing import LeftInTails, left_in_tails
 from prospecting.models import Member
@@ -69,54 +70,66 @@ def _mud_of(run: Run) -> SettledMud | None:
 
 
 def _gold_row(run: Run) -> WorkingRow:
-    inputs = [(f"weighing {weighing.position}", weighing.typed, "", "") for weighing in run.weighings.all()]
+    inputs = [
+        (phrase("weighing {number}", number=weighing.position), weighing.typed, "", "")
+        for weighing in run.weighings.all()
+    ]
     if not inputs:
-        inputs = [("as logged, in one figure", run.gold_typed, "", "")]
+        inputs = [(phrase("as logged, in one figure"), run.gold_typed, "", "")]
     if run.tare_mg is not None:
-        inputs.append(("empty dish", run.tare_typed, "", ""))
-    formula = "mean of the weighings" + (" - empty dish" if run.tare_mg is not None else "")
-    return WorkingRow("Gold", formula, tuple(inputs), numeral(run.gold_mg.normalize(), "f"), "mg")
+        inputs.append((phrase("empty dish"), run.tare_typed, "", ""))
+    formula = (
+        phrase("mean of the weighings")
+        if run.tare_mg is None
+        else phrase("mean of the weighings - empty dish")
+    )
+    return WorkingRow(phrase("Gold"), formula, tuple(inputs), numeral(run.gold_mg.normalize(), "f"), "mg")
 
 
 def _grade_row(run: Run, member: Member) -> WorkingRow:
     return WorkingRow(
-        "Recovered grade",
-        "mg of gold / g of ore x 1000 = g/t",
+        phrase("Recovered grade"),
+        phrase("mg of gold / g of ore x 1000 = g/t"),
         (
-            ("gold", numeral(run.gold_mg.normalize(), "f"), "mg", ""),
-            ("portion", numeral(run.portion_mass_g.normalize(), "f"), "g", ""),
+            (phrase("gold"), numeral(run.gold_mg.normalize(), "f"), "mg", ""),
+            (phrase("portion"), numeral(run.portion_mass_g.normalize(), "f"), "g", ""),
         ),
         units.format_grade(grade_g_per_t(run.gold_mg, run.portion_mass_g), member.grade_unit),
-        source="recovered by panning, indication only",
+        source=phrase("recovered by panning, indication only"),
     )
 
 
 def _tails_row(run: Run, left: LeftInTails) -> WorkingRow:
     return WorkingRow(
-        "Left in the tails",
-        "gold of the tails / (gold of the run + gold of the tails)",
+        phrase("Left in the tails"),
+        phrase("gold of the tails / (gold of the run + gold of the tails)"),
         (
-            ("gold of the run", _mass_text(run), "", ""),
-            ("gold of the tails, panned again", _mass_text(run.tails_pan), "", ""),
+            (phrase("gold of the run"), _mass_text(run), "", ""),
+            (phrase("gold of the tails, panned again"), _mass_text(run.tails_pan), "", ""),
         ),
         str(left),
-        source="of the gold found in both: gold too fine for the pan is in neither",
+        source=phrase("of the gold found in both: gold too fine for the pan is in neither"),
     )
 
 
 def _mud_row(run: Run, share: Bounds) -> WorkingRow:
-    records = [("gold of the run", run), ("gold of the tails, panned again", _tails_of(run))]
-    records.append(("gold of the mud", run.settled_mud))
+    records = [(phrase("gold of the run"), run), (phrase("gold of the tails, panned again"), _tails_of(run))]
+    records.append((phrase("gold of the mud"), run.settled_mud))
     return WorkingRow(
-        "In the settled mud",
-        "gold of the mud / (gold of the run + gold of the tails where these were panned again + gold of the mud)",
+        phrase("In the settled mud"),
+        phrase(
+            "gold of the mud / (gold of the run + gold of the tails where these were panned again + gold of the mud)"
+        ),
         tuple((name, _mass_text(record), "", "") for name, record in records if weighed(record)),
-        share.as_share or "anything from nothing to all",
-        source="of the gold found: gold too fine for the pan is in none of them",
+        share.as_share or phrase("anything from nothing to all"),
+        source=phrase("of the gold found: gold too fine for the pan is in none of them"),
     )
 
 
 def _mass_text(record: Run | TailsPan | SettledMud) -> str:
     if record.gold_mg is not None:
         return f"{numeral(record.gold_mg.normalize(), 'f')} mg"
-    return f"below one scale step ({units.format_gold_mg(record.scale_step_mg)}), taken as nothing up to the step"
+    return phrase(
+        "below one scale step ({mass}), taken as nothing up to the step",
+        mass=units.format_gold_mg(record.scale_step_mg),
+    )

@@ -7,8 +7,11 @@ from decimal import Decimal
 from django.db.models import Sum
 from django.db.models.expressions import RawSQL
 from django.urls import reverse
+from django.utils import dateformat
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import colours, sampling, scooping, units
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import in_mark, numeral
 from prospecting.calc.sampling import LIBERATION_EXPONENTS, Protocol, Stage
 from prospecting.models import Dispatch, Lot, Sample, Step
@@ -30,10 +33,18 @@ USUAL_PORTION = {"lb": "1 lb", "kg": "500 g"}
 AS_BROKEN_UM = 6350
 # From here on an error is skewed and "give or take" misleads (P. Gy's theory, as taught; from memory).
 SKEWED = 0.5
-GY = "s² = f g c l d³ (1/portion − 1/lot); f 0.5, g 0.25, c from the grade, l = (gold grain ÷ top size)^b"
-GY_SOURCE = "P. Gy, Sampling of Particulate Materials (1982); b = 1.5 for gold after Francois-Bongarcon. Both cited from memory."
-GRAIN_SOURCE = "H. E. Clifton and others, US Geological Survey Professional Paper 625-C (1969), from memory."
-SCOOP_SOURCE = "R. Minnitt, Scoop versus riffle methods, Sampling Science and Technology, doi 10.62178/sst.005.002 (an excerpt)."
+GY = gettext_lazy(
+    "s² = f g c l d³ (1/portion − 1/lot); f 0.5, g 0.25, c from the grade, l = (gold grain ÷ top size)^b"
+)
+GY_SOURCE = gettext_lazy(
+    "P. Gy, Sampling of Particulate Materials (1982); b = 1.5 for gold after Francois-Bongarcon. Both cited from memory."
+)
+GRAIN_SOURCE = gettext_lazy(
+    "H. E. Clifton and others, US Geological Survey Professional Paper 625-C (1969), from memory."
+)
+SCOOP_SOURCE = gettext_lazy(
+    "R. Minnitt, Scoop versus riffle methods, Sampling Science and Technology, doi 10.62178/sst.005.002 (an excerpt)."
+)
 
 
 @dataclass(frozen=True)
@@ -77,9 +88,13 @@ class SieveRow:
 
     name: str
     size: str
-    spreads: tuple[str, ...]
+    sds: tuple[float, ...]
     least_g: tuple[float, ...]
     at_gold: bool
+
+    @property
+    def spreads(self) -> tuple[str, ...]:
+        return tuple(_percent(sd) for sd in self.sds)
 
 
 @dataclass(frozen=True)
@@ -176,8 +191,8 @@ def known_of(lot: Lot, *, mass_unit: str, grade_unit: str) -> Known:
         learn(
             "top",
             f"{numeral(lot.top_size_um.normalize(), 'f')} µm",
-            "Top size",
-            "as it was crushed or screened to",
+            phrase("Top size"),
+            phrase("as it was crushed or screened to"),
             "",
         )
         if lot.top_size_um < AS_BROKEN_UM:
@@ -186,34 +201,38 @@ def known_of(lot: Lot, *, mass_unit: str, grade_unit: str) -> Known:
         g_per_t, where = found
         start["grade"] = typed_grade(g_per_t, grade_unit)
         told = f"{units.format_grade(g_per_t, grade_unit)}, {where}"
-        sources.append(("Grade", told, f"{lot.get_absolute_url()}#beside-assay"))
+        sources.append((phrase("Grade"), told, f"{lot.get_absolute_url()}#beside-assay"))
     if size_um := _gold_known(same, lot.top_size_um):
         learn(
             "gold",
             f"{size_um:.0f} µm",
-            "Gold grains",
-            "balls of the mean mass of a colour in its pans",
+            phrase("Gold grains"),
+            phrase("balls of the mean mass of a colour in its pans"),
             reverse("run-list"),
         )
         # A guess of ours, said on the page, until somebody types the range.
         guessed = sampling.grain_range_um(size_um, float(lot.top_size_um) if lot.top_size_um else None)
         start["gold_low"], start["gold_high"] = f"{guessed.fine_um:.0f} µm", f"{guessed.coarse_um:.0f} µm"
     whole_g, where = _whole(lot)
-    learn("lot_mass", typed_mass(whole_g, mass_unit), "Mass split", where)
+    learn("lot_mass", typed_mass(whole_g, mass_unit), phrase("Mass split"), where)
     portion_g, where, url = _portion_known(lot, same)
     if portion_g and portion_g <= whole_g:
-        learn("portion", typed_mass(portion_g, mass_unit), "Portion", where, url)
+        learn("portion", typed_mass(portion_g, mass_unit), phrase("Portion"), where, url)
     else:
         learn(
             "portion",
             USUAL_PORTION[mass_unit],
-            "Portion",
-            "the usual size of a test portion: nothing was cut yet",
+            phrase("Portion"),
+            phrase("the usual size of a test portion: nothing was cut yet"),
         )
     if last := _last_split(lot):
         start["method"] = last.method
-        when = f"{last.get_method_display().lower()}, as on {last.done_on.day} {last.done_on:%b %Y}"
-        sources.append(("Way of splitting", when, last.get_absolute_url()))
+        when = phrase(
+            "{method}, as on {day}",
+            method=last.get_method_display().lower(),
+            day=dateformat.format(last.done_on, "j M Y"),
+        )
+        sources.append((phrase("Way of splitting"), when, last.get_absolute_url()))
     start |= _stages_known(same, whole_g, mass_unit) or {
         "keep1": start["portion"],
         "how1": start.get("method", "riffle"),
@@ -256,16 +275,16 @@ def sampling_plan(
     grains = [
         _grain_row(name, size, share, grade_g_per_t, top_um, portion_g, lot_g)
         for name, size, share in (
-            ("fine end", gold_low_um, 1.0),
-            ("usual", gold_um, 1.0),
-            ("coarse end", gold_high_um, coarse_share),
+            (phrase("fine end"), gold_low_um, 1.0),
+            (phrase("usual"), gold_um, 1.0),
+            (phrase("coarse end"), gold_high_um, coarse_share),
         )
         if size
     ]
-    now = _sieve_row("as it is", top_um, ore, portion_g, lot_g, wanted_sd)
+    now = _sieve_row(phrase("as it is"), top_um, ore, portion_g, lot_g, wanted_sd)
     openings = units.ASTM_E11_UM if series == Step.MeshSeries.ASTM_E11 else units.TYLER_UM
     sieves = [now] + [
-        _sieve_row(f"{number} mesh", opening, ore, portion_g, lot_g, wanted_sd)
+        _sieve_row(phrase("{number} mesh", number=number), opening, ore, portion_g, lot_g, wanted_sd)
         for number, opening in sampling.finer_sieves(openings, top_um, 2)
     ]
     spreads = _spreads(ore, Stage(top_um, portion_g, lot_g))
@@ -275,7 +294,11 @@ def sampling_plan(
         sentences=[
             _spread_sentence(portion_text, spreads),
             _none_sentence(coarsest, grade_g_per_t, portion_g, coarse_share),
-            f"For a spread of {_percent(wanted_sd)} a portion has to weigh {_between(least)}.",
+            phrase(
+                "For a spread of {spread} a portion has to weigh {mass}.",
+                spread=_percent(wanted_sd),
+                mass=_between(least),
+            ),
         ],
         grains=grains,
         sieves=sieves,
@@ -291,12 +314,18 @@ def sampling_plan(
 def _grade_known(same: RawSQL, *, mass_unit: str, grade_unit: str) -> tuple[Decimal, str] | None:
     """The mean of the assays in use, else of the untreated pans, where it is one figure above zero."""
     beside = beside_assay(same, grade_unit=grade_unit, mass_unit=mass_unit)
-    for estimate, what in ((beside.assayed, "assay"), (beside.panned, "untreated pan")):
+    for estimate in (beside.assayed, beside.panned):
         if estimate and estimate.mean.is_exact and estimate.mean.low_g_per_t > 0:
             many = len(estimate.results)
-            plural = "" if many == 1 else "s"
-            note = " in use" if what == "assay" else ": free gold only"
-            return estimate.mean.low_g_per_t, f"mean of {many} {what}{plural}{note}"
+            return estimate.mean.low_g_per_t, (
+                phrase_counted("mean of {number} assay in use", "mean of {number} assays in use", many)
+                if estimate is beside.assayed
+                else phrase_counted(
+                    "mean of {number} untreated pan: free gold only",
+                    "mean of {number} untreated pans: free gold only",
+                    many,
+                )
+            )
     return None
 
 
@@ -313,24 +342,26 @@ def _gold_known(same: RawSQL, top_um: Decimal | None) -> float | None:
 def _whole(lot: Lot) -> tuple[Decimal, str]:
     """The mass that is split into portions: of a portion, what it was cut from."""
     if lot.kind in (Lot.Kind.PORTION, Lot.Kind.ASSAY_SPLIT) and (draw := lot.made_by.draws.first()):
-        return max(draw.mass_g, lot.mass_g), "what was taken for this cut"
+        return max(draw.mass_g, lot.mass_g), phrase("what was taken for this cut")
     if lot.on_hand_g:
-        return lot.on_hand_g, "on hand"
-    return lot.mass_g, "when the lot was made"
+        return lot.on_hand_g, phrase("on hand")
+    return lot.mass_g, phrase("when the lot was made")
 
 
 def _portion_known(lot: Lot, same: RawSQL) -> tuple[Decimal | None, str, str]:
     if lot.kind in (Lot.Kind.PORTION, Lot.Kind.ASSAY_SPLIT):
-        return lot.mass_g, "this one", ""
+        return lot.mass_g, phrase("this one"), ""
     if trial := Trial.objects.filter(feed_lot__in=same).order_by("-pk").first():
-        return trial.portion_mass_g, "as in its trial", trial.get_absolute_url()
+        return trial.portion_mass_g, phrase("as in its trial"), trial.get_absolute_url()
     portion = (
         Lot.objects.standing()
         .filter(made_by__kind=Step.Kind.CUT, made_by__draws__lot=lot)
         .order_by("-pk")
         .first()
     )
-    return (portion.mass_g, "as in its last cut", lot.get_absolute_url()) if portion else (None, "", "")
+    return (
+        (portion.mass_g, phrase("as in its last cut"), lot.get_absolute_url()) if portion else (None, "", "")
+    )
 
 
 def _last_split(lot: Lot) -> Step | None:
@@ -401,7 +432,7 @@ def _sieve_row(
     return SieveRow(
         name=name,
         size=_size(top_um),
-        spreads=tuple(_percent(error.relative_sd) for error in errors),
+        sds=tuple(error.relative_sd for error in errors),
         least_g=tuple(
             sampling.minimum_sample_g(error.sampling_constant, stage.top_size_um, wanted_sd, lot_g)
             for error in errors
@@ -423,7 +454,7 @@ def _protocol(
     size_um, left_g = top_um, lot_g
     for number, (crushed_um, keep_g, method) in enumerate(stages, start=1):
         size_um = crushed_um or size_um
-        planned.append(_stage(size_um, gold_um, keep_g, left_g, name=f"stage {number}"))
+        planned.append(_stage(size_um, gold_um, keep_g, left_g, name=phrase("stage {number}", number=number)))
         sizes.append(size_um)
         methods.append(Step.Method(method))
         left_g = keep_g
@@ -432,8 +463,12 @@ def _protocol(
         stages=[
             StageRow(
                 number=place + 1,
-                words=f"{units.format_mass(stage.lot_g, mass_unit)} to {units.format_mass(stage.sample_g, mass_unit)}, "
-                f"{methods[place].label.lower()}",
+                words=phrase(
+                    "{before} to {after}, {method}",
+                    before=units.format_mass(stage.lot_g, mass_unit),
+                    after=units.format_mass(stage.sample_g, mass_unit),
+                    method=methods[place].label.lower(),
+                ),
                 size=_size(sizes[place]),
                 shares=tuple(protocol.stages[place].share for protocol in found),
                 share_texts=tuple(_percent(protocol.stages[place].share) for protocol in found),
@@ -453,42 +488,60 @@ def _worst_at(place: int, found: Sequence[Protocol]) -> str:
     """Whether this stage is the worst, and under which exponent where they disagree; blank where it is not."""
     at = [p.liberation_exponent for p in found if p.total.relative_variance and p.total.worst_stage == place]
     if len(at) < len(found):
-        return f"the worst at exponent {numeral(at[0], 'g')}" if at else ""
-    return "the worst"
+        return phrase("the worst at exponent {exponent}", exponent=numeral(at[0], "g")) if at else ""
+    return phrase("the worst")
 
 
 def _worst_sentence(
     found: Sequence[Protocol], planned: Sequence[Stage], gold_um: float, mass_unit: str
 ) -> str:
     if not any(protocol.total.relative_variance for protocol in found):
-        return "Nothing is left behind at any stage, so splitting adds no error."
-    total = _between(sorted((_percent(p.total.relative_sd) for p in found), key=_by_size))
+        return phrase("Nothing is left behind at any stage, so splitting adds no error.")
+    total = _between([_percent(sd) for sd in sorted(p.total.relative_sd for p in found)])
     if len(planned) == 1:
-        return f"One stage, with a spread of {total} (one standard deviation), at least: all of the error comes from it."
+        return phrase(
+            "One stage, with a spread of {total} (one standard deviation), at least: all of the error comes "
+            "from it.",
+            total=total,
+        )
     places = sorted({protocol.total.worst_stage for protocol in found})
     told = []
     for place in places:
         stage = planned[place]
         shares = sorted(p.stages[place].share for p in found if p.total.worst_stage == place)
         told.append(
-            f"stage {place + 1} ({units.format_mass(stage.lot_g, mass_unit)} to "
-            f"{units.format_mass(stage.sample_g, mass_unit)}) gives {_between([_percent(s) for s in shares])} of its variance"
+            {
+                "stage": place + 1,
+                "before": units.format_mass(stage.lot_g, mass_unit),
+                "after": units.format_mass(stage.sample_g, mass_unit),
+                "share": _between([_percent(share) for share in shares]),
+            }
         )
     which = (
-        f"The worst is {told[0].replace(' gives ', ': it gives ', 1)}"
+        phrase(
+            "The worst is stage {stage} ({before} to {after}): it gives {share} of its variance.",
+            **told[0],
+        )
         if len(told) == 1
-        else "Which is worst hangs on the exponent: " + ", or ".join(told)
+        else phrase(
+            "Which is worst hangs on the exponent: {stages}.",
+            stages=phrase(", or ").join(
+                phrase("stage {stage} ({before} to {after}) gives {share} of its variance", **each)
+                for each in told
+            ),
+        )
     )
     as_fine = any(planned[place].top_size_um <= gold_um for place in places)
     advice = (
-        "Keep more where the pieces are as fine as the gold already; crushing finer gains nothing there"
+        phrase(
+            "Keep more where the pieces are as fine as the gold already; crushing finer gains nothing there; care at "
+            "the others gains little."
+        )
         if as_fine
-        else "Crush finer before that stage, or keep more of it"
+        else phrase("Crush finer before that stage, or keep more of it; care at the others gains little.")
     )
-    return (
-        f"All stages together spread by {total} (one standard deviation), at least. {which}. {advice}; care at the others "
-        "gains little."
-    )
+    spread = phrase("All stages together spread by {total} (one standard deviation), at least.", total=total)
+    return f"{spread} {which} {advice}"
 
 
 def _scooping_sentence(
@@ -504,14 +557,20 @@ def _scooping_sentence(
     ]
     at_worst = sampling.split_protocols(stages=worse, **ore)
     places = sorted({protocol.total.worst_stage + 1 for protocol in at_worst})
-    stages = " or ".join(f"stage {place}" for place in places)
-    rises = " and ".join(
-        f"from {_percent(before.total.relative_sd)} to {_percent(after.total.relative_sd)}"
+    stages = phrase(" or ").join(phrase("stage {place}", place=place) for place in places)
+    rises = phrase(" and ").join(
+        phrase(
+            "from {before} to {after}",
+            before=_percent(before.total.relative_sd),
+            after=_percent(after.total.relative_sd),
+        )
         for before, after in zip(found, at_worst, strict=True)
     )
-    return (
-        f"Scooping may raise the total {rises} (one figure for each exponent), with {stages} the worst then; the figures "
-        "below are by chance alone."
+    return phrase(
+        "Scooping may raise the total {rises} (one figure for each exponent), with {stages} the worst "
+        "then; the figures below are by chance alone.",
+        rises=rises,
+        stages=stages,
     )
 
 
@@ -523,52 +582,88 @@ def _mistake_sentence(
         return ""
     early = [Stage(before_um, planned[0].sample_g, planned[0].lot_g), *planned[1:]]
     wrong = sampling.split_protocols(stages=early, **ore)
-    told = " and ".join(
-        f"{_percent(other.total.relative_sd)} instead of {_percent(right.total.relative_sd)}"
+    told = phrase(" and ").join(
+        phrase(
+            "{wrong} instead of {right}",
+            wrong=_percent(other.total.relative_sd),
+            right=_percent(right.total.relative_sd),
+        )
         for right, other in zip(found, wrong, strict=True)
     )
-    return (
-        f"Split first and crush afterwards, the first split on pieces up to {_size(before_um)}, and the same masses spread by "
-        f"{told} (exponents {' and '.join(numeral(b, 'g') for b in LIBERATION_EXPONENTS)}). Crushing afterwards mends nothing."
+    return phrase(
+        "Split first and crush afterwards, the first split on pieces up to {size}, and the same masses spread by "
+        "{spreads} (exponents {exponents}). Crushing afterwards mends nothing.",
+        size=_size(before_um),
+        spreads=told,
+        exponents=phrase(" and ").join(numeral(b, "g") for b in LIBERATION_EXPONENTS),
     )
 
 
 def _spread_sentence(portion: str, spreads: Sequence[float]) -> str:
     low, high = min(spreads), max(spreads)
     if high == 0:
-        return "The portion is the whole lot: nothing is left to chance."
+        return phrase("The portion is the whole lot: nothing is left to chance.")
     text = _between([_percent(low), _percent(high)])
     if high <= SKEWED:
-        return f"Portions of {portion} of this lot differ by about ±{text} by chance alone (one standard deviation)."
-    return (
-        f"Portions of {portion} of this lot differ by {text} by chance alone (one standard deviation): so uneven that most "
-        "read low and a few far too high."
+        return phrase(
+            "Portions of {portion} of this lot differ by about ±{spread} by chance alone (one standard deviation).",
+            portion=portion,
+            spread=text,
+        )
+    return phrase(
+        "Portions of {portion} of this lot differ by {spread} by chance alone (one standard deviation): so uneven that most "
+        "read low and a few far too high.",
+        portion=portion,
+        spread=text,
     )
 
 
 def _none_sentence(size_um: float, grade_g_per_t: float, portion_g: float, share: float) -> str:
     grains = sampling.expected_grains(grade_g_per_t, portion_g, sampling.grain_mass_mg(size_um), share)
     chance = units.format_odds(sampling.chance_of_none(grains))
-    kind = "if all the gold is so coarse" if share == 1 else f"if {_percent(share)} of the gold is so coarse"
-    return f"{chance[0].upper()}{chance[1:]} hold no coarse grain at all ({_size(size_um)}, {kind}; {_count(grains)} expected)."
+    parts = {
+        "odds": f"{chance[0].upper()}{chance[1:]}",
+        "size": _size(size_um),
+        "grains": _count(grains),
+    }
+    if share == 1:
+        return phrase(
+            "{odds} hold no coarse grain at all ({size}, if all the gold is so coarse; {grains} expected).",
+            **parts,
+        )
+    return phrase(
+        "{odds} hold no coarse grain at all ({size}, if {share} of the gold is so coarse; {grains} expected).",
+        share=_percent(share),
+        **parts,
+    )
 
 
 def _finer_sentence(sieves: Sequence[SieveRow], wanted_sd: float, mass_unit: str) -> str:
     if len(sieves) == 1:
-        return "The series has no finer sieve."
+        return phrase("The series has no finer sieve.")
     told = []
     for row in sieves[1:]:
         least = _between([units.format_mass(mass, mass_unit) for mass in sorted(row.least_g)])
         told.append(
-            f"through {row.name} ({row.size}): {_between(sorted(row.spreads, key=_by_size))}, or {least} for "
-            f"{_percent(wanted_sd)}"
+            phrase(
+                "through {sieve} ({size}): {spread}, or {mass} for {wanted}",
+                sieve=row.name,
+                size=row.size,
+                spread=_between([_percent(sd) for sd in sorted(row.sds)]),
+                mass=least,
+                wanted=_percent(wanted_sd),
+            )
         )
+    finer = phrase("Crushed finer, the same portion spreads less: {sieves}.", sieves="; ".join(told))
     at_gold = (
-        " At the size of the gold itself crushing gains nothing more: gold flattens and stays whole. Screen it out and weigh it."
+        phrase(
+            "At the size of the gold itself crushing gains nothing more: gold flattens and stays whole. Screen it out and "
+            "weigh it."
+        )
         if any(row.at_gold for row in sieves)
         else ""
     )
-    return f"Crushed finer, the same portion spreads less: {'; '.join(told)}.{at_gold}"
+    return f"{finer} {at_gold}".strip()
 
 
 def _splitting_sentence(method: str, spreads: Sequence[float]) -> str:
@@ -577,15 +672,22 @@ def _splitting_sentence(method: str, spreads: Sequence[float]) -> str:
     def with_cut(cut: str) -> str:
         return _between([_percent(sd) for sd in scooping.spread_when_cut(spreads, cut)])
 
-    told = (
-        f"Riffled, expect {with_cut(scooping.RIFFLE)}; scooped out of a bucket, {with_cut(scooping.SCOOPED)}."
+    told = phrase(
+        "Riffled, expect {riffled}; scooped out of a bucket, {scooped}.",
+        riffled=with_cut(scooping.RIFFLE),
+        scooped=with_cut(scooping.SCOOPED),
     )
     missed = _between([_percent(share) for share in scooping.SCOOPS_WITHOUT_HEAVY_GRAINS])
     if method == Step.Method.SCOOPED:
-        return f"{told} Scooping is planned here: in the test behind these ranges {missed} of scoops missed the heavy grains."
-    if method == Step.Method.RIFFLE:
-        return f"{told} Riffling is what is planned here."
-    return f"{told} {label} lies somewhere between; no measured range was found."
+        planned = phrase(
+            "Scooping is planned here: in the test behind these ranges {share} of scoops missed the heavy grains.",
+            share=missed,
+        )
+    elif method == Step.Method.RIFFLE:
+        planned = phrase("Riffling is what is planned here.")
+    else:
+        planned = phrase("{method} lies somewhere between; no measured range was found.", method=label)
+    return f"{told} {planned}"
 
 
 def _working(
@@ -605,27 +707,33 @@ def _working(
     for error in errors:
         rows.append(
             WorkingRow(
-                f"Spread of a portion, b = {numeral(error.liberation_exponent, 'g')}",
-                GY,
+                phrase(
+                    "Spread of a portion, b = {exponent}",
+                    exponent=numeral(error.liberation_exponent, "g"),
+                ),
+                str(GY),
                 (
-                    given("grade", grade),
-                    given("top size d", _size(stage.top_size_um)),
-                    given("gold grain", _size(ore["liberation_um"])),
-                    given("portion", portion),
-                    given("lot", lot),
+                    given(phrase("grade"), grade),
+                    given(phrase("top size d"), _size(stage.top_size_um)),
+                    given(phrase("gold grain"), _size(ore["liberation_um"])),
+                    given(phrase("portion"), portion),
+                    given(phrase("lot"), lot),
                     given("c", float(error.mineralogical_factor), "g/cm³"),
                     given("l", float(error.liberation_factor)),
                 ),
                 _percent(error.relative_sd),
-                source=GY_SOURCE,
+                source=str(GY_SOURCE),
             )
         )
         rows.append(
             WorkingRow(
-                f"Least portion, b = {numeral(error.liberation_exponent, 'g')}",
-                "1/portion = s² ÷ (f g c l d³) + 1/lot",
+                phrase(
+                    "Least portion, b = {exponent}",
+                    exponent=numeral(error.liberation_exponent, "g"),
+                ),
+                phrase("1/portion = s² ÷ (f g c l d³) + 1/lot"),
                 (
-                    given("wanted spread s", _percent(wanted_sd)),
+                    given(phrase("wanted spread s"), _percent(wanted_sd)),
                     given("f g c l", float(error.sampling_constant), "g/cm³"),
                 ),
                 units.format_mass(
@@ -634,44 +742,54 @@ def _working(
                     ),
                     mass_unit,
                 ),
-                source=GY_SOURCE,
+                source=str(GY_SOURCE),
             )
         )
     grains = sampling.expected_grains(ore["grade_g_per_t"], stage.sample_g, grain_mg, share)
     rows.append(
         WorkingRow(
-            "Chance of no coarse grain",
-            "n = portion × grade × coarse share ÷ mass of a grain; chance of none = e^−n; grain = π/6 d³ × 19.3 g/cm³",
+            phrase("Chance of no coarse grain"),
+            phrase(
+                "n = portion × grade × coarse share ÷ mass of a grain; chance of none = e^−n; grain = π/6 d³ × 19.3 g/cm³"
+            ),
             (
-                given("coarse grain", _size(coarsest_um)),
-                given("its mass", units.format_gold_mg(grain_mg)),
-                given("coarse share", _percent(share)),
-                given("grains expected n", _count(grains)),
+                given(phrase("coarse grain"), _size(coarsest_um)),
+                given(phrase("its mass"), units.format_gold_mg(grain_mg)),
+                given(phrase("coarse share"), _percent(share)),
+                given(phrase("grains expected n"), _count(grains)),
             ),
             units.format_odds(sampling.chance_of_none(grains)),
-            source=GRAIN_SOURCE,
+            source=str(GRAIN_SOURCE),
         )
     )
     rows.append(
         WorkingRow(
-            "Way of splitting",
-            "spread × √(variance in units of chance)",
+            phrase("Way of splitting"),
+            phrase("spread × √(variance in units of chance)"),
             tuple(
-                given(f"{cut}, times chance", f"{numeral(least, 'g')} to {numeral(most, 'g')}")
-                for cut, (least, most) in scooping.VARIANCE_TIMES_CHANCE.items()
+                given(name, phrase("{low} to {high}", low=numeral(least, "g"), high=numeral(most, "g")))
+                for name, (least, most) in (
+                    (phrase("riffle, times chance"), scooping.VARIANCE_TIMES_CHANCE[scooping.RIFFLE]),
+                    (phrase("scooped, times chance"), scooping.VARIANCE_TIMES_CHANCE[scooping.SCOOPED]),
+                )
             ),
-            source=SCOOP_SOURCE,
+            source=str(SCOOP_SOURCE),
         )
     )
     return Working(
         tuple(rows),
         (
-            "A floor: segregation, careless splitting, the assay and lost dust come on top.",
-            "The two exponents b are two schools' readings of how gold sits in the pieces; the truth is seldom outside them.",
-            "Top size is the sieve that 95 % of the lot passes. Gold grains are taken as balls of fine gold: flakes of the same "
-            "width weigh less, so there are more of them.",
-            "Gold does not crush: where a stage is finer than the gold, the gold's own size is used.",
-            "Variances of the stages add; crushing between them adds none.",
+            phrase("A floor: segregation, careless splitting, the assay and lost dust come on top."),
+            phrase(
+                "The two exponents b are two schools' readings of how gold sits in the pieces; the truth is seldom "
+                "outside them."
+            ),
+            phrase(
+                "Top size is the sieve that 95 % of the lot passes. Gold grains are taken as balls of fine gold: "
+                "flakes of the same width weigh less, so there are more of them."
+            ),
+            phrase("Gold does not crush: where a stage is finer than the gold, the gold's own size is used."),
+            phrase("Variances of the stages add; crushing between them adds none."),
         ),
     )
 
@@ -682,13 +800,11 @@ def _between(texts: Sequence[str]) -> str:
     if low == high:
         return low
     number, _, unit = low.partition(" ")
-    return f"{number} to {high}" if high.endswith(f" {unit}") and number[0].isdigit() else f"{low} to {high}"
-
-
-def _by_size(text: str) -> tuple[float, int]:
-    """Sorts texts of `_percent` by size: "under" comes before its number, "over" after it."""
-    number = "".join(sign for sign in text if sign.isdigit() or sign == ".")
-    return float(number), 1 if text.startswith("over") else -1 if text.startswith("under") else 0
+    return (
+        phrase("{low} to {high}", low=number, high=high)
+        if high.endswith(f" {unit}") and number[0].isdigit()
+        else phrase("{low} to {high}", low=low, high=high)
+    )
 
 
 def _percent(fraction: float) -> str:
@@ -697,17 +813,17 @@ def _percent(fraction: float) -> str:
     if percent == 0:
         return "0 %"
     if percent < 0.1:
-        return in_mark("under 0.1 %")
+        return phrase("under {percent} %", percent=in_mark("0.1"))
     if percent < 1:
         return f"{numeral(percent, '.1f')} %"
     if percent > 1000:
-        return "over 1000 %"
+        return phrase("over 1000 %")
     return f"{percent:.0f} %"
 
 
 def _count(grains: float) -> str:
     if grains < 0.01:
-        return in_mark("under 0.01")
+        return phrase("under {grains}", grains=in_mark("0.01"))
     return numeral(grains, ".2g") if grains < 10 else f"{grains:,.0f}".replace(",", " ")
 
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.models import Lot
 from trials.calc import designs
@@ -50,6 +51,11 @@ def _pour(dose: Dose, water_ml: Decimal) -> Pour:
     return Pour(
         additive=dose.additive.name,
         poured=tub.as_poured(),
-        measures=f"{numeral(tub.drops, '.3g')} drops, {numeral(tub.ml, '.3g')} mL, {numeral(tub.teaspoons, '.2g')} tsp",
+        measures=phrase(
+            "{drops} drops, {millilitres} mL, {teaspoons} tsp",
+            drops=numeral(tub.drops, ".3g"),
+            millilitres=numeral(tub.ml, ".3g"),
+            teaspoons=numeral(tub.teaspoons, ".2g"),
+        ),
         thinned=stock.sentence if stock else "",
     )

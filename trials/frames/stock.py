@@ -10,6 +10,7 @@ from django.db.models import F, OuterRef, Q
 from django.utils import timezone
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.mass_balance import equal_band_g, equal_portions, portions_need
 from prospecting.calc.renewal import days_left, portions_in
 from prospecting.models import Draw, Lot, Step
@@ -100,22 +101,43 @@ class Stock:
     @property
     def warning(self) -> str:
         """One sentence where something should be done, else blank."""
-        code = self.lot.code
+        what, why = self.alarm
+        return f"{what}: {why}" if what else ""
+
+    @property
+    def alarm(self) -> tuple[str, str]:
+        """What is the matter with it, and why, where something should be done; else both blank."""
+        lot = self.lot.code
         if self.lot.is_void or self.is_used_up:
-            return ""
+            return "", ""
         if self.short:
-            return f"{code} is short: running trials and drafts need {_portions(self.needed)}, it gives {self.portions}."
-        if not self.needs_renewing:
-            return ""
-        left = f"{code} is nearly used up: {_portions(self.free)} free"
-        if self.bridge_fits:
-            return (
-                f"{left}, and bridging runs to a new lot take at least {FEWEST_BLOCKS} of them. Blend the new lot now and "
-                "bridge to it before anything else."
+            return phrase("{lot} is short", lot=lot), phrase_counted(
+                "running trials and drafts need {number} portion, it gives {portions}.",
+                "running trials and drafts need {number} portions, it gives {portions}.",
+                self.needed,
+                portions=self.portions,
             )
-        return (
-            f"{left}, fewer than the {FEWEST_BLOCKS} that bridging runs to a new lot take at least. Keep what is left for "
-            "the bridge, in smaller portions or with a wider interval: without one, results on it stand alone."
+        if not self.needs_renewing:
+            return "", ""
+        return phrase("{lot} is nearly used up", lot=lot), self._left_in_words()
+
+    def _left_in_words(self) -> str:
+        if self.bridge_fits:
+            return phrase_counted(
+                "{number} portion free, and bridging runs to a new lot take at least {least} of them. Blend the new lot now "
+                "and bridge to it before anything else.",
+                "{number} portions free, and bridging runs to a new lot take at least {least} of them. Blend the new lot now "
+                "and bridge to it before anything else.",
+                self.free,
+                least=FEWEST_BLOCKS,
+            )
+        return phrase_counted(
+            "{number} portion free, fewer than the {least} that bridging runs to a new lot take at least. Keep what is left "
+            "for the bridge, in smaller portions or with a wider interval: without one, results on it stand alone.",
+            "{number} portions free, fewer than the {least} that bridging runs to a new lot take at least. Keep what is left "
+            "for the bridge, in smaller portions or with a wider interval: without one, results on it stand alone.",
+            self.free,
+            least=FEWEST_BLOCKS,
         )
 
 
@@ -234,12 +256,12 @@ def _usual_portion(
     lot: Lot, trials: list[Trial], cut: list[tuple[Decimal, bool]], mass_unit: str
 ) -> tuple[Decimal, str]:
     if trials:
-        return trials[0].portion_mass_g, "as in its latest trial"
+        return trials[0].portion_mass_g, phrase("as in its latest trial")
     if cut:
-        return cut[0][0], "as it was last cut"
-    return units.parse_mass(
-        USUAL_PORTION[mass_unit], mass_unit
-    ).canonical, "a usual mass: nothing was cut from it yet"
+        return cut[0][0], phrase("as it was last cut")
+    return units.parse_mass(USUAL_PORTION[mass_unit], mass_unit).canonical, phrase(
+        "a usual mass: nothing was cut from it yet"
+    )
 
 
 def _claim(lot: Lot, trial: Trial, portion_g: Decimal) -> Claim | None:
@@ -258,7 +280,3 @@ def _claim(lot: Lot, trial: Trial, portion_g: Decimal) -> Claim | None:
         is_draft=is_draft,
         set_aside=not measured and not is_draft,
     )
-
-
-def _portions(number: int) -> str:
-    return "1 portion" if number == 1 else f"{number} portions"

@@ -7,11 +7,13 @@ from itertools import chain
 
 from django.db.models import Count, Exists, OuterRef, Q
 from django.urls import reverse
-from django.utils import timezone
+from django.utils import dateformat, timezone
+from django.utils.text import capfirst
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.mass_balance import PortionsNeed, equal_portions, portions_need
-from prospecting.calc.number_words import count_phrase, listed, number_word
+from prospecting.calc.number_words import count_phrase, listed
 from prospecting.frames.claim_dates import due_dates
 from prospecting.frames.keeping import overdue_backup
 from prospecting.frames.phone import waiting_entries
@@ -71,9 +73,9 @@ class Today:
     def bands(self) -> list[tuple[str, str, Sequence[Need]]]:
         """(id, heading, needs) of what is not empty."""
         named = [
-            ("now", "Now", self.now),
-            ("soon", "Soon", self.soon),
-            ("later", "When there is time", self.later),
+            ("now", phrase("Now"), self.now),
+            ("soon", phrase("Soon"), self.soon),
+            ("later", phrase("When there is time"), self.later),
         ]
         return [band for band in named if band[2]]
 
@@ -88,10 +90,10 @@ class Today:
                 )
             )
         if self.soon:
-            parts.append(f"{number_word(len(self.soon))} soon")
+            parts.append(count_phrase("{number} soon", "{number} soon", len(self.soon)))
         if self.later:
-            parts.append(f"{number_word(len(self.later))} can wait")
-        return f"{listed(parts).capitalize()}." if parts else ""
+            parts.append(count_phrase("{number} can wait", "{number} can wait", len(self.later)))
+        return f"{capfirst(listed(parts))}." if parts else ""
 
     @property
     def any_claim_date(self) -> bool:
@@ -140,7 +142,7 @@ def today_for(member: Member) -> Today:
     dispatches = list(
         Dispatch.objects.with_state()
         .select_related("laboratory")
-        .exclude(state="returned")
+        .exclude(return_state="returned")
         .order_by("expected_on", "pk")
     )
     now, soon, later = [], [], []
@@ -175,17 +177,21 @@ def today_for(member: Member) -> Today:
 def _held(member: Member) -> Iterator[Need]:
     held = waiting_entries() if member.is_keeper else 0
     if held:
-        entries = count_phrase(
-            "{number} entry from a phone", "{number} entries from phones", held
-        ).capitalize()
-        says = f"came too late: the lot no longer held enough. Decide what becomes of {'it' if held == 1 else 'them'}."
-        yield Need(name=entries, url=reverse("held-list"), says=says)
+        entries = count_phrase("{number} entry from a phone", "{number} entries from phones", held)
+        says = phrase_counted(
+            "came too late: the lot no longer held enough. Decide what becomes of it.",
+            "came too late: the lot no longer held enough. Decide what becomes of them.",
+            held,
+        )
+        yield Need(name=capfirst(entries), url=reverse("held-list"), says=says)
 
 
 def _no_backup(member: Member) -> Iterator[Need]:
     overdue = overdue_backup() if member.is_keeper else ""
     if overdue:
-        yield Need(name="Back the books up", url=reverse("keeping"), says=overdue, mark="overdue")
+        yield Need(
+            name=phrase("Back the books up"), url=reverse("keeping"), says=overdue, mark=phrase("overdue")
+        )
 
 
 def _failed_checks() -> Iterator[Need]:
@@ -197,8 +203,12 @@ def _failed_checks() -> Iterator[Need]:
         yield Need(
             name=str(each),
             url=each.get_absolute_url(),
-            says=f"{each.dispatch.laboratory}: the values of {samples} stand in doubt until it is accepted or assayed again.",
-            mark="a check failed",
+            says=phrase(
+                "{laboratory}: the values of {samples} stand in doubt until it is accepted or assayed again.",
+                laboratory=each.dispatch.laboratory,
+                samples=samples,
+            ),
+            mark=phrase("a check failed"),
         )
 
 
@@ -208,7 +218,11 @@ def _past(dates) -> Iterator[Need]:
 
 def _date_need(row) -> Need:
     date = row.date
-    watched = f"{date.watched_by} watches it." if date.watched_by else "Nobody watches it."
+    watched = (
+        phrase("{member} watches it.", member=date.watched_by)
+        if date.watched_by
+        else phrase("Nobody watches it.")
+    )
     return Need(
         name=f"{date.claim}: {date.what}",
         url=reverse("claim-date-keep", args=[date.pk]),
@@ -223,8 +237,12 @@ def _late(dispatches: Sequence[Dispatch]) -> Iterator[Need]:
         Need(
             name=_dispatch_name(each),
             url=each.get_absolute_url(),
-            says=f"return expected {_day(each.expected_on)}, {_answered(each)}. Ask the laboratory.",
-            mark="overdue",
+            says=phrase(
+                "return expected {day}, {answered}. Ask the laboratory.",
+                day=_day(each.expected_on),
+                answered=_answered(each),
+            ),
+            mark=phrase("overdue"),
         )
         for each in dispatches
         if each.is_overdue
@@ -235,11 +253,15 @@ def _short(each: Running, member: Member) -> Iterator[Need]:
     if each.is_short:
         lot, unit = each.trial.feed_lot, member.mass_unit
         yield Need(
-            name=f"{lot.code} is short",
+            name=phrase("{lot} is short", lot=lot.code),
             url=reverse("lot-left", args=[lot.code]),
-            says=f"It holds {units.format_mass(lot.on_hand_g, unit)}, and the {each.open_runs} runs still open need "
-            f"{units.format_mass(each.need.short_g, unit)} more than that.",
-            mark="short",
+            says=phrase(
+                "It holds {mass}, and the {runs} runs still open need {missing} more than that.",
+                mass=units.format_mass(lot.on_hand_g, unit),
+                runs=each.open_runs,
+                missing=units.format_mass(each.need.short_g, unit),
+            ),
+            mark=phrase("short"),
         )
 
 
@@ -248,14 +270,21 @@ def _to_pan(running: Sequence[Running], writes: bool) -> Iterator[Need]:
         trial = each.trial
         act = ""
         if writes and each.full_block:
-            act = f"Close {str(each.full_block).lower()}"
+            act = phrase("Close block {number}", number=each.full_block.number)
         elif writes and each.open_runs:
-            act = "Next portion"
+            act = phrase("Next portion")
         yield Need(
             name=str(trial),
             url=trial.get_absolute_url(),
-            says=f"{trial.logged} of {trial.planned} runs are in, on lot {trial.feed_lot.code}.",
-            mark=f"{each.full_block} is complete, its key is closed" if writes and each.full_block else "",
+            says=phrase(
+                "{logged} of {planned} runs are in, on lot {lot}.",
+                logged=trial.logged,
+                planned=trial.planned,
+                lot=trial.feed_lot.code,
+            ),
+            mark=phrase("{block} is complete, its key is closed", block=each.full_block)
+            if writes and each.full_block
+            else "",
             act=act,
             act_url=trial.get_next_url() if act else "",
         )
@@ -277,15 +306,20 @@ def _due(dispatches: Sequence[Dispatch], writes: bool) -> Iterator[Need]:
                 yield Need(
                     name=_dispatch_name(each),
                     url=each.get_absolute_url(),
-                    says=f"is being packed since {_day(timezone.localtime(each.recorded_at))}. Send it, or say why it waits.",
-                    mark=f"{days} days",
+                    says=phrase(
+                        "is being packed since {day}. Send it, or say why it waits.",
+                        day=_day(timezone.localtime(each.recorded_at)),
+                    ),
+                    mark=phrase_counted("{number} day", "{number} days", days),
                 )
         elif _is_due(each, today):
             yield Need(
                 name=_dispatch_name(each),
                 url=each.get_absolute_url(),
-                says=f"return expected {_day(each.expected_on)}, {_answered(each)}.",
-                mark="today" if each.expected_on == today else "",
+                says=phrase(
+                    "return expected {day}, {answered}.", day=_day(each.expected_on), answered=_answered(each)
+                ),
+                mark=phrase("today") if each.expected_on == today else "",
             )
     if writes:
         yield from _rejects(today)
@@ -297,8 +331,10 @@ def _rejects(today: datetime.date) -> Iterator[Need]:
         yield Need(
             name=_dispatch_name(each),
             url=each.get_absolute_url(),
-            says=f"its coarse rejects and assay pulps are kept until {_day(each.rejects_until)}. Ask for them back if you want "
-            "them.",
+            says=phrase(
+                "its coarse rejects and assay pulps are kept until {day}. Ask for them back if you want them.",
+                day=_day(each.rejects_until),
+            ),
         )
 
 
@@ -306,10 +342,12 @@ def _used_up(each: Running, member: Member) -> Iterator[Need]:
     if each.nearly_used_up:
         lot = each.trial.feed_lot
         yield Need(
-            name=f"{lot.code} is nearly used up",
+            name=phrase("{lot} is nearly used up", lot=lot.code),
             url=reverse("lot-left", args=[lot.code]),
-            says=f"The runs still open leave {units.format_mass(each.need.left_g, member.mass_unit)}: "
-            "think of the next test lot.",
+            says=phrase(
+                "The runs still open leave {mass}: think of the next test lot.",
+                mass=units.format_mass(each.need.left_g, member.mass_unit),
+            ),
         )
 
 
@@ -320,12 +358,12 @@ def _stocks(running: Sequence[Running]) -> tuple[list[Need], list[Need]]:
     for stock in stocks_to_renew():
         if stock.lot.pk in told:
             continue
-        name, _, rest = stock.warning.partition(":")
+        what, why = stock.alarm
         need = Need(
-            name=name,
+            name=what,
             url=reverse("lot-left", args=[stock.lot.code]),
-            says=f"{rest.strip()[:1].upper()}{rest.strip()[1:]}",
-            mark="short" if stock.short else "",
+            says=capfirst(why),
+            mark=phrase("short") if stock.short else "",
         )
         (short if stock.short else low).append(need)
     return short, low
@@ -334,11 +372,18 @@ def _stocks(running: Sequence[Running]) -> tuple[list[Need], list[Need]]:
 def _above_limit() -> Iterator[Need]:
     above = Sample.objects.filter(in_use_symbol="above").values_list("dispatch").annotate(count=Count("pk"))
     for dispatch, count in above.order_by("dispatch"):
-        values = count_phrase("{number} value lies", "{number} values lie", count).capitalize()
+        values = count_phrase(
+            "{number} value lies above the laboratory's upper limit",
+            "{number} values lie above the laboratory's upper limit",
+            count,
+        )
         yield Need(
-            name=f"{values} above the laboratory's upper limit",
+            name=capfirst(values),
             url=reverse("dispatch-detail", args=[dispatch]),
-            says=f"Dispatch {dispatch}: the run that gives the figure itself is still to come.",
+            says=phrase(
+                "Dispatch {dispatch}: the run that gives the figure itself is still to come.",
+                dispatch=dispatch,
+            ),
         )
 
 
@@ -359,21 +404,24 @@ def _undecided(trials: Sequence[Trial]) -> Iterator[Need]:
         yield Need(
             name=str(trial),
             url=reverse("trial-verdict", args=[trial.pk]),
-            says=f"closed {_day(timezone.localtime(trial.closed_at))}: read it, and write down what the group concludes.",
-            mark="no finding yet",
+            says=phrase(
+                "closed {day}: read it, and write down what the group concludes.",
+                day=_day(timezone.localtime(trial.closed_at)),
+            ),
+            mark=phrase("no finding yet"),
         )
     more = len(open_ones[MOST_UNDECIDED:])
     if more:
         yield Need(
-            name=count_phrase("{number} further trial", "{number} further trials", more).capitalize(),
+            name=capfirst(count_phrase("{number} further trial", "{number} further trials", more)),
             url=reverse("trial-list"),
-            says="closed without a finding.",
+            says=phrase("closed without a finding."),
         )
 
 
 def _drafts(member: Member) -> Iterator[Need]:
     for trial in Trial.objects.filter(state=Trial.State.DRAFT, recorded_by=member):
-        yield Need(name=str(trial), url=trial.get_absolute_url(), mark="your draft")
+        yield Need(name=str(trial), url=trial.get_absolute_url(), mark=phrase("your draft"))
 
 
 def _out(dispatches: Sequence[Dispatch]) -> Iterator[Need]:
@@ -381,11 +429,13 @@ def _out(dispatches: Sequence[Dispatch]) -> Iterator[Need]:
     for each in dispatches:
         if each.sent_on is None or each.is_overdue or _is_due(each, today):
             continue
-        expected = f", return expected {_day(each.expected_on)}" if each.expected_on else ""
+        parts = {"state": each.state, "answered": _answered(each)}
         yield Need(
             name=_dispatch_name(each),
             url=each.get_absolute_url(),
-            says=f"{each.state}{expected}, {_answered(each)}.",
+            says=phrase("{state}, return expected {day}, {answered}.", day=_day(each.expected_on), **parts)
+            if each.expected_on
+            else phrase("{state}, {answered}.", **parts),
         )
 
 
@@ -396,18 +446,22 @@ def _material(writes: bool) -> Iterator[Need]:
     )
     if waiting["buckets"]:
         yield Need(
-            name=count_phrase(
-                "{number} bucket not crushed yet", "{number} buckets not crushed yet", waiting["buckets"]
-            ).capitalize(),
+            name=capfirst(
+                count_phrase(
+                    "{number} bucket not crushed yet", "{number} buckets not crushed yet", waiting["buckets"]
+                )
+            ),
             url=f"{reverse('lot-list')}?kind=bucket&on_hand=on",
         )
     if waiting["splits"]:
         yield Need(
-            name=count_phrase(
-                "{number} split for assay not sent yet",
-                "{number} splits for assay not sent yet",
-                waiting["splits"],
-            ).capitalize(),
+            name=capfirst(
+                count_phrase(
+                    "{number} split for assay not sent yet",
+                    "{number} splits for assay not sent yet",
+                    waiting["splits"],
+                )
+            ),
             url=reverse("dispatch-add") if writes else f"{reverse('lot-list')}?kind=assay_split&on_hand=on",
         )
 
@@ -425,17 +479,21 @@ def _is_due(dispatch: Dispatch, today: datetime.date) -> bool:
 
 
 def _day(day: datetime.date) -> str:
-    return f"{day.day} {day:%b %Y}"
+    return dateformat.format(day, "j M Y")
 
 
 def _dispatch_name(dispatch: Dispatch) -> str:
-    return f"Dispatch {dispatch.pk} to {dispatch.laboratory}"
+    return phrase("Dispatch {number} to {laboratory}", number=dispatch.pk, laboratory=dispatch.laboratory)
 
 
 def _answered(dispatch: Dispatch) -> str:
     if not dispatch.answered_count:
-        return "nothing has come back"
-    return f"{dispatch.answered_count} of {dispatch.sample_count} samples are answered"
+        return phrase("nothing has come back")
+    return phrase(
+        "{answered} of {samples} samples are answered",
+        answered=dispatch.answered_count,
+        samples=dispatch.sample_count,
+    )
 
 
 def _running() -> list[Running]:

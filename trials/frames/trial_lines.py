@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from prospecting.calc import mass_balance, units
+from prospecting.calc.language import phrase
 from trials.frames.judging import Judged, judged_of, judgings_of
 from trials.models import Judging, KeyOpening, PlannedRun, Run, Treatment, Trial
 
@@ -136,14 +137,14 @@ class TrialLines:
     @property
     def unit(self) -> str:
         if self.by_places:
-            return "place"
-        return "colours" if self.by_colours else "mg"
+            return phrase("place")
+        return phrase("colours") if self.by_colours else "mg"
 
     @property
     def not_on_record(self) -> str:
         if self.by_places:
-            return "not placed by every judge"
-        return f"no {'colours' if self.by_colours else 'weight'} on record"
+            return phrase("not placed by every judge")
+        return phrase("no colours on record") if self.by_colours else phrase("no weight on record")
 
     @property
     def smallest_ratio(self) -> float:
@@ -160,21 +161,24 @@ class TrialLines:
     def by_treatment(self, lines: Iterable[RunLine]) -> str:
         """How many of these runs each treatment has, in the treatments' own order."""
         numbers = Counter(line.treatment for line in lines)
-        return ", ".join(f"{numbers[t.name]} of {t.name}" for t in self.treatments if numbers[t.name])
+        return ", ".join(
+            phrase("{number} of {treatment}", number=numbers[t.name], treatment=t.name)
+            for t in self.treatments
+            if numbers[t.name]
+        )
 
     def _line(self, planned: PlannedRun) -> RunLine:
         run = getattr(planned, "run", None)
         if run is None:
-            return RunLine(planned, None, None, "not done", left_out="not done")
+            return RunLine(planned, None, None, phrase("not done"), left_out=phrase("not done"))
         blind = run.panner_id != self.trial.mixer_id and not any(
             opening.member_id == run.panner_id and opening.opened_at < run.recorded_at
             for opening in self.openings
         )
         if run.failed or run.is_void:
             reason = run.fail_reason if run.failed else run.step.void_reason
-            return RunLine(
-                planned, run, None, "failed" if run.failed else "void", left_out=reason, is_blind=blind
-            )
+            result = phrase("failed") if run.failed else phrase("void")
+            return RunLine(planned, run, None, result, left_out=reason, is_blind=blind)
         value, result = self._place(planned) if self.by_places else self._outcome(run)
         left_out = "" if value is not None else self.not_on_record
         return RunLine(planned, run, value, result, left_out=left_out, is_blind=blind)
@@ -182,20 +186,27 @@ class TrialLines:
     def _outcome(self, run: Run) -> tuple[float | None, str]:
         value = value_of(run, self.outcome)
         if self.by_colours:
-            return value, "not counted" if value is None else f"{run.colours_total} colours"
+            return value, (
+                phrase("not counted")
+                if value is None
+                else phrase("{colours} colours", colours=run.colours_total)
+            )
         if run.below_scale:
-            return value, f"below the scale (under {units.format_gold_mg(run.scale_step_mg)})"
-        return value, "not weighed" if value is None else units.format_gold_mg(run.gold_mg)
+            step = units.format_gold_mg(run.scale_step_mg)
+            return value, phrase("below the scale (under {step})", step=step)
+        return value, phrase("not weighed") if value is None else units.format_gold_mg(run.gold_mg)
 
     def _place(self, planned: PlannedRun) -> tuple[float | None, str]:
         from trials.calc.working import figure
 
         place = self.judged.place_of.get(planned.pk)
         if place is None:
-            return None, "not placed"
+            return None, phrase("not placed")
         judges = self.judged.judges_in[planned.pk]
-        by = f", mean of {judges} judges" if judges > 1 else ""
-        return place, f"place {figure(place)} of {self.judged.placed_in[planned.pk]}{by}"
+        said = {"place": figure(place), "pans": self.judged.placed_in[planned.pk]}
+        if judges > 1:
+            return place, phrase("place {place} of {pans}, mean of {judges} judges", judges=judges, **said)
+        return place, phrase("place {place} of {pans}", **said)
 
     @property
     def scale_step_mg(self) -> float | None:

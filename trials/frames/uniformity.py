@@ -10,6 +10,7 @@ from django.urls import reverse
 
 from prospecting.calc import units
 from prospecting.calc.grade import gold_mg as gold_of_grade_mg
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.calc.sampling import ENOUGH_GRAINS, counting_spread
 from prospecting.models import Dispatch, Draw, Lot, Reading, Sample, Step
@@ -70,7 +71,7 @@ class Uniformity:
 
     @property
     def word(self) -> str:
-        return WORDS[self.outcome]
+        return str(WORDS[self.outcome])
 
 
 @dataclass
@@ -96,7 +97,7 @@ def lot_uniformity(
     `grain_mg` the grain that holds most of the gold, where colours were not counted by size.
     """
     found = _found(lot, grade_unit)
-    differs_from = "as you typed it"
+    differs_from = phrase("as you typed it")
     if differs is None:
         differs, differs_from = _usual_difference(lot)
     grain = grain_of(found.counted, typed_mg=grain_mg, weighed=len(found.weights))
@@ -157,27 +158,31 @@ def _unplaced(portion: Portion) -> Point:
 
 def _why_not(kind: str, portions: Sequence[Portion], grain: Grain | None) -> tuple[str, ...] | None:
     if len(portions) < 2:
-        return ("One portion shows no scatter",)
+        return (phrase("One portion shows no scatter"),)
     if not any(p.amount for p in portions):
-        return ("No gold was measured in any of them, so nothing can be seen to differ",)
+        return (phrase("No gold was measured in any of them, so nothing can be seen to differ"),)
     if not _can_test(portions):
         return (
-            "More than half lie below the limit",
-            "Below the limit is not zero, and so many unknown values show no scatter. Larger portions, a finer scale or counted "
-            "colours would.",
+            phrase("More than half lie below the limit"),
+            phrase(
+                "Below the limit is not zero, and so many unknown values show no scatter. Larger portions, a finer "
+                "scale or counted colours would."
+            ),
         )
     if kind == COLOURS:
         return None
     if grain is None:
         return (
-            "What chance alone does is not known",
-            "It depends on how heavy the gold grains are. Count colours by size class in these pans, or say below how heavy a "
-            "typical grain is.",
+            phrase("What chance alone does is not known"),
+            phrase(
+                "It depends on how heavy the gold grains are. Count colours by size class in these pans, or say "
+                "below how heavy a typical grain is."
+            ),
         )
     if grains_each(portions, grain) < 1:
         return (
-            "Less than one typical grain to a portion",
-            "With so few grains no scatter can tell a bad blend from luck. Larger portions would.",
+            phrase("Less than one typical grain to a portion"),
+            phrase("With so few grains no scatter can tell a bad blend from luck. Larger portions would."),
         )
     return None
 
@@ -196,10 +201,12 @@ def _verdict(
         return FEW, untested[0].headline, [*untested[0].sentences, _needed(differs)]
     return (
         FEW,
-        "No untreated portion of this lot has been panned or assayed yet",
+        phrase("No untreated portion of this lot has been panned or assayed yet"),
         [
-            "Pan three to five untreated portions to begin with (common practice, no source), weigh the gold and count the "
-            "colours by size. This page then says what they show and how many more would tell.",
+            phrase(
+                "Pan three to five untreated portions to begin with (common practice, no source), weigh the gold and count the "
+                "colours by size. This page then says what they show and how many more would tell."
+            ),
         ],
     )
 
@@ -208,10 +215,18 @@ def _needed(differs: float) -> str:
     from prospecting.calc.homogeneity import portions_to_tell
 
     number = portions_to_tell(counting_spread(ENOUGH_GRAINS), differs, power=RECKONED_POWER)
-    many = f"about {number} portions" if number else "more portions than anyone pans"
-    return (
-        f"With some {ENOUGH_GRAINS} grains to a portion it takes {many} to tell an unevenness of {percent(differs)} from chance "
-        f"({percent(SAID_POWER)} chance to see it, 5 % to see what is not there)."
+    many = (
+        phrase("about {number} portions", number=number)
+        if number
+        else phrase("more portions than anyone pans")
+    )
+    return phrase(
+        "With some {grains} grains to a portion it takes {portions} to tell an unevenness of {unevenness} from chance "
+        "({power} chance to see it, 5 % to see what is not there).",
+        grains=ENOUGH_GRAINS,
+        portions=many,
+        unevenness=percent(differs),
+        power=percent(SAID_POWER),
     )
 
 
@@ -227,28 +242,43 @@ def _trend(found: Found) -> str:
     if not best:
         return ""
     if len(best) < LEAST_IN_ORDER:
-        return (
-            f"Only {len(best)} of the portions were cut in a numbered order: at least {LEAST_IN_ORDER} are needed to see whether "
-            "the gold rose or fell while the lot was cut."
+        return phrase(
+            "Only {number} of the portions were cut in a numbered order: at least {needed} are needed to see whether "
+            "the gold rose or fell while the lot was cut.",
+            number=len(best),
+            needed=LEAST_IN_ORDER,
         )
     rates = rates_to_rank(best)
     if len(set(rates)) == 1:
-        return f"All {len(best)} portions cut in order gave the same: nothing rose or fell along the order."
+        return phrase(
+            "All {number} portions cut in order gave the same: nothing rose or fell along the order.",
+            number=len(best),
+        )
 
     from prospecting.calc.trend import mann_kendall
 
     test = mann_kendall([portion.cut[1] for portion in best], rates)
     pairs, rises = test.pairs, test.rising_pairs
     if test.p_two_sided < MISSED:
-        way = "rises" if test.s > 0 else "falls"
-        return (
-            f"The gold {way} along the order of cutting: the heavy grains seem to have settled apart while the lot was cut. "
-            f"Of {pairs} pairs of portions {rises if test.s > 0 else pairs - rises} go that way; orders that mean nothing look "
-            "so one-sided in fewer than 1 of 20 cases. Give treatments to portions by lot, never in order."
+        if test.s > 0:
+            return phrase(
+                "The gold rises along the order of cutting: the heavy grains seem to have settled apart while the lot was "
+                "cut. Of {pairs} pairs of portions {that_way} go that way; orders that mean nothing look so one-sided in "
+                "fewer than 1 of 20 cases. Give treatments to portions by lot, never in order.",
+                pairs=pairs,
+                that_way=rises,
+            )
+        return phrase(
+            "The gold falls along the order of cutting: the heavy grains seem to have settled apart while the lot was "
+            "cut. Of {pairs} pairs of portions {that_way} go that way; orders that mean nothing look so one-sided in "
+            "fewer than 1 of 20 cases. Give treatments to portions by lot, never in order.",
+            pairs=pairs,
+            that_way=pairs - rises,
         )
-    return (
-        f"No rise or fall along the order of cutting is shown by the {len(best)} portions cut in order (Mann-Kendall test at 5 "
-        "%). A slight one could hide in so few."
+    return phrase(
+        "No rise or fall along the order of cutting is shown by the {number} portions cut in order "
+        "(Mann-Kendall test at 5 %). A slight one could hide in so few.",
+        number=len(best),
     )
 
 
@@ -288,7 +318,11 @@ def _label(portion: Lot, lot: Lot, alone: str) -> str:
 
 
 def _add_run(found: Found, run: Run, lot: Lot) -> None:
-    name = f"control run {run.planned.blind_code}" if run.planned else f"test pan {run.pk}"
+    name = (
+        phrase("control run {code}", code=run.planned.blind_code)
+        if run.planned
+        else phrase("test pan {number}", number=run.pk)
+    )
     base = {
         "label": _label(run.lot, lot, name),
         "url": run.get_absolute_url(),
@@ -298,14 +332,16 @@ def _add_run(found: Found, run: Run, lot: Lot) -> None:
     classes = {count.size_class: count.count for count in run.colours.all()}
     if classes:
         total = sum(classes.values())
-        found.colours.append(Portion(amount=float(total), shown=f"{total} colours", **base))
+        found.colours.append(
+            Portion(amount=float(total), shown=phrase("{colours} colours", colours=total), **base)
+        )
         found.counted.append((classes, None if run.gold_mg is None else float(run.gold_mg)))
     step = float(run.scale_step_mg or 0)
     if run.gold_mg is not None:
         shown = units.format_gold_mg(run.gold_mg)
         found.weights.append(Portion(amount=float(run.gold_mg), shown=shown, step_mg=step, **base))
     elif run.below_scale:
-        shown = f"below {units.format_gold_mg(run.scale_step_mg)}"
+        shown = phrase("below {limit}", limit=units.format_gold_mg(run.scale_step_mg))
         found.weights.append(Portion(amount=None, shown=shown, limit=step, step_mg=step, **base))
 
 
@@ -348,17 +384,18 @@ def _add_assay(found: Found, sample: Sample, part: Lot, lot: Lot, grade_unit: st
         return
     below = reading.symbol == Reading.Symbol.BELOW
     value = reading.limit_g_per_t if below else reading.grade_g_per_t
+    shown = units.format_grade(value, grade_unit)
     gold_mg = gold_of_grade_mg(float(value), charge)
     # What was taken from the lot itself is a portion of its own each time.
     key = (_order(part, lot), sample.lot_id if part.pk == lot.pk else part.pk)
     found.assays.setdefault(key, []).append(
         Portion(
-            label=_label(part, lot, f"split {sample.lot.code}"),
+            label=_label(part, lot, phrase("split {code}", code=sample.lot.code)),
             url=reverse("return-detail", args=[sample.reading_in_use.assay_return_id]),
             exposure=charge,
             amount=None if below else gold_mg,
             limit=gold_mg if below else 0.0,
-            shown=f"{'below ' if below else ''}{units.format_grade(value, grade_unit)}",
+            shown=phrase("below {limit}", limit=shown) if below else shown,
             cut=_cut(part),
         )
     )
@@ -388,7 +425,9 @@ def grain_of(counted: Counted, *, typed_mg: float | None, weighed: int) -> Grain
     found = grain_of_colours(counted)
     if found is None:
         return (
-            None if typed_mg is None else Grain(typed_mg, typed_mg, False, f"{figure(typed_mg)} mg as typed")
+            None
+            if typed_mg is None
+            else Grain(typed_mg, typed_mg, False, phrase("{mass} mg as typed", mass=figure(typed_mg)))
         )
     names = ", ".join(
         f"{number} {ColourCount.SizeClass(name).label.partition(' (')[0].lower()}"
@@ -399,7 +438,9 @@ def grain_of(counted: Counted, *, typed_mg: float | None, weighed: int) -> Grain
         low_mg=found.low_mg,
         high_mg=found.high_mg,
         is_counted=len(counted) >= weighed,
-        words=f"{figure(found.high_mg, 2)} mg from the colours counted ({names})",
+        words=phrase(
+            "{mass} mg from the colours counted ({colours})", mass=figure(found.high_mg, 2), colours=names
+        ),
         mix=found.mix,
     )
 
@@ -408,19 +449,26 @@ def _usual_difference(lot: Lot) -> tuple[float, str]:
     trial = Trial.objects.filter(feed_lot=lot).first()
     if trial is not None:
         differs = difference_of_ratio(float(trial.smallest_ratio))
-        return differs, f"the smallest difference that matters in the trial “{trial}”"
+        return differs, phrase("the smallest difference that matters in the trial “{trial}”", trial=trial)
     return USUAL_DIFFERENCE, (
-        f"a quarter, unless you say otherwise: about what a trial looks for, and about what counting {ENOUGH_GRAINS} grains "
-        "leaves open anyway (22 %)"
+        phrase(
+            "a quarter, unless you say otherwise: about what a trial looks for, and about what counting "
+            "{grains} grains leaves open anyway (22 %)",
+            grains=ENOUGH_GRAINS,
+        )
     )
 
 
 def _left_out(found: Found) -> list[str]:
     said = []
     if found.above:
-        said.append(f"Assays above the method's upper limit, with no figure: {found.above}.")
+        said.append(
+            phrase("Assays above the method's upper limit, with no figure: {number}.", number=found.above)
+        )
     if found.no_charge:
-        said.append(f"Assays by a method whose charge is not in the books: {found.no_charge}.")
+        said.append(
+            phrase("Assays by a method whose charge is not in the books: {number}.", number=found.no_charge)
+        )
     return said
 
 
@@ -429,19 +477,29 @@ def _working(evidence: Sequence[Evidence], grain: Grain | None, looks: int) -> W
     if not rows:
         return None
     share = (
-        f"There are {looks} looks at the same lot, so each is judged at {numeral(100 * error_each(looks), '.2g')} %, "
-        "5 % together."
+        phrase(
+            "There are {looks} looks at the same lot, so each is judged at {level} %, 5 % together.",
+            looks=looks,
+            level=numeral(100 * error_each(looks), ".2g"),
+        )
         if looks > 1
-        else "Judged at 5 %."
+        else phrase("Judged at 5 %.")
     )
     taken = [
-        "Counted are untreated portions only: test pans, and control runs of blocks whose key is open; of the lot itself and of "
-        "portions and splits taken straight from it. Failed and voided ones are left out.",
+        phrase(
+            "Counted are untreated portions only: test pans, and control runs of blocks whose key is open; of the "
+            "lot itself and of portions and splits taken straight from it. Failed and voided ones are left out."
+        ),
         share,
-        f"Chances of seeing an unevenness: simulated for weighed gold whose colours were counted; else reckoned at "
-        f"{percent(RECKONED_POWER)} and said as {percent(SAID_POWER)}, since the law behind flatters by up to five points.",
-        "One result to a portion cannot tell a bad blend from unlike panning, weighing or assaying.",
+        phrase(
+            "Chances of seeing an unevenness: simulated for weighed gold whose colours were counted; else "
+            "reckoned at {reckoned} and said as {said}, since the law behind flatters by up to five "
+            "points.",
+            reckoned=percent(RECKONED_POWER),
+            said=percent(SAID_POWER),
+        ),
+        phrase("One result to a portion cannot tell a bad blend from unlike panning, weighing or assaying."),
     ]
     if grain is not None:
-        taken.append(f"A grain, weighted by mass: {grain.words}.")
+        taken.append(phrase("A grain, weighted by mass: {grain}.", grain=grain.words))
     return Working(rows, tuple(taken))

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from prospecting.calc import units
 from prospecting.calc.grade import grade_g_per_t
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.models import Member
 from trials.frames.trial_lines import TrialLines
@@ -41,12 +42,10 @@ class Grades:
     @property
     def formula(self) -> str:
         own = self.member.grade_unit
-        to_own = (
-            ""
-            if own == "g_per_t"
-            else f"; / {numeral(float(units.GRADE_G_PER_T[own]), '.6g')} = {units.UNIT_NAMES[own]}"
-        )
-        return f"mg of gold / g of ore x 1000 = g/t{to_own}"
+        formula = phrase("mg of gold / g of ore x 1000 = g/t")
+        if own == "g_per_t":
+            return formula
+        return f"{formula}; / {numeral(float(units.GRADE_G_PER_T[own]), '.6g')} = {units.UNIT_NAMES[own]}"
 
     def limit(self, mg: float) -> str:
         """Without its unit, which stands beside it."""
@@ -90,8 +89,10 @@ def _level_said(verdict: "Verdict") -> str:
 def _between(gains: "Sequence[float | None]", written: "Callable[[float], str]", level: str) -> str:
     lower, upper = (None if gain is None else written(gain) for gain in gains)
     if lower is None:
-        return f"{upper} or less{level}" if upper else ""
-    return f"{lower} or more{level}" if upper is None else f"{lower} to {upper}{level}"
+        return phrase("{high} or less{level}", high=upper, level=level) if upper else ""
+    if upper is None:
+        return phrase("{low} or more{level}", low=lower, level=level)
+    return phrase("{low} to {high}{level}", low=lower, high=upper, level=level)
 
 
 def signed_gold(mg: float) -> str:

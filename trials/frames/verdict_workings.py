@@ -3,6 +3,9 @@
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from django.utils.translation import gettext_lazy
+
+from prospecting.calc.language import phrase
 from trials.frames.trial_lines import RunLine, TrialLines
 from trials.frames.verdict_figures import Grades, deciding_interval, more_of
 from trials.models import Treatment, Trial
@@ -12,11 +15,13 @@ if TYPE_CHECKING:
     from trials.calc.verdict import Verdict
     from trials.calc.working import Working, WorkingRow
 
-INDICATION = "recovered by panning, indication only"
+INDICATION = gettext_lazy("recovered by panning, indication only")
 RUNS_READ = {
-    Trial.Outcome.GOLD_MASS: "as logged; gold by weight",
-    Trial.Outcome.COLOURS: "as logged; colours of all size classes added",
-    Trial.Outcome.PLACES: "as judged; 1 shows most gold, pans alike share the mean of the places they take",
+    Trial.Outcome.GOLD_MASS: gettext_lazy("as logged; gold by weight"),
+    Trial.Outcome.COLOURS: gettext_lazy("as logged; colours of all size classes added"),
+    Trial.Outcome.PLACES: gettext_lazy(
+        "as judged; 1 shows most gold, pans alike share the mean of the places they take"
+    ),
 }
 
 
@@ -31,7 +36,8 @@ def working_of_treatment(
     from trials.calc.working import Working
 
     name = treatment.name
-    rows = [runs_row(reading, f"{name}: runs", [line for line in reading.lines if line.treatment == name])]
+    label = phrase("{treatment}: runs", treatment=name)
+    rows = [runs_row(reading, label, [line for line in reading.lines if line.treatment == name])]
     if comparison is not None:
         rows += _reckoned(reading, treatment, comparison, verdict, grades)
     return Working(tuple(rows))
@@ -45,7 +51,7 @@ def working_of_all(
 
     if comparison is None:
         return None
-    common = tuple(row for row in comparison.working if not any(_is_about(row, name) for name in verdicts))
+    common = tuple(row for row in comparison.working if row.about not in verdicts)
     return Working(common, (comparison.method, *comparison.assumptions))
 
 
@@ -55,10 +61,10 @@ def runs_row(reading: TrialLines, label: str, lines: Iterable[RunLine]) -> "Work
 
     return WorkingRow(
         label,
-        RUNS_READ[reading.outcome],
+        str(RUNS_READ[reading.outcome]),
         tuple(
             (
-                f"{line.planned.blind_code}, block {line.block}"
+                phrase("{code}, block {block}", code=line.planned.blind_code, block=line.block)
                 if reading.trial.in_blocks
                 else line.planned.blind_code,
                 f"{line.result}: {line.left_out}" if line.run and line.left_out else line.result,
@@ -83,7 +89,7 @@ def _reckoned(
     entry = comparison.of(name)
     return [
         *_middle_rows(reading, name, entry.mean, grades),
-        *(row for row in comparison.working if _is_about(row, name)),
+        *(row for row in comparison.working if row.about == name),
         *_equivalence_rows(entry, comparison),
         *_more_rows(reading, entry, comparison, verdict, grades),
         *_sight_rows(entry, verdict, comparison, reading.smallest_ratio),
@@ -98,17 +104,23 @@ def _middle_rows(reading: TrialLines, name: str, mean_mg: float | None, grades: 
         return []
     return [
         WorkingRow(
-            f"{name}: middle",
-            f"expected gold by the model{', averaged over the blocks' if reading.trial.in_blocks else ''}; with every run in, "
-            "the plain mean of the runs",
-            (given("runs that count", len(reading.of(name))),),
+            phrase("{treatment}: middle", treatment=name),
+            phrase(
+                "expected gold by the model, averaged over the blocks; with every run in, the plain mean of the runs"
+            )
+            if reading.trial.in_blocks
+            else phrase("expected gold by the model; with every run in, the plain mean of the runs"),
+            (given(phrase("runs that count"), len(reading.of(name))),),
             figure(mean_mg),
             "mg",
         ),
         WorkingRow(
-            f"{name}: recovered grade",
+            phrase("{treatment}: recovered grade", treatment=name),
             grades.formula,
-            (given("middle", mean_mg, "mg"), given("mean portion", reading.mean_portion_g, "g")),
+            (
+                given(phrase("middle"), mean_mg, "mg"),
+                given(phrase("mean portion"), reading.mean_portion_g, "g"),
+            ),
             grades.of(mean_mg),
             "",
             _basis(reading),
@@ -130,18 +142,19 @@ def _more_rows(
         return []
     more = more_of(entry, comparison, verdict, grades)
     middles = (
-        given("middle of the treatment", entry.mean, "mg"),
-        given("middle of the control", comparison.control_mean, "mg"),
+        given(phrase("middle of the treatment"), entry.mean, "mg"),
+        given(phrase("middle of the control"), comparison.control_mean, "mg"),
     )
+    sides = (phrase("lower limit of the ratio"), phrase("upper limit of the ratio"))
     limits = tuple(
-        given(f"{side} limit of the ratio", limit, "times")
-        for side, limit in zip(("lower", "upper"), deciding_interval(entry, verdict), strict=True)
+        given(side, limit, phrase("times"))
+        for side, limit in zip(sides, deciding_interval(entry, verdict), strict=True)
         if limit is not None
     )
     rows = [
         WorkingRow(
-            f"{entry.treatment}: gold more or less per portion",
-            "middle of the treatment - middle of the control",
+            phrase("{treatment}: gold more or less per portion", treatment=entry.treatment),
+            phrase("middle of the treatment - middle of the control"),
             middles,
             more.gold,
         )
@@ -149,22 +162,26 @@ def _more_rows(
     if more.gold_interval:
         rows.append(
             WorkingRow(
-                f"{entry.treatment}: interval of that gold, mg",
-                "square root of (treatment x control) x (square root of the ratio's limit - 1 / square root of that limit)",
+                phrase("{treatment}: interval of that gold, mg", treatment=entry.treatment),
+                phrase(
+                    "square root of (treatment x control) x (square root of the ratio's limit - 1 / square root of that limit)"
+                ),
                 (*middles, *limits),
                 more.gold_interval,
                 "",
-                "our own: standard error of a difference of two middles where a run's variance grows with its mean",
+                phrase(
+                    "our own: standard error of a difference of two middles where a run's variance grows with its mean"
+                ),
             )
         )
     rows.append(
         WorkingRow(
-            f"{entry.treatment}: grade more or less",
+            phrase("{treatment}: grade more or less", treatment=entry.treatment),
             grades.formula,
             (
-                ("gold more or less", more.gold, "", ""),
-                *([("its interval", more.gold_interval, "", "")] if more.gold_interval else []),
-                given("mean portion", reading.mean_portion_g, "g"),
+                (phrase("gold more or less"), more.gold, "", ""),
+                *([(phrase("its interval"), more.gold_interval, "", "")] if more.gold_interval else []),
+                given(phrase("mean portion"), reading.mean_portion_g, "g"),
             ),
             f"{more.grade} ({more.grade_interval})" if more.grade_interval else more.grade,
             "",
@@ -175,11 +192,9 @@ def _more_rows(
 
 
 def _basis(reading: TrialLines) -> str:
-    return f"{INDICATION}; {'dried' if reading.trial.feed_lot.is_dry else 'not dried'} ore"
-
-
-def _is_about(row: "WorkingRow", name: str) -> bool:
-    return row.label.startswith((f"{name} / ", f"{name}: "))
+    if reading.trial.feed_lot.is_dry:
+        return phrase("{indication}; dried ore", indication=INDICATION)
+    return phrase("{indication}; not dried ore", indication=INDICATION)
 
 
 def _equivalence_rows(entry: "TreatmentComparison", comparison: "ControlComparison") -> "list[WorkingRow]":
@@ -189,18 +204,24 @@ def _equivalence_rows(entry: "TreatmentComparison", comparison: "ControlComparis
         return []
     return [
         WorkingRow(
-            f"{entry.treatment}: interval for equivalence",
-            "exp(ln ratio -/+ t x standard error), t one-sided at 5 % shared out over the comparisons",
-            (
-                given("ratio", entry.ratio, "times"),
-                given("t", comparison.equivalence_t),
-                given("standard error of ln ratio", entry.se_log),
-                given("comparisons", comparison.judged_together),
-                given("degrees of freedom", comparison.df),
+            phrase("{treatment}: interval for equivalence", treatment=entry.treatment),
+            phrase(
+                "exp(ln ratio -/+ t x standard error), t one-sided at 5 % shared out over the comparisons"
             ),
-            f"{figure(entry.equivalence_lower)} to {figure(entry.equivalence_upper)}",
-            "times",
-            "two one-sided tests (Schuirmann 1987, from memory), Bonferroni",
+            (
+                given(phrase("ratio"), entry.ratio, phrase("times")),
+                given("t", comparison.equivalence_t),
+                given(phrase("standard error of ln ratio"), entry.se_log),
+                given(phrase("comparisons"), comparison.judged_together),
+                given(phrase("degrees of freedom"), comparison.df),
+            ),
+            phrase(
+                "{low} to {high}",
+                low=figure(entry.equivalence_lower),
+                high=figure(entry.equivalence_upper),
+            ),
+            phrase("times"),
+            phrase("two one-sided tests (Schuirmann 1987, from memory), Bonferroni"),
         )
     ]
 
@@ -213,25 +234,30 @@ def _sight_rows(
 
     if verdict.detectable_ratio is None:
         return []
-    error = [given("standard error of ln ratio", entry.se_log)] if entry.se_log is not None else []
-    more = (
-        ""
-        if verdict.more_blocks is None
-        else f", {rows_counted(verdict.more_blocks, ' more', comparison.in_one_order)} for {figure(smallest_ratio)} times"
-    )
+    error = [given(phrase("standard error of ln ratio"), entry.se_log)] if entry.se_log is not None else []
+    seen = phrase("{ratio} times", ratio=rounded_up(verdict.detectable_ratio, 3))
+    if verdict.more_blocks is not None:
+        seen = phrase(
+            "{seen}, {blocks} for {ratio} times",
+            seen=seen,
+            blocks=rows_counted(verdict.more_blocks, " more", comparison.in_one_order),
+            ratio=figure(smallest_ratio),
+        )
     return [
         WorkingRow(
-            f"{entry.treatment}: what the trial could have seen",
-            "the true ratio whose interval leaves out 1 with a chance of 80 %, from the spread of equal runs, not from the "
-            "effect seen",
-            (
-                given("spread of equal control runs within blocks", comparison.sd_log),
-                *error,
-                given("blocks", comparison.blocks),
-                given("degrees of freedom", comparison.df),
+            phrase("{treatment}: what the trial could have seen", treatment=entry.treatment),
+            phrase(
+                "the true ratio whose interval leaves out 1 with a chance of 80 %, from the spread of equal runs, not from the "
+                "effect seen"
             ),
-            f"{rounded_up(verdict.detectable_ratio, 3)} times{more}",
+            (
+                given(phrase("spread of equal control runs within blocks"), comparison.sd_log),
+                *error,
+                given(phrase("blocks"), comparison.blocks),
+                given(phrase("degrees of freedom"), comparison.df),
+            ),
+            seen,
             "",
-            "normal tail averaged over the estimated spread (noncentral t)",
+            phrase("normal tail averaged over the estimated spread (noncentral t)"),
         )
     ]

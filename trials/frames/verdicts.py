@@ -13,6 +13,7 @@ from django.urls import reverse
 from django.utils import dateformat, timezone
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import numeral
 from prospecting.models import Member
 from trials.calc.spread import as_multiples, middle
@@ -142,18 +143,18 @@ def more_pages(trial: Trial) -> list[tuple[str, str]]:
         .values_list("has_ladder", "has_effects")
         .get(pk=trial.pk)
     )
-    names = [("All outcomes, those looked at afterwards too", "trial-outcomes")]
+    names = [(phrase("All outcomes, those looked at afterwards too"), "trial-outcomes")]
     if has_ladder:
-        names.append(("How little is enough, dose by dose", "trial-doses"))
+        names.append((phrase("How little is enough, dose by dose"), "trial-doses"))
     if has_effects:
-        names.append(("Each thing varied by itself, gear, panners, gold per hour", "trial-effects"))
+        names.append((phrase("Each thing varied by itself, gear, panners, gold per hour"), "trial-effects"))
     names += [
-        ("The runs as a table (CSV)", "trial-runs-csv"),
-        ("The runs as a spreadsheet", "trial-runs-xlsx"),
+        (phrase("The runs as a table (CSV)"), "trial-runs-csv"),
+        (phrase("The runs as a spreadsheet"), "trial-runs-xlsx"),
     ]
     pages = [(label, reverse(name, args=[trial.pk])) for label, name in names]
     if not trial.is_bridge:
-        pages.append(("Set it beside another trial", f"{reverse('trial-across')}?first={trial.pk}"))
+        pages.append((phrase("Set it beside another trial"), f"{reverse('trial-across')}?first={trial.pk}"))
     return pages
 
 
@@ -213,35 +214,64 @@ class _Reading(TrialLines):
         found = []
         if self.trial.wishful_reason:
             found.append(
-                f"Planned although the planning page said that it can't answer its question: {_ended(self.trial.wishful_reason)} "
-                "Not shown then says next to nothing, and what is shown is likely too large."
+                phrase(
+                    "Planned although the planning page said that it can't answer its question: {reason} Not shown "
+                    "then says next to nothing, and what is shown is likely too large.",
+                    reason=_ended(self.trial.wishful_reason),
+                )
             )
         not_done = sum(1 for line in self.lines if line.run is None)
         if self.trial.typed_in_afterwards:
-            gaps = f" Places of a full plan that have no run in the table: {not_done}." if not_done else ""
-            found.append(
-                "Typed in afterwards from a table: not drawn, coded or run on this site. Whether lots were drawn for the "
-                f"treatments, and who knew which was which, these books can't tell; no figure makes up for it.{gaps}"
+            typed_in = phrase(
+                "Typed in afterwards from a table: not drawn, coded or run on this site. Whether lots were drawn "
+                "for the treatments, and who knew which was which, these books can't tell; no figure makes up "
+                "for it."
             )
+            gaps = (
+                phrase("Places of a full plan that have no run in the table: {not_done}.", not_done=not_done)
+                if not_done
+                else ""
+            )
+            found.append(f"{typed_in} {gaps}".strip())
         elif not_done:
             day = dateformat.format(timezone.localtime(self.trial.closed_at), "j M Y")
             found.append(
-                f"Ended early by {self.trial.closed_by} on {day}, {not_done} of {len(self.lines)} planned runs not done: "
-                f"{_ended(self.trial.close_reason)} A trial stopped when it looks good shows gains that "
-                "are not there, so read the verdict as weaker than its figures."
+                phrase(
+                    "Ended early by {closed_by} on {day}, {not_done} of {planned} planned runs not done: {reason} A "
+                    "trial stopped when it looks good shows gains that are not there, so read the verdict as weaker "
+                    "than its figures.",
+                    closed_by=self.trial.closed_by,
+                    day=day,
+                    not_done=not_done,
+                    planned=len(self.lines),
+                    reason=_ended(self.trial.close_reason),
+                )
             )
         elif self.by_places and self.trial.close_reason:
             found.append(
-                f"Ended by {self.trial.closed_by} before every row was judged: {_ended(self.trial.close_reason)} Rows left out "
-                "because of what was seen in them make the rest unfair."
+                phrase(
+                    "Ended by {closed_by} before every row was judged: {reason} Rows left out because of what was "
+                    "seen in them make the rest unfair.",
+                    closed_by=self.trial.closed_by,
+                    reason=_ended(self.trial.close_reason),
+                )
             )
         failed = Counter({treatment.name: 0 for treatment in self.treatments})
         failed.update(line.treatment for line in self.lines if line.run and not line.counts)
         if uneven := uneven_failures(failed):
-            others = f"at most {_runs(uneven.most_elsewhere)}" if uneven.most_elsewhere else "none"
+            others = (
+                phrase("at most {runs}", runs=_runs(uneven.most_elsewhere))
+                if uneven.most_elsewhere
+                else phrase("none")
+            )
             found.append(
-                f"{uneven.failed} runs of {uneven.treatment} failed, and {others} of any other treatment. If they failed "
-                "because of what was done to them, no analysis of the rest is fair: find out why first."
+                phrase(
+                    "{failed} runs of {treatment} failed, and {others} of any other treatment. If they failed "
+                    "because of what was done to them, no analysis of the rest is fair: find out why first.",
+                    failed=uneven.failed,
+                    treatment=uneven.treatment,
+                    others=others,
+                )
             )
         unmixed = [
             line
@@ -250,9 +280,13 @@ class _Reading(TrialLines):
         ]
         if unmixed:
             found.append(
-                f"{len(unmixed)} of the {len(self.counted)} runs that count were logged before anyone had opened the mixing "
-                "sheet, so nobody can have filled those tubs by the plan. Unless the key was known some other way, like is "
-                "compared with like here, and any difference is chance."
+                phrase(
+                    "{unmixed} of the {counted} runs that count were logged before anyone had opened the mixing "
+                    "sheet, so nobody can have filled those tubs by the plan. Unless the key was known some other "
+                    "way, like is compared with like here, and any difference is chance.",
+                    unmixed=len(unmixed),
+                    counted=len(self.counted),
+                )
             )
         return found
 
@@ -260,18 +294,20 @@ class _Reading(TrialLines):
         if comparison is None or not comparison.runs_below_scale:
             return ""
         below = self.by_treatment(line for line in self.counted if line.is_below)
-        said = (
-            f"{comparison.runs_below_scale} of {comparison.runs_used} runs came out below the scale ({below}). What the scale "
-            "does not show is not zero"
-        )
+        runs = {"below": comparison.runs_below_scale, "used": comparison.runs_used, "treatments": below}
         if comparison.route == "ranks":
-            return (
-                f"{said} and has no ratio, so the treatments are compared by their places within the blocks: that gives a "
-                "direction, not how much."
+            return phrase(
+                "{below} of {used} runs came out below the scale ({treatments}). What the scale does not show is not zero "
+                "and has no ratio, so the treatments are compared by their places within the blocks: that gives a "
+                "direction, not how much.",
+                **runs,
             )
-        return (
-            f"{said}: these runs count as anything from nothing to {units.format_gold_mg(self.scale_step_mg)}, and every "
-            "interval below is wide enough to hold whatever they weighed."
+        return phrase(
+            "{below} of {used} runs came out below the scale ({treatments}). What the scale does not show is not zero: "
+            "these runs count as anything from nothing to {step}, and every interval below is wide enough to hold "
+            "whatever they weighed.",
+            step=units.format_gold_mg(self.scale_step_mg),
+            **runs,
         )
 
     @property
@@ -286,20 +322,27 @@ class _Reading(TrialLines):
             return "", True
         guesses, guessed_blind = self._guesses()
         if not seeing and self.panner_must_know:
-            said = (
-                f"Nobody who panned one of the {len(counted)} runs had seen the key, but the treatments differ by technique or "
-                "gear, and that can't be hidden from whoever pans: hope may be in the figures, and this verdict is weaker than "
-                "they are."
+            said = phrase(
+                "Nobody who panned one of the {runs} runs had seen the key, but the treatments differ by technique or "
+                "gear, and that can't be hidden from whoever pans: hope may be in the figures, and this verdict is weaker "
+                "than they are.",
+                runs=len(counted),
             )
             return f"{said} {guesses}".strip(), False
         if not seeing:
-            said = f"Logged blind: nobody who panned one of the {len(counted)} runs had seen the key."
+            said = phrase(
+                "Logged blind: nobody who panned one of the {runs} runs had seen the key.", runs=len(counted)
+            )
             return f"{said} {guesses}".strip(), guessed_blind
         by = _counted_names(str(line.run.panner) for line in seeing)
-        were = "run was" if len(seeing) == 1 else "runs were"
-        said = (
-            f"{len(seeing)} of {len(counted)} {were} panned by someone who had seen the key ({by}): this verdict is weaker "
-            "than its figures."
+        said = phrase_counted(
+            "{number} of {runs} run was panned by someone who had seen the key ({by}): this verdict is weaker than its "
+            "figures.",
+            "{number} of {runs} runs were panned by someone who had seen the key ({by}): this verdict is weaker than its "
+            "figures.",
+            len(seeing),
+            runs=len(counted),
+            by=by,
         )
         return f"{said} {guesses}".strip(), False
 
@@ -313,16 +356,28 @@ class _Reading(TrialLines):
         right = sum(line.run.guess_treatment_id == line.planned.treatment_id for line in guessed)
         choices = len(self.treatments)
         luck = guess_check(len(guessed), right, choices)
-        said = (
-            f"The panner guessed the treatment of {_runs(len(guessed))} and was right on {right}; luck alone, among {choices} "
-            f"treatments, brings about {numeral(luck.expected_by_chance, '.1f')}"
-        )
+        parts = {
+            "runs": _runs(len(guessed)),
+            "right": right,
+            "treatments": choices,
+            "by_luck": numeral(luck.expected_by_chance, ".1f"),
+        }
         if right == 0:
-            return f"{said}.", True
-        said += f" ({right} or more by luck: {units.format_odds(luck.chance_of_this_many_or_more)})."
+            return phrase(
+                "The panner guessed the treatment of {runs} and was right on {right}; luck alone, among {treatments} "
+                "treatments, brings about {by_luck}.",
+                **parts,
+            ), True
+        said = phrase(
+            "The panner guessed the treatment of {runs} and was right on {right}; luck alone, among {treatments} "
+            "treatments, brings about {by_luck} ({right} or more by luck: {odds}).",
+            odds=units.format_odds(luck.chance_of_this_many_or_more),
+            **parts,
+        )
         if luck.chance_of_this_many_or_more > LUCK:
             return said, True
-        return f"{said} The treatments could be told apart: this verdict is weaker than its figures.", False
+        apart = phrase("The treatments could be told apart: this verdict is weaker than its figures.")
+        return f"{said} {apart}", False
 
     # Table and picture
 
@@ -344,9 +399,11 @@ class _Reading(TrialLines):
             ratio = "" if entry.ratio is None else figure(entry.ratio)
             interval = interval_text(entry, verdicts[name])
             if comparison.in_one_order:
-                wins = "no blocks"
+                wins = phrase("no blocks")
             elif entry.blocks_compared:
-                wins = f"{entry.blocks_higher} of {entry.blocks_compared}"
+                wins = phrase(
+                    "{higher} of {compared}", higher=entry.blocks_higher, compared=entry.blocks_compared
+                )
         if mean and self.by_weight:
             grade = self.grades.of(mean)
             if entry is not None and comparison.control_mean:
@@ -378,35 +435,57 @@ class _Reading(TrialLines):
         rows = [
             self._picture_row(treatment, comparison, verdicts, base or 1.0) for treatment in self.treatments
         ]
-        below_text = "none" if self.by_colours else "below"
-        legend = "Each dot is one run"
+        below_text = phrase("none") if self.by_colours else phrase("below")
+        legend = phrase("Each dot is one run")
         if self.trial.in_blocks:
-            legend += "; a thin line joins the runs of one block"
+            legend += phrase("; a thin line joins the runs of one block")
         if any(row["below"] for row in rows):
-            legend += f"; open dots {'showed no colour' if self.by_colours else 'came out below the scale'}"
-        if as_ratio:
-            equivalent = any(verdict.kind == "equivalent" for verdict in verdicts.values())
             legend += (
-                f". Bars: 95 % intervals, all treatments judged together{' (90 % for equivalence)' if equivalent else ''}, solid "
-                "where something is shown. Shaded: too small to matter, as fixed before the trial."
+                phrase("; open dots showed no colour")
+                if self.by_colours
+                else phrase("; open dots came out below the scale")
+            )
+        if not as_ratio:
+            bars = phrase("No bars: the runs give no ratio.")
+        elif any(verdict.kind == "equivalent" for verdict in verdicts.values()):
+            bars = phrase(
+                "Bars: 95 % intervals, all treatments judged together (90 % for equivalence), solid where something is "
+                "shown. Shaded: too small to matter, as fixed before the trial."
             )
         else:
-            legend += ". No bars: the runs give no ratio."
-        what = "colours" if self.by_colours else "gold"
+            bars = phrase(
+                "Bars: 95 % intervals, all treatments judged together, solid where something is shown. Shaded: too small "
+                "to matter, as fixed before the trial."
+            )
         return Picture(
             rows=rows,
-            caption=f"times the middle of {_short(self.control)}" if as_ratio else f"{self.unit} per portion",
-            title=f"{what.title()} by treatment, each run{' as a multiple of the control' if as_ratio else ''}",
+            caption=phrase("times the middle of {control}", control=_short(self.control))
+            if as_ratio
+            else phrase("{unit} per portion", unit=self.unit),
+            title=self._picture_title(as_ratio),
             description=" ".join(_row_in_words(row, self.unit, as_ratio) for row in rows),
-            legend=legend,
+            legend=f"{legend}. {bars}",
             margin_ratio=self.smallest_ratio if as_ratio else None,
             below_text=below_text,
+        )
+
+    def _picture_title(self, as_ratio: bool) -> str:
+        if self.by_colours:
+            return (
+                phrase("Colours by treatment, each run as a multiple of the control")
+                if as_ratio
+                else phrase("Colours by treatment, each run")
+            )
+        return (
+            phrase("Gold by treatment, each run as a multiple of the control")
+            if as_ratio
+            else phrase("Gold by treatment, each run")
         )
 
     def _picture_of_places(self) -> Picture:
         rows = [
             {
-                "label": f"{treatment.name} (control)" if treatment.is_control else treatment.name,
+                "label": _label(treatment),
                 "values": [line.value for line in self.of(treatment.name)],
                 "blocks": [line.block for line in self.of(treatment.name)],
                 "below": 0,
@@ -415,11 +494,13 @@ class _Reading(TrialLines):
         ]
         return Picture(
             rows=rows,
-            caption="place in its row of pans, 1 for most gold",
-            title="Places by treatment, each pan",
+            caption=phrase("place in its row of pans, 1 for most gold"),
+            title=phrase("Places by treatment, each pan"),
             description=" ".join(_row_in_words(row, "", as_ratio=False) for row in rows),
-            legend="Each dot is one pan, the most gold at the left; a thin line joins the pans of one block. No bars: places "
-            "give no ratio.",
+            legend=phrase(
+                "Each dot is one pan, the most gold at the left; a thin line joins the pans of one block. No bars: places "
+                "give no ratio."
+            ),
             margin_ratio=None,
             below_text="",
         )
@@ -430,7 +511,7 @@ class _Reading(TrialLines):
             [line for line in self.of(name) if (line.value > 0) is shown] for shown in (True, False)
         )
         row = {
-            "label": f"{name} (control)" if treatment.is_control else name,
+            "label": _label(treatment),
             "values": as_multiples([line.value for line in above], base),
             "below": len(below),
         }
@@ -460,10 +541,14 @@ class _Reading(TrialLines):
         if any(row["values"] for row in picture.rows):
             return ""
         if not self.counted:
-            return f"No {'pan was placed' if self.by_places else 'run counts'}, so there is nothing to draw."
+            return (
+                phrase("No pan was placed, so there is nothing to draw.")
+                if self.by_places
+                else phrase("No run counts, so there is nothing to draw.")
+            )
         if self.by_colours:
-            return f"Nothing to draw: none of the {len(self.counted)} runs showed a colour."
-        return f"Nothing to draw: all {len(self.counted)} runs came out below the scale."
+            return phrase("Nothing to draw: none of the {runs} runs showed a colour.", runs=len(self.counted))
+        return phrase("Nothing to draw: all {runs} runs came out below the scale.", runs=len(self.counted))
 
     # Chance
 
@@ -496,19 +581,27 @@ class _Reading(TrialLines):
         if self.by_places:
             return self._chance_of_places()
         if spread is None:
-            return ["No control run can be weighed against chance: none gave a figure."]
+            return [phrase("No control run can be weighed against chance: none gave a figure.")]
         found = self._chance_told(spread)
         below = sum(1 for line in self.of(self.control) if line.is_below)
         if below:
             found.append(
-                f"{_runs(below)} of {self.control} below the scale could not be counted in, so the true spread is wider."
+                phrase(
+                    "{runs} of {control} below the scale could not be counted in, so the true spread is wider.",
+                    runs=_runs(below),
+                    control=self.control,
+                )
             )
         if spread.cv_seen:
             found.append(
-                "What differs from block to block (day, water, panner) is in the spread seen; the verdicts take it out."
+                phrase(
+                    "What differs from block to block (day, water, panner) is in the spread seen; the verdicts take it out."
+                )
                 if self.trial.in_blocks
-                else "What changed from the first run to the last (day, water, panner) is in the spread, and without blocks "
-                "nothing takes it out."
+                else phrase(
+                    "What changed from the first run to the last (day, water, panner) is in the spread, and without blocks "
+                    "nothing takes it out."
+                )
             )
         return found
 
@@ -517,7 +610,7 @@ class _Reading(TrialLines):
 
         rows = [row for row in self.judged.rows if row.order]
         if not rows:
-            return ["No row was judged, so nothing can be weighed against chance."]
+            return [phrase("No row was judged, so nothing can be weighed against chance.")]
         return [by_chance(len(self.treatments), len(rows))]
 
     def _chance_told(self, spread: "ControlSpread") -> list[str]:
@@ -530,10 +623,15 @@ class _Reading(TrialLines):
         values = [line.value for line in self.of(self.control) if not line.is_below]
         guesses = [spread_of_masses(values, size_class=name) for name in ("flour", "fine")]
         least, most = (percent(guess.cv_chance) for guess in guesses)
-        told = (
-            f"{spread.sentence} Until then it can only be guessed: were all the gold flour ({figure(GRAIN_MG['flour'], 2)} mg a "
-            f"grain), chance alone would give about {least} of the mean; were it all fine "
-            f"({figure(GRAIN_MG['fine'], 2)} mg a grain), about {most}."
+        told = phrase(
+            "{spread} Until then it can only be guessed: were all the gold flour ({flour} mg a grain), "
+            "chance alone would give about {least} of the mean; were it all fine ({fine} mg a grain), "
+            "about {most}.",
+            spread=spread.sentence,
+            flour=figure(GRAIN_MG["flour"], 2),
+            least=least,
+            fine=figure(GRAIN_MG["fine"], 2),
+            most=most,
         )
         return [said for said in (explained(spread, guesses), told) if said]
 
@@ -544,7 +642,10 @@ class _Reading(TrialLines):
             return None
         runs = [line for line in self.of(self.control) if not line.is_below]
         return Working(
-            (runs_row(self, f"Runs of {self.control} that count", runs), *spread.working.rows),
+            (
+                runs_row(self, phrase("Runs of {control} that count", control=self.control), runs),
+                *spread.working.rows,
+            ),
             spread.working.assumptions,
         )
 
@@ -557,30 +658,41 @@ def _sight_lines(
     from trials.calc.verdict import LARGEST_RATIO, rounded_up, rows_counted
     from trials.calc.working import figure
 
-    wished = f"{figure(smallest_ratio)} times"
+    wished = phrase("{ratio} times", ratio=figure(smallest_ratio))
     groups: dict[tuple[str, str], list[str]] = {}
     for name, verdict in verdicts.items():
         if verdict.detectable_ratio is None:
-            seen = "Cannot be said from these runs."
+            seen = phrase("Cannot be said from these runs.")
             more = (
                 ""
                 if verdict.more_blocks is None
-                else f"{rows_counted(verdict.more_blocks, ' more', in_one_order)}, to begin with."
+                else phrase(
+                    "{blocks}, to begin with.",
+                    blocks=rows_counted(verdict.more_blocks, " more", in_one_order),
+                )
             )
         else:
             far = verdict.detectable_ratio > LARGEST_RATIO
             seen = (
-                "Nothing short of a hundredfold gain."
+                phrase("Nothing short of a hundredfold gain.")
                 if far
-                else f"{rounded_up(verdict.detectable_ratio)} times or more."
+                else phrase("{ratio} times or more.", ratio=rounded_up(verdict.detectable_ratio))
             )
             if verdict.more_blocks is None:
                 most = rows_counted(MOST_BLOCKS, "", in_one_order)
-                more = f"Over {most} would be needed to see {wished}: lessen the spread first."
+                more = phrase(
+                    "Over {most} would be needed to see {wished}: lessen the spread first.",
+                    most=most,
+                    wished=wished,
+                )
             elif verdict.more_blocks == 0:
-                more = f"That takes in {wished}."
+                more = phrase("That takes in {wished}.", wished=wished)
             else:
-                more = f"About {rows_counted(verdict.more_blocks, ' more', in_one_order)} would see {wished}."
+                more = phrase(
+                    "About {blocks} would see {wished}.",
+                    blocks=rows_counted(verdict.more_blocks, " more", in_one_order),
+                    wished=wished,
+                )
         groups.setdefault((seen, more), []).append(name)
     return [SightLine(", ".join(names), seen, more) for (seen, more), names in groups.items()]
 
@@ -604,24 +716,35 @@ def _middle_text(lines: Sequence[RunLine]) -> str:
     if not lines:
         return ""
     middling = middle([line.value for line in lines])
-    return "below the scale" if middling == -math.inf else figure(middling)
+    return phrase("below the scale") if middling == -math.inf else figure(middling)
 
 
 def _row_in_words(row: dict, unit: str, as_ratio: bool) -> str:
     from trials.calc.working import figure
 
-    values, unit = row["values"], "times" if as_ratio else unit
+    values, unit = row["values"], phrase("times") if as_ratio else unit
     runs = len(values) + row["below"]
     said = f"{row['label']}: {_runs(runs)}"
     if values:
-        said += f", {figure(min(values))} to {figure(max(values))} {unit}"
+        low, high = figure(min(values)), figure(max(values))
+        said += phrase(", {low} to {high} {unit}", low=low, high=high, unit=unit)
     if row["below"]:
-        said += f", {row['below']} with nothing to show"
+        said += phrase(", {below} with nothing to show", below=row["below"])
     if row.get("lower") is not None or row.get("upper") is not None:
-        low = figure(row["lower"]) if row.get("lower") else "nothing"
-        high = figure(row["upper"]) if row.get("upper") else "no limit"
-        said += f"; interval {low} to {high}, {'shown' if row['shown'] else 'not shown'}"
+        low = figure(row["lower"]) if row.get("lower") else phrase("nothing")
+        high = figure(row["upper"]) if row.get("upper") else phrase("no limit")
+        said += (
+            phrase("; interval {low} to {high}, shown", low=low, high=high)
+            if row["shown"]
+            else phrase("; interval {low} to {high}, not shown", low=low, high=high)
+        )
     return f"{said}."
+
+
+def _label(treatment: Treatment) -> str:
+    if treatment.is_control:
+        return phrase("{treatment} (control)", treatment=treatment.name)
+    return treatment.name
 
 
 def _counted_names(names: Iterable[str]) -> str:
@@ -629,7 +752,7 @@ def _counted_names(names: Iterable[str]) -> str:
 
 
 def _runs(number: int) -> str:
-    return "1 run" if number == 1 else f"{number} runs"
+    return phrase_counted("{number} run", "{number} runs", number)
 
 
 def _short(name: str) -> str:

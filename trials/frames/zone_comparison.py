@@ -6,25 +6,38 @@ from itertools import combinations
 from math import inf
 
 from django.db.models import Count, Q
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import numeral
 from prospecting.calc.zone_digs import DigValue
 from prospecting.calc.zone_grade import ASSAY, PAN
 from prospecting.models import Dig, Zone
 from trials.frames.zone_results import GroundDig, ZoneResults, in_place, results_from, values_by_dig
 from trials.frames.zone_rows import ZoneRows
-from trials.frames.zone_words import counted, known_values
+from trials.frames.zone_words import independent_digs, known_values
 
 MOST_ZONES = 6
 DEFAULT_MARGIN = 1.5
 # Material that is never compared with another sort.
-SORTS: dict[str, Callable[[GroundDig], bool]] = {
-    "of material as it lay": in_place,
-    "of picked pieces": lambda dig: dig.kind == Dig.SampleKind.SELECT,
-    "of dumps": lambda dig: dig.kind == Dig.SampleKind.DUMP,
-}
-NAMES = {PAN: "Pans", ASSAY: "Assays"}
+SORTS: tuple[tuple[dict[str, str], Callable[[GroundDig], bool]], ...] = (
+    (
+        {
+            PAN: gettext_lazy("Pans of material as it lay"),
+            ASSAY: gettext_lazy("Assays of material as it lay"),
+        },
+        in_place,
+    ),
+    (
+        {PAN: gettext_lazy("Pans of picked pieces"), ASSAY: gettext_lazy("Assays of picked pieces")},
+        lambda dig: dig.kind == Dig.SampleKind.SELECT,
+    ),
+    (
+        {PAN: gettext_lazy("Pans of dumps"), ASSAY: gettext_lazy("Assays of dumps")},
+        lambda dig: dig.kind == Dig.SampleKind.DUMP,
+    ),
+)
 
 
 @dataclass(frozen=True)
@@ -73,14 +86,14 @@ def compare(zones: Sequence[Zone], rows: Sequence[ZoneRows], margin: float, grad
     found = [results_from(each) for each in rows]
     groups = []
     for kind in (PAN, ASSAY):
-        for sort, wanted in SORTS.items():
+        for titles, wanted in SORTS:
             values = {
                 zone: digs
                 for zone, of_zone in zip(zones, found, strict=True)
                 if (digs := values_by_dig(of_zone, kind, wanted))
             }
             if values:
-                groups.append(_sorted(f"{NAMES[kind]} {sort}", values, zones, found, margin, grade_unit))
+                groups.append(_sorted(str(titles[kind]), values, zones, found, margin, grade_unit))
     return groups
 
 
@@ -96,7 +109,7 @@ def _sorted(
     without = [zone.name for zone in zones if zone not in values]
     left_over = ""
     if without:
-        left_over = f"No such dig with a result of its own: {', '.join(without)}."
+        left_over = phrase("No such dig with a result of its own: {zones}.", zones=", ".join(without))
     return Sorted(
         title=title,
         lines=[_line(zone, _full_name(zone, values), digs, grade_unit) for zone, digs in values.items()],
@@ -123,8 +136,8 @@ def _line(zone: Zone, name: str, digs: Sequence[DigValue], grade_unit: str) -> Z
         digs=len(digs),
         results=sum(value.results for value in digs),
         below=sum(below),
-        middle="below a limit" if middle is None else units.format_grade(middle, grade_unit),
-        span=low if low == high else f"{low.partition(' ')[0]} to {high}",
+        middle=phrase("below a limit") if middle is None else units.format_grade(middle, grade_unit),
+        span=low if low == high else phrase("{low} to {high}", low=low.partition(" ")[0], high=high),
     )
 
 
@@ -150,34 +163,54 @@ def _verdict(
     shown = compare_zones(grades(first), grades(second), margin, compared=compared)
     a, b = _names(first, second)
     interval = _interval(shown, compared)
-    wins = (
-        f"Of {counted(shown.pairs_of_digs, 'pair')} of digs, one from each zone, the one from {a} is the richer in "
-        f"{numeral(shown.wins, 'g')}."
+    wins = phrase_counted(
+        "Of {number} pair of digs, one from each zone, the one from {zone} is the richer in {wins}.",
+        "Of {number} pairs of digs, one from each zone, the one from {zone} is the richer in {wins}.",
+        shown.pairs_of_digs,
+        zone=a,
+        wins=numeral(shown.wins, "g"),
     )
-    on = f"On {counted(shown.first_digs, 'independent dig')} of {a} and {counted(shown.second_digs, 'independent dig')} of {b}."
-    times = f"A dig of {a} gives about {_ratio(shown.ratio)} times what one of {b} gives{interval}."
+    on = phrase(
+        "On {digs} of {zone} and {other_digs} of {other}.",
+        digs=independent_digs(shown.first_digs),
+        zone=a,
+        other_digs=independent_digs(shown.second_digs),
+        other=b,
+    )
+    times = phrase(
+        "A dig of {zone} gives about {ratio} times what one of {other} gives{interval}.",
+        zone=a,
+        ratio=_ratio(shown.ratio),
+        other=b,
+        interval=interval,
+    )
     if shown.kind == "better":
         within = (
-            f" Even so the two lie within {numeral(margin, 'g')} times of each other."
+            phrase("Even so the two lie within {margin} times of each other.", margin=numeral(margin, "g"))
             if shown.within_margin
             else ""
         )
         return PairVerdict(
             "better",
-            f"{a} is richer than {b}.",
-            f"{times} {wins} {on}{within}",
+            phrase("{zone} is richer than {other}.", zone=a, other=b),
+            f"{times} {wins} {on} {within}".strip(),
             _cautions(first, second, values),
         )
     if shown.kind == "equivalent":
         return PairVerdict(
             "equivalent",
-            f"{a} and {b} are equally rich within {numeral(margin, 'g')} times, either way.",
+            phrase(
+                "{zone} and {other} are equally rich within {margin} times, either way.",
+                zone=a,
+                other=b,
+                margin=numeral(margin, "g"),
+            ),
             f"{times} {on}",
             _cautions(first, second, values),
         )
     return PairVerdict(
         "not shown",
-        f"Which of {a} and {b} is the richer is not shown.",
+        phrase("Which of {zone} and {other} is the richer is not shown.", zone=a, other=b),
         f"{times if shown.lower is not None else wins} {on} {_sight(shown, margin, compared)}",
         _cautions(first, second, values),
     )
@@ -193,36 +226,61 @@ def _names(first: Zone, second: Zone) -> tuple[str, str]:
 def _interval(shown, compared: int) -> str:
     if shown.lower is None:
         return ""
-    together = f", all {compared} pairs of zones taken together" if compared > 1 else ""
-    lower = "no lower limit" if shown.lower == 0 else _ratio(shown.lower)
-    upper = "no upper limit" if shown.upper == inf else _ratio(shown.upper)
-    return f" ({lower} to {upper}; 95 % interval{together})"
+    lower = phrase("no lower limit") if shown.lower == 0 else _ratio(shown.lower)
+    upper = phrase("no upper limit") if shown.upper == inf else _ratio(shown.upper)
+    if compared > 1:
+        return " " + phrase(
+            "({low} to {high}; 95 % interval, all {pairs} pairs of zones taken together)",
+            low=lower,
+            high=upper,
+            pairs=compared,
+        )
+    return " " + phrase("({low} to {high}; 95 % interval)", low=lower, high=upper)
 
 
 def _ratio(ratio: float) -> str:
     from trials.calc.verdict import written
 
-    return "countless" if ratio == inf else written(ratio)
+    return phrase("countless") if ratio == inf else written(ratio)
 
 
 def _sight(shown, margin: float, compared: int) -> str:
     from trials.calc.verdict import rounded_up
 
     if shown.lower is None:
-        together = f" with {compared} pairs of zones looked at together" if compared > 1 else ""
-        could = (
-            f"So few digs can't tell: even were every one of one zone richer than all of the other, chance does that too often. "
-            f"It takes {counted(shown.fewest_digs, 'dig')} of each zone at the least{together}."
+        few = phrase(
+            "So few digs can't tell: even were every one of one zone richer than all of the other, chance does that too often."
         )
+        takes = (
+            phrase_counted(
+                "It takes {number} dig of each zone at the least with {pairs} pairs of zones looked at together.",
+                "It takes {number} digs of each zone at the least with {pairs} pairs of zones looked at together.",
+                shown.fewest_digs,
+                pairs=compared,
+            )
+            if compared > 1
+            else phrase_counted(
+                "It takes {number} dig of each zone at the least.",
+                "It takes {number} digs of each zone at the least.",
+                shown.fewest_digs,
+            )
+        )
+        could = f"{few} {takes}"
     elif shown.seen_ratio is None or shown.seen_ratio > 100:
-        could = "These digs could have seen nothing short of a hundredfold difference."
+        could = phrase("These digs could have seen nothing short of a hundredfold difference.")
     else:
-        could = (
-            f"These digs could have seen {rounded_up(shown.seen_ratio)} times as much or more, 8 times in 10."
+        could = phrase(
+            "These digs could have seen {times} times as much or more, 8 times in 10.",
+            times=rounded_up(shown.seen_ratio),
         )
     if shown.digs_needed is None:
         return could
-    return f"{could} About {shown.digs_needed} digs of each zone would see {numeral(margin, 'g')} times, 8 times in 10."
+    needed = phrase(
+        "About {digs} digs of each zone would see {margin} times, 8 times in 10.",
+        digs=shown.digs_needed,
+        margin=numeral(margin, "g"),
+    )
+    return f"{could} {needed}"
 
 
 def _cautions(first: Zone, second: Zone, values: dict[Zone, list[DigValue]]) -> list[str]:
@@ -231,6 +289,12 @@ def _cautions(first: Zone, second: Zone, values: dict[Zone, list[DigValue]]) -> 
         return []
     a, b = _names(first, second)
     return [
-        f"Nothing was done alike in the two zones: {a} {', or '.join(sorted(one))}; {b} "
-        f"{', or '.join(sorted(other))}. A difference may be the method's."
+        phrase(
+            "Nothing was done alike in the two zones: {zone} {methods}; {other} {other_methods}. A difference may be the "
+            "method's.",
+            zone=a,
+            methods=phrase(", or ").join(sorted(one)),
+            other=b,
+            other_methods=phrase(", or ").join(sorted(other)),
+        )
     ]

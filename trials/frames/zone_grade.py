@@ -4,7 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median_low
 
+from django.utils.translation import gettext_lazy
+
 from prospecting.calc import units
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import numeral
 from prospecting.calc.zone_digs import DigValue, running_means
 from prospecting.calc.zone_grade import ASSAY, PAN, Result
@@ -26,16 +29,19 @@ from trials.frames.zone_results import (
 from trials.frames.zone_rows import ZoneRows, rows_of_zone
 from trials.frames.zone_statement import NOT_TO_BE_SAID, statement_of
 from trials.frames.zone_words import MeanLine, MethodChange, TrendWords, changes_of, mean_lines, trend_words
-from trials.frames.zone_words import counted as so_many
 from trials.frames.zone_words import influence as influence_of
 
 DAY, DEPTH, STATION = "day", "depth", "station"
-ALONG = {DAY: "over time", DEPTH: "with depth", STATION: "by station"}
+ALONG = {
+    DAY: gettext_lazy("over time"),
+    DEPTH: gettext_lazy("with depth"),
+    STATION: gettext_lazy("by station"),
+}
 # Beyond so many results one dot stands for all pans (or assays) of a dig.
 MOST_DOTS = 400
 MOST_POINTS = 120
 MOST_STATIONS_NAMED = 8
-NAMES = {PAN: "Pans", ASSAY: "Assays"}
+NAMES = {PAN: gettext_lazy("Pans"), ASSAY: gettext_lazy("Assays")}
 
 
 @dataclass(frozen=True)
@@ -208,7 +214,7 @@ def _kind_reading(
     own, failed, passed = results.wholly_from_here, results.failed, results.not_failed
     without = mean_of(passed.columns) if failed and passed else None
     return KindReading(
-        name=NAMES[kind],
+        name=str(NAMES[kind]),
         kind=kind,
         estimate=estimate_of(results, grade_unit),
         own=estimate_of(own, grade_unit) if own and len(own) < len(results) else None,
@@ -216,7 +222,7 @@ def _kind_reading(
         picked=values_by_dig(found, kind, lambda dig: not in_place(dig)),
         means=mean_lines(values, grade_unit),
         influence=influence_of(results, grade_unit),
-        trend=_trend(found, values, NAMES[kind], grade_unit, length_unit, along),
+        trend=_trend(found, values, str(NAMES[kind]), grade_unit, length_unit, along),
         changes=changes,
         failed=len(failed),
         accepted=len(results.accepted),
@@ -282,7 +288,7 @@ def _where(result: ZoneResult, found: ZoneResults, along: str, length_unit: str)
     shown = [
         f"{numeral(units.convert_length(depth, 'm', length_unit), '.3g')} {length_unit}" for depth in depths
     ]
-    return ", ".join(shown) if shown else "depth not known"
+    return ", ".join(shown) if shown else phrase("depth not known")
 
 
 def _by_depth(
@@ -334,7 +340,7 @@ def _dot(value: DigValue, kind: str, found: ZoneResults) -> Result:
     limit = value.high_g_per_t if value.is_below else value.low_g_per_t if value.is_above else None
     return Result(
         kind=kind,
-        lot=f"the dig at {stations_of(value, found)}",
+        lot=phrase("the dig at {stations}", stations=stations_of(value, found)),
         day=value.day,
         first_day=value.day,
         last_day=value.day,
@@ -344,7 +350,9 @@ def _dot(value: DigValue, kind: str, found: ZoneResults) -> Result:
         is_below=value.is_below,
         is_above=value.is_above,
         mass_g=value.weight_g,
-        label=f"mean of {so_many(value.results, kind)}",
+        label=phrase_counted("mean of {number} pan", "mean of {number} pans", value.results)
+        if kind == PAN
+        else phrase_counted("mean of {number} assay", "mean of {number} assays", value.results),
         digs=value.digs,
     )
 
@@ -363,7 +371,7 @@ def _depth_foot(spots: Sequence[Spot], length_unit: str) -> Foot | None:
         return None
     low, high = min(spot.first for spot in spots), max(spot.last for spot in spots)
     ticks = [(place, numeral(place, ".3g")) for place in dict.fromkeys((low, high))]
-    return Foot(low, high, ticks, f"depth below the surface ({length_unit})")
+    return Foot(low, high, ticks, phrase("depth below the surface ({unit})", unit=length_unit))
 
 
 def _station_spots(dots: Sequence[Result], found: ZoneResults) -> tuple[list[Spot], Foot | None]:
@@ -380,7 +388,7 @@ def _station_spots(dots: Sequence[Result], found: ZoneResults) -> tuple[list[Spo
     named = list(enumerate(ordered)) if len(ordered) <= MOST_STATIONS_NAMED else []
     if not named:
         named = [(0, ordered[0]), (len(ordered) - 1, ordered[-1])]
-    return spots, Foot(0, len(ordered) - 1, [(at, name[:12]) for at, name in named], "station")
+    return spots, Foot(0, len(ordered) - 1, [(at, name[:12]) for at, name in named], phrase("station"))
 
 
 def _as_counted(name: str) -> list[tuple[bool, int, str]]:
@@ -430,10 +438,10 @@ def _breaks(kinds: Sequence[KindReading]) -> list[float]:
 def _working(
     panned: Estimate | None, assayed: Estimate | None, grade_unit: str, mass_unit: str
 ) -> Working | None:
-    formula = (
+    formula = phrase(
         "sum of (grade × share of this zone × mass measured) ÷ sum of (share of this zone × mass measured)"
     )
-    pairs = (("Mean of the pans", panned), ("Mean of the assays", assayed))
+    pairs = ((phrase("Mean of the pans"), panned), (phrase("Mean of the assays"), assayed))
     rows = tuple(
         mean_row(estimate, label, formula, grade_unit, mass_unit)
         for label, estimate in pairs
@@ -444,15 +452,25 @@ def _working(
     return Working(
         rows=rows,
         assumptions=(
-            "Each lot is taken as well mixed. A lot with material of several zones has one grade for all of them; it counts "
-            "here by this zone's share, and is no measure of this zone alone.",
-            "The day is the mean of the days the zone's material in the lot was dug, weighted by share.",
-            "Pans: test pans, and control runs of blocks whose key is open. Assays: the value in use of each sample.",
-            "Means over digs, intervals and trends take one value a dig: its own results by mass; a lot blended of several digs "
-            "counts only where none of them has a result of its own. Picked pieces, dumps, screened lots and lots with "
-            "material of other zones stay out of them.",
-            "Running mean: variance of a ratio over digs (Cochran 1977, chapter 6, from memory), Student's t. Trend: "
-            "Mann-Kendall and Sen (Gilbert 1987, chapter 16, from memory). Lognormal mean: Sichel 1966, limit: Land 1971; "
-            "Kaplan-Meier and the line through detects: Helsel 2012 (all from memory).",
+            phrase(
+                "Each lot is taken as well mixed. A lot with material of several zones has one grade for all of "
+                "them; it counts here by this zone's share, and is no measure of this zone alone."
+            ),
+            phrase(
+                "The day is the mean of the days the zone's material in the lot was dug, weighted by share."
+            ),
+            phrase(
+                "Pans: test pans, and control runs of blocks whose key is open. Assays: the value in use of each sample."
+            ),
+            phrase(
+                "Means over digs, intervals and trends take one value a dig: its own results by mass; a lot blended "
+                "of several digs counts only where none of them has a result of its own. Picked pieces, dumps, "
+                "screened lots and lots with material of other zones stay out of them."
+            ),
+            phrase(
+                "Running mean: variance of a ratio over digs (Cochran 1977, chapter 6, from memory), Student's t. Trend: "
+                "Mann-Kendall and Sen (Gilbert 1987, chapter 16, from memory). Lognormal mean: Sichel 1966, limit: Land 1971; "
+                "Kaplan-Meier and the line through detects: Helsel 2012 (all from memory)."
+            ),
         ),
     )

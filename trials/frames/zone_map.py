@@ -3,7 +3,10 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+from django.utils.translation import gettext_lazy
+
 from prospecting.calc import units
+from prospecting.calc.language import phrase
 from prospecting.calc.local_map import FlatMap, flat_map, length_text
 from prospecting.calc.zone_digs import DigValue
 from prospecting.calc.zone_grade import ASSAY, PAN
@@ -12,7 +15,7 @@ from trials.frames.zone_results import results_from, values_by_dig
 from trials.frames.zone_rows import ZoneRows, rows_of_zones
 
 # What the symbols can stand for.
-PANS, SHOWN = PAN, {PAN: "Pans", ASSAY: "Assays"}
+PANS, SHOWN = PAN, {PAN: gettext_lazy("Pans"), ASSAY: gettext_lazy("Assays")}
 # A smaller error is not worth a figure.
 LEAST_ERROR_M = 0.01
 # By zone what `own_values` says of its rows; the page keeps it, so that reading it back loads no statistics.
@@ -89,7 +92,8 @@ def _mapped(dig: Dig, value: DigValue | None, grade_unit: str) -> MappedDig:
         return MappedDig(dig, None, False, "")
     if value.is_below:
         grade = units.format_grade(value.high_g_per_t, grade_unit)
-        return MappedDig(dig, value.high_g_per_t, True, f"below {grade}")
-    above = "at least " if value.is_above else ""
+        return MappedDig(dig, value.high_g_per_t, True, phrase("below {limit}", limit=grade))
     grade = units.format_grade(value.middle_g_per_t, grade_unit)
-    return MappedDig(dig, value.middle_g_per_t, False, f"{above}{grade}")
+    if value.is_above:
+        grade = phrase("at least {low}", low=grade)
+    return MappedDig(dig, value.middle_g_per_t, False, grade)

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from django.urls import reverse
 
 from prospecting.calc.grade import below_scale_grade, grade_g_per_t
+from prospecting.calc.language import phrase
 from prospecting.calc.zone_digs import WHOLE, DigValue, independent_groups
 from prospecting.calc.zone_grade import ASSAY, PAN, Result, mean_day, total_share
 from prospecting.frames.checks import mark_of
@@ -42,7 +43,7 @@ class GroundDig:
 
     @property
     def kind_text(self) -> str:
-        return Dig.SampleKind(self.kind).label
+        return str(Dig.SampleKind(self.kind).label)
 
     @property
     def is_select_or_dump(self) -> bool:
@@ -353,7 +354,7 @@ def _table(
         assays=assays,
         parts=parts,
         methods=[_method(*each, names) for each in numbers],
-        assayed_by=[METHODS[each[1]] if each[0] == ASSAY else "" for each in numbers],
+        assayed_by=[str(METHODS[each[1]]) if each[0] == ASSAY else "" for each in numbers],
         columns=joined(panned, assayed),
         part=part,
         method=np.array(method, dtype=int),
@@ -378,7 +379,7 @@ def _flags(pans: int, of_assays: list[bool]) -> "np.ndarray":
 def _method(kind: str, first: int | str, second: str, names: dict[int, str]) -> str:
     """How and by whom: a pan's panner and pan, an assay's method and laboratory."""
     if kind == PAN:
-        return ", ".join(filter(None, (f"panned by {names[first]}", second)))
+        return ", ".join(filter(None, (phrase("panned by {panner}", panner=names[first]), second)))
     return f"{METHODS[first]}, {second}"
 
 
@@ -396,7 +397,7 @@ def _pan(run: tuple, part: LotPart, method: str) -> ZoneResult:
         limit_g_per_t=None if weighed else below_scale_grade(scale_step_mg, portion_g),
         is_below=not weighed,
         mass_g=portion_g,
-        label=f"control run {blind_code}" if blind_code else "test pan",
+        label=phrase("control run {code}", code=blind_code) if blind_code else phrase("test pan"),
         is_dry=bool(is_dry),
         is_screened=part.is_screened,
         digs=part.digs,
@@ -419,7 +420,7 @@ def _assay(sample: tuple, part: LotPart, method: str) -> ZoneResult:
         is_below=symbol == Reading.Symbol.BELOW,
         is_above=symbol == Reading.Symbol.ABOVE,
         mass_g=mass_g,
-        label=METHODS[how],
+        label=str(METHODS[how]),
         is_dry=bool(is_dry),
         is_screened=part.is_screened,
         digs=part.digs,

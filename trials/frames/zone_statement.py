@@ -1,21 +1,25 @@
 """What may be said of a zone outside the group, worded from its numbers, and what may not."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
+
+from django.utils import dateformat
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
+from prospecting.calc.language import phrase, phrase_counted
+from prospecting.calc.number_words import listed
 from prospecting.calc.zone_grade import ASSAY, PAN
 from trials.frames.results import Estimate
 from trials.frames.zone_results import ZoneResults
-from trials.frames.zone_words import counted
 
 # Common practice in honest reporting (JORC Code 2012, Table 1, asks for kind of sample, wet or dry, method, number): the group
 # borrows the manners.
 NOT_TO_BE_SAID = (
-    "How much gold, or what value, the ground holds; tons times a grade.",
-    "Any of the terms that reporting rules keep for ground valued by a qualified person.",
-    "The best pan or assay alone, or as if it were usual.",
-    "Picked pieces or a dump as if they were the ground.",
-    "Pan and assay as one figure, or one made to fit the other.",
+    gettext_lazy("How much gold, or what value, the ground holds; tons times a grade."),
+    gettext_lazy("Any of the terms that reporting rules keep for ground valued by a qualified person."),
+    gettext_lazy("The best pan or assay alone, or as if it were usual."),
+    gettext_lazy("Picked pieces or a dump as if they were the ground."),
+    gettext_lazy("Pan and assay as one figure, or one made to fit the other."),
 )
 
 
@@ -35,7 +39,9 @@ def statement_of(
         sentences.append(_of_assays(name, found, assayed))
     if sentences:
         sentences.append(
-            "Indication only: small samples from the places that were dug; nobody has valued this ground."
+            phrase(
+                "Indication only: small samples from the places that were dug; nobody has valued this ground."
+            )
         )
     return sentences
 
@@ -43,50 +49,79 @@ def statement_of(
 def _of_pans(name: str, found: ZoneResults, panned: Estimate, mass_unit: str) -> str:
     masses = panned.results.columns.mass_g
     least, most = (units.format_mass(float(mass), mass_unit) for mass in (masses.min(), masses.max()))
-    size = least if least == most else f"{least} to {most}"
-    return (
-        f"{name}: {counted(len(panned.results), 'pan')} of {size} each, {_behind(found, panned)}, "
-        f"{_basis(panned)}: {_figures(panned)}. Panned by hand and weighed: free gold that a pan catches, not all the gold."
+    size = least if least == most else phrase("{low} to {high}", low=least, high=most)
+    return phrase_counted(
+        "{zone}: {number} pan of {size} each, {digs}, {basis}: {figures}. Panned by hand and weighed: free gold that a pan "
+        "catches, not all the gold.",
+        "{zone}: {number} pans of {size} each, {digs}, {basis}: {figures}. Panned by hand and weighed: free gold that a pan "
+        "catches, not all the gold.",
+        len(panned.results),
+        zone=name,
+        size=size,
+        digs=_behind(found, panned),
+        basis=_basis(panned),
+        figures=_figures(panned),
     )
 
 
 def _of_assays(name: str, found: ZoneResults, assayed: Estimate) -> str:
     methods = sorted({label.lower() for label in assayed.results.assayed_by})
     failed = len(assayed.results.failed)
-    checked = f" Checks failed in the certificates of {failed} of them." if failed else ""
-    return (
-        f"{name}: {counted(len(assayed.results), 'assay')} ({'; '.join(methods)}), {_behind(found, assayed)}, {_basis(assayed)}: "
-        f"{_figures(assayed)}.{checked}"
+    checked = (
+        phrase("Checks failed in the certificates of {failed} of them.", failed=failed) if failed else ""
     )
+    told = phrase_counted(
+        "{zone}: {number} assay ({methods}), {digs}, {basis}: {figures}.",
+        "{zone}: {number} assays ({methods}), {digs}, {basis}: {figures}.",
+        len(assayed.results),
+        zone=name,
+        methods="; ".join(methods),
+        digs=_behind(found, assayed),
+        basis=_basis(assayed),
+        figures=_figures(assayed),
+    )
+    return f"{told} {checked}".strip()
 
 
 def _behind(found: ZoneResults, estimate: Estimate) -> str:
     digs = found.behind(estimate.results)
     kinds = sorted({dig.kind_text.partition(" (")[0].lower() for dig in digs})
     days = [dig.day for dig in digs]
-    first, last = (f"{day.day} {day:%B %Y}" for day in (min(days), max(days)))
-    when = f"dug on {first}" if first == last else f"dug from {first} to {last}"
-    mixed = ", some blended with other ground" if estimate.results.has_mixed else ""
-    return f"from {counted(len(digs), 'dig')} ({_and(kinds)} samples) {when}{mixed}"
+    first, last = (dateformat.format(day, "j F Y") for day in (min(days), max(days)))
+    when = (
+        phrase("dug on {day}", day=first)
+        if first == last
+        else phrase("dug from {first} to {last}", first=first, last=last)
+    )
+    parts = {"kinds": listed(kinds), "when": when}
+    if estimate.results.has_mixed:
+        return phrase_counted(
+            "from {number} dig ({kinds} samples) {when}, some blended with other ground",
+            "from {number} digs ({kinds} samples) {when}, some blended with other ground",
+            len(digs),
+            **parts,
+        )
+    return phrase_counted(
+        "from {number} dig ({kinds} samples) {when}",
+        "from {number} digs ({kinds} samples) {when}",
+        len(digs),
+        **parts,
+    )
 
 
 def _basis(estimate: Estimate) -> str:
     dry = estimate.results.bases
     if dry == {True}:
-        return "dry basis"
-    return "wet basis" if dry == {False} else "partly dry, partly wet basis"
+        return phrase("dry basis")
+    return phrase("wet basis") if dry == {False} else phrase("partly dry, partly wet basis")
 
 
 def _figures(estimate: Estimate) -> str:
-    told = [f"mean {estimate.mean_text}"]
+    told = [phrase("mean {mean}", mean=estimate.mean_text)]
     if estimate.range_text and len(estimate.results) > 1:
-        told.append(f"single results {estimate.range_text}")
+        told.append(phrase("single results {range}", range=estimate.range_text))
     if estimate.below:
-        told.append(f"{len(estimate.below)} below the limit")
+        told.append(phrase("{number} below the limit", number=len(estimate.below)))
     if estimate.above:
-        told.append(f"{len(estimate.above)} above the method's limit")
+        told.append(phrase("{number} above the method's limit", number=len(estimate.above)))
     return ", ".join(told)
-
-
-def _and(words: Sequence[str]) -> str:
-    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))

@@ -3,7 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from django.utils import dateformat
+
 from prospecting.calc import units
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.calc.number_words import numeral
 from prospecting.calc.zone_digs import DigValue, WithoutRichest, method_changes
 from trials.frames.results import grade_text, mean_text
@@ -37,13 +40,8 @@ class TrendWords:
     sentences: Sequence[str]
 
 
-def counted(number: int, one: str) -> str:
-    """So many digs, pans, assays.
-
-    >>> counted(1, "dig"), counted(3, "dig")
-    ('1 dig', '3 digs')
-    """
-    return f"{number} {one}{'' if number == 1 else 's'}"
+def independent_digs(number: int) -> str:
+    return phrase_counted("{number} independent dig", "{number} independent digs", number)
 
 
 def known_values(values: Sequence[DigValue]) -> tuple[list[float], list[bool]]:
@@ -66,56 +64,73 @@ def mean_lines(values: Sequence[DigValue], grade_unit: str) -> list[MeanLine]:
 
     plain = text(found.plain_low)
     if found.below:
-        plain = f"{text(found.plain_low)} to {text(found.plain_high)}"
-    lines = [MeanLine("Plain mean of the digs", plain, _plain_trust(values))]
+        plain = phrase("{low} to {high}", low=text(found.plain_low), high=text(found.plain_high))
+    lines = [MeanLine(phrase("Plain mean of the digs"), plain, _plain_trust(values))]
     if found.bootstrap:
         lines.append(
             MeanLine(
-                "Its 95 % interval by drawing the digs again",
-                f"{text(found.bootstrap.low)} to {text(found.bootstrap.high)}",
-                "Believes nothing about the shape of the grades. With under some ten digs too short on the high side: no drawing "
-                "knows the nugget that was missed.",
+                phrase("Its 95 % interval by drawing the digs again"),
+                phrase("{low} to {high}", low=text(found.bootstrap.low), high=text(found.bootstrap.high)),
+                phrase(
+                    "Believes nothing about the shape of the grades. With under some ten digs too short on the high "
+                    "side: no drawing knows the nugget that was missed."
+                ),
             )
         )
     if found.lognormal is not None:
         lines.append(
             MeanLine(
-                "Lognormal mean (Sichel's t)",
-                f"{text(found.lognormal)}; upper 95 % limit {text(found.land_upper)} (Land)",
-                "Better than the plain mean while the logarithms of the grades scatter evenly and digs are few; wrong where two "
-                "kinds of rock are mixed. A limit far above all results says that the digs are too few.",
+                phrase("Lognormal mean (Sichel's t)"),
+                phrase(
+                    "{mean}; upper 95 % limit {limit} (Land)",
+                    mean=text(found.lognormal),
+                    limit=text(found.land_upper),
+                ),
+                phrase(
+                    "Better than the plain mean while the logarithms of the grades scatter evenly and digs are few; "
+                    "wrong where two kinds of rock are mixed. A limit far above all results says that the digs are "
+                    "too few."
+                ),
             )
         )
     if found.kaplan_meier is not None:
         lines.append(
             MeanLine(
-                "With limits kept as limits (Kaplan-Meier)",
+                phrase("With limits kept as limits (Kaplan-Meier)"),
                 text(found.kaplan_meier),
-                "For digs below a limit. Believes nothing about the shape; trust it up to about half of the digs below.",
+                phrase(
+                    "For digs below a limit. Believes nothing about the shape; trust it up to about half of the digs below."
+                ),
             )
         )
     if found.line_through_detects is not None:
         lines.append(
             MeanLine(
-                "Limits read off a line through the detected digs",
+                phrase("Limits read off a line through the detected digs"),
                 text(found.line_through_detects),
-                "For digs below a limit with some ten detected ones or more: believes that logarithms follow a straight line.",
+                phrase(
+                    "For digs below a limit with some ten detected ones or more: believes that logarithms follow a "
+                    "straight line."
+                ),
             )
         )
     if found.most_above_it is not None:
         lines.append(
             MeanLine(
-                f"Digs that may lie above {text(found.highest_limit)}",
-                f"at most {units.format_share(found.most_above_it)} of them (one-sided 95 % limit)",
-                "All digs lie below their limits: such a set has no mean, only this.",
+                phrase("Digs that may lie above {limit}", limit=text(found.highest_limit)),
+                phrase(
+                    "at most {share} of them (one-sided 95 % limit)",
+                    share=units.format_share(found.most_above_it),
+                ),
+                phrase("All digs lie below their limits: such a set has no mean, only this."),
             )
         )
     if found.median is not None:
         lines.append(
             MeanLine(
-                "Middle dig",
+                phrase("Middle dig"),
                 text(found.median),
-                "A typical dig, not the mean: gold lies in the few rich ones.",
+                phrase("A typical dig, not the mean: gold lies in the few rich ones."),
             )
         )
     return lines
@@ -123,10 +138,16 @@ def mean_lines(values: Sequence[DigValue], grade_unit: str) -> list[MeanLine]:
 
 def _plain_trust(values: Sequence[DigValue]) -> str:
     if len(values) < 3:
-        return f"{counted(len(values), 'dig')}: no interval can be given, and one more dig may change it altogether."
+        return phrase_counted(
+            "{number} dig: no interval can be given, and one more dig may change it altogether.",
+            "{number} digs: no interval can be given, and one more dig may change it altogether.",
+            len(values),
+        )
     if any(value.is_above for value in values):
-        return "Some digs lie above their method's limit, which counts here in their place: it reads low."
-    return "Always right on the average over many such sets of digs; a single rich dig moves it."
+        return phrase(
+            "Some digs lie above their method's limit, which counts here in their place: it reads low."
+        )
+    return phrase("Always right on the average over many such sets of digs; a single rich dig moves it.")
 
 
 def influence(results: ResultList, grade_unit: str) -> str:
@@ -140,13 +161,26 @@ def influence(results: ResultList, grade_unit: str) -> str:
     if richest.is_below:
         return ""
     before, after = mean_text(found.all_of_them, grade_unit), mean_text(found.without, grade_unit)
-    told = f"{richest.label} of {richest.lot}, {grade_text(richest, grade_unit)}"
-    if richest.share < 1:
-        told += f", {units.format_share(richest.share)} of it from here"
+    parts = {"result": richest.label, "lot": richest.lot, "grade": grade_text(richest, grade_unit)}
+    told = (
+        phrase(
+            "{result} of {lot}, {grade}, {share} of it from here",
+            share=units.format_share(richest.share),
+            **parts,
+        )
+        if richest.share < 1
+        else phrase("{result} of {lot}, {grade}", **parts)
+    )
     if before == after:
-        return f"Without the richest result ({told}) the mean stays {after}."
-    hangs = " It hangs on that one result." if _moved(found) else ""
-    return f"Without the richest result ({told}) the mean falls from {without_unit(before, after)} to {after}.{hangs}"
+        return phrase("Without the richest result ({result}) the mean stays {mean}.", result=told, mean=after)
+    falls = phrase(
+        "Without the richest result ({result}) the mean falls from {before} to {after}.",
+        result=told,
+        before=without_unit(before, after),
+        after=after,
+    )
+    hangs = phrase("It hangs on that one result.") if _moved(found) else ""
+    return f"{falls} {hangs}".strip()
 
 
 def without_unit(text: str, other: str) -> str:
@@ -168,13 +202,18 @@ def changes_of(values: Sequence[DigValue]) -> list[MethodChange]:
     changes = []
     for place in method_changes([value.methods for value in values]):
         before, after = (_listed(values[at].methods) for at in (place - 1, place))
-        where = f"From the dig of {values[place].day:%d %b %Y} on"
-        changes.append(MethodChange(place, f"{where}: {after}; before: {before}."))
+        said = phrase(
+            "From the dig of {day} on: {after}; before: {before}.",
+            day=dateformat.format(values[place].day, "d M Y"),
+            after=after,
+            before=before,
+        )
+        changes.append(MethodChange(place, said))
     return changes
 
 
 def _listed(methods: frozenset[str]) -> str:
-    return ", or ".join(sorted(methods))
+    return phrase(", or ").join(sorted(methods))
 
 
 def trend_words(
@@ -191,42 +230,74 @@ def trend_words(
 
     grades, below = known_values(values)
     found = zone_trend(at, grades, below)
-    through = "with time" if along == "time" else "with depth"
-    per = "a month (30 days)" if along == "time" else f"per {length_unit} down"
-    digs = counted(found.digs, "independent dig")
+    through = phrase("with time") if along == "time" else phrase("with depth")
+    per = phrase("a month (30 days)") if along == "time" else phrase("per {unit} down", unit=length_unit)
+    digs = independent_digs(found.digs)
     if found.kind == "too few":
-        why = (
-            f"{digs}: a trend takes {FEWEST_DIGS} or more, at three places or more and not all of one grade. With fewer, chance "
-            "alone puts them all in rising order too often."
+        why = phrase(
+            "{digs}: a trend takes {fewest} or more, at three places or more and not all of one grade. With fewer, chance "
+            "alone puts them all in rising order too often.",
+            digs=digs,
+            fewest=FEWEST_DIGS,
         )
-        return TrendWords("too few", f"{what}: too few digs to tell a trend {through}.", [why])
+        headline = phrase("{what}: too few digs to tell a trend {through}.", what=what, through=through)
+        return TrendWords("too few", headline, [why])
     sentences = [
-        f"Of {found.pairs} pairs of digs {found.rising} rise {through}; on {digs}, one value each.",
-        f"Middle of all slopes {_slope(found.slope, grade_unit)} {per}{_slope_interval(found.interval, grade_unit)}.",
+        phrase(
+            "Of {pairs} pairs of digs {rising} rise {through}; on {digs}, one value each.",
+            pairs=found.pairs,
+            rising=found.rising,
+            through=through,
+            digs=digs,
+        ),
+        phrase(
+            "Middle of all slopes {slope} {per}{interval}.",
+            slope=_slope(found.slope, grade_unit),
+            per=per,
+            interval=_slope_interval(found.interval, grade_unit),
+        ),
     ]
     if found.kind == "not shown":
-        headline = f"{what}: no trend {through} is shown."
+        headline = phrase("{what}: no trend {through} is shown.", what=what, through=through)
         if found.seen_ratio is not None and found.seen_ratio <= 100:
             sentences.append(
-                f"These digs could have seen a change to {numeral(found.seen_ratio, '.2g')} times as much, or as "
-                "little, between the "
-                "first and the last, 8 times in 10; smaller ones they can't tell."
+                phrase(
+                    "These digs could have seen a change to {times} times as much, or as little, between the first and the "
+                    "last, 8 times in 10; smaller ones they can't tell.",
+                    times=numeral(found.seen_ratio, ".2g"),
+                )
             )
         else:
-            sentences.append("Digs that scatter so far could have seen no change short of a hundredfold.")
+            sentences.append(
+                phrase("Digs that scatter so far could have seen no change short of a hundredfold.")
+            )
     else:
         headline = (
-            f"{what}: the grade {found.kind} {through}; chance alone does that in fewer than 1 of 20 zones."
+            phrase(
+                "{what}: the grade rises {through}; chance alone does that in fewer than 1 of 20 zones.",
+                what=what,
+                through=through,
+            )
+            if found.kind == "rises"
+            else phrase(
+                "{what}: the grade falls {through}; chance alone does that in fewer than 1 of 20 zones.",
+                what=what,
+                through=through,
+            )
         )
     if found.ties_below > 1:
         sentences.append(
-            f"{found.ties_below} digs lie at or below the highest limit: which of them is richer nobody knows, so they count "
-            "alike."
+            phrase(
+                "{number} digs lie at or below the highest limit: which of them is richer nobody knows, so they count alike.",
+                number=found.ties_below,
+            )
         )
     if method_changes([value.methods for value in values]):
         sentences.append(
-            "The method changed on the way, and a change of method looks just like a trend: compare within one method before "
-            "believing this."
+            phrase(
+                "The method changed on the way, and a change of method looks just like a trend: compare within one "
+                "method before believing this."
+            )
         )
     return TrendWords(found.kind, headline, sentences)
 
@@ -239,6 +310,6 @@ def _slope(slope: float, grade_unit: str) -> str:
 def _slope_interval(interval, grade_unit: str) -> str:
     low, high = interval.low, interval.high
     if low == -float("inf") or high == float("inf"):
-        return ", with no limit that so few digs could give"
+        return phrase(", with no limit that so few digs could give")
     bare = _slope(low, grade_unit).partition(" ")[0]
-    return f" ({bare} to {_slope(high, grade_unit)}, 95 % interval)"
+    return " " + phrase("({low} to {high}, 95 % interval)", low=bare, high=_slope(high, grade_unit))

@@ -1,23 +1,28 @@
 from django.db import models
 from django.db.models import Q
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
 
 
 class Additive(models.Model):
     """A product put into the tub water, with what its bottle costs."""
 
     class Kind(models.TextChoices):
-        WETTING = "wetting", "Wetting agent"
-        FLOCCULANT = "flocculant", "Flocculant"
-        OTHER = "other", "Other"
+        WETTING = "wetting", gettext_lazy("Wetting agent")
+        FLOCCULANT = "flocculant", gettext_lazy("Flocculant")
+        OTHER = "other", gettext_lazy("Other")
 
     name = models.CharField(max_length=80, unique=True)
     kind = models.CharField(max_length=12, choices=Kind)
-    bottle_ml = models.DecimalField("bottle holds", max_digits=10, decimal_places=2, null=True, blank=True)
+    bottle_ml = models.DecimalField(
+        gettext_lazy("bottle holds"), max_digits=10, decimal_places=2, null=True, blank=True
+    )
     bottle_typed = models.CharField(max_length=40, blank=True)
-    price = models.DecimalField("price of a bottle", max_digits=10, decimal_places=2, null=True, blank=True)
+    price = models.DecimalField(
+        gettext_lazy("price of a bottle"), max_digits=10, decimal_places=2, null=True, blank=True
+    )
     currency = models.CharField(max_length=12, blank=True)
-    priced_on = models.DateField("price of the day", null=True, blank=True)
+    priced_on = models.DateField(gettext_lazy("price of the day"), null=True, blank=True)
     note = models.TextField(blank=True)
 
     class Meta:

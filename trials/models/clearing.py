@@ -2,6 +2,9 @@ from django.conf import settings
 from django.db import models
 from django.db.models import Count, Q
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
+
+from prospecting.calc.language import phrase
 
 
 class ClearingTestQuerySet(models.QuerySet):
@@ -20,10 +23,10 @@ class ClearingTest(models.Model):
     """Tubs of muddy water left to clear side by side, read as time goes on."""
 
     class Measure(models.TextChoices):
-        CLEAR_MM = "clear_mm", "Height of clear water, mm"
-        SIGHT_CM = "sight_cm", "How deep one sees (tube or disc), cm"
-        TURBIDITY = "turbidity", "Turbidity meter, NTU"
-        PHOTO = "photo", "Photo only"
+        CLEAR_MM = "clear_mm", gettext_lazy("Height of clear water, mm")
+        SIGHT_CM = "sight_cm", gettext_lazy("How deep one sees (tube or disc), cm")
+        TURBIDITY = "turbidity", gettext_lazy("Turbidity meter, NTU")
+        PHOTO = "photo", gettext_lazy("Photo only")
 
     question = models.CharField(max_length=200)
     lot = models.ForeignKey(
@@ -32,7 +35,7 @@ class ClearingTest(models.Model):
     trial = models.ForeignKey(
         "trials.Trial", on_delete=models.PROTECT, null=True, blank=True, related_name="clearing_tests"
     )
-    measure = models.CharField("read by", max_length=10, choices=Measure)
+    measure = models.CharField(gettext_lazy("read by"), max_length=10, choices=Measure)
     # Clear enough: read at or beyond this, in the unit of the measure.
     target = models.DecimalField(max_digits=9, decimal_places=2, null=True, blank=True)
     water_depth_mm = models.DecimalField(max_digits=7, decimal_places=1, null=True, blank=True)
@@ -78,7 +81,7 @@ class Tub(models.Model):
 
     test = models.ForeignKey(ClearingTest, on_delete=models.PROTECT, related_name="tubs")
     label = models.CharField(max_length=40)
-    is_control = models.BooleanField("nothing was added", default=False)
+    is_control = models.BooleanField(gettext_lazy("nothing was added"), default=False)
     additive = models.ForeignKey(
         "trials.Additive", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
@@ -93,7 +96,7 @@ class Tub(models.Model):
         constraints = [models.UniqueConstraint(fields=["test", "label"], name="tub_label_once_per_test")]
 
     def __str__(self) -> str:
-        return f"Tub {self.label}"
+        return phrase("Tub {name}", name=self.label)
 
     def get_absolute_url(self) -> str:
         return f"{self.test.get_tubs_url()}#tub-{self.pk}"
@@ -101,7 +104,7 @@ class Tub(models.Model):
     @property
     def holds(self) -> str:
         """What was put in, as typed."""
-        return f"{self.additive}, {self.dose_typed}" if self.additive_id else "nothing added"
+        return f"{self.additive}, {self.dose_typed}" if self.additive_id else phrase("nothing added")
 
 
 class TubReadingQuerySet(models.QuerySet):
@@ -138,7 +141,7 @@ class TubReading(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.tub} at {self.minutes.normalize():f} min"
+        return phrase("{tub} at {minutes} min", tub=self.tub, minutes=f"{self.minutes.normalize():f}")
 
     def get_absolute_url(self) -> str:
         return self.tub.get_absolute_url()

@@ -2,6 +2,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models import Q
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
 
 
 class FindingQuerySet(models.QuerySet):
@@ -19,25 +20,25 @@ class Finding(models.Model):
     """What the group concluded, by whom, on what evidence. It stays as written; a later one replaces it."""
 
     class About(models.TextChoices):
-        ADDITIVE = "additive", "What goes into the water, and how much"
-        FLOCCULANT = "flocculant", "How muddy water is cleared"
-        TECHNIQUE = "technique", "How it is panned"
-        GEAR = "gear", "What it is panned with"
-        PREPARING = "preparing", "How the material is prepared (crush, screen, soak)"
-        OTHER = "other", "Something else"
+        ADDITIVE = "additive", gettext_lazy("What goes into the water, and how much")
+        FLOCCULANT = "flocculant", gettext_lazy("How muddy water is cleared")
+        TECHNIQUE = "technique", gettext_lazy("How it is panned")
+        GEAR = "gear", gettext_lazy("What it is panned with")
+        PREPARING = "preparing", gettext_lazy("How the material is prepared (crush, screen, soak)")
+        OTHER = "other", gettext_lazy("Something else")
 
     class Stand(models.TextChoices):
-        DO = "do", "We do it so from now on"
-        DO_NOT = "do_not", "We don't do it"
-        OPEN = "open", "Not settled yet"
+        DO = "do", gettext_lazy("We do it so from now on")
+        DO_NOT = "do_not", gettext_lazy("We don't do it")
+        OPEN = "open", gettext_lazy("Not settled yet")
 
     about = models.CharField(max_length=10, choices=About)
-    stand = models.CharField("what follows", max_length=6, choices=Stand)
-    sentence = models.CharField("what the group concludes", max_length=240)
-    why = models.TextField("why", blank=True)
+    stand = models.CharField(gettext_lazy("what follows"), max_length=6, choices=Stand)
+    sentence = models.CharField(gettext_lazy("what the group concludes"), max_length=240)
+    why = models.TextField(gettext_lazy("why"), blank=True)
     # Who sat together; a name need not be a member of the site.
-    concluded_by = models.CharField("who concluded it", max_length=200)
-    concluded_on = models.DateField("day")
+    concluded_by = models.CharField(gettext_lazy("who concluded it"), max_length=200)
+    concluded_on = models.DateField(gettext_lazy("day"))
     additive = models.ForeignKey(
         "trials.Additive", on_delete=models.PROTECT, null=True, blank=True, related_name="findings"
     )

@@ -2,6 +2,9 @@ from django.conf import settings
 from django.db import models
 from django.db.models import Q
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
+
+from prospecting.calc.language import phrase
 
 
 class Judging(models.Model):
@@ -9,7 +12,7 @@ class Judging(models.Model):
 
     block = models.ForeignKey("trials.Block", on_delete=models.PROTECT, related_name="judgings")
     judge = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="judgings")
-    judged_on = models.DateField("day")
+    judged_on = models.DateField(gettext_lazy("day"))
     light = models.CharField(max_length=5, blank=True)
     photo = models.ForeignKey(
         "prospecting.Photo", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
@@ -23,7 +26,7 @@ class Judging(models.Model):
         constraints = [models.UniqueConstraint(fields=["block", "judge"], name="judge_once_per_block")]
 
     def __str__(self) -> str:
-        return f"{self.judge} on block {self.block_id}"
+        return phrase("{judge} on block {block}", judge=self.judge, block=self.block_id)
 
     def get_absolute_url(self) -> str:
         return reverse("run-next", args=[self.block.trial_id])
@@ -48,4 +51,4 @@ class PanPlace(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"place {self.place}"
+        return phrase("place {place}", place=self.place)

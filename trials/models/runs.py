@@ -2,7 +2,9 @@ from django.conf import settings
 from django.db import models
 from django.db.models import Case, F, Q, When
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
 
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.models import Lot, Step
 from trials.models.trials import PlannedRun, Trial
@@ -103,14 +105,14 @@ class Run(models.Model):
     """One measured portion put through one recovery: of a trial, or alone (a test pan). A failed one stays, marked."""
 
     class Light(models.TextChoices):
-        SUN = "sun", "Sun"
-        SHADE = "shade", "Shade or overcast"
-        LAMP = "lamp", "Lamp"
+        SUN = "sun", gettext_lazy("Sun")
+        SHADE = "shade", gettext_lazy("Shade or overcast")
+        LAMP = "lamp", gettext_lazy("Lamp")
 
     class FailKind(models.TextChoices):
-        SPILLED = "spilled", "Spilled"
-        MIXED_UP = "mixed_up", "Mixed up"
-        OTHER = "other", "Something else"
+        SPILLED = "spilled", gettext_lazy("Spilled")
+        MIXED_UP = "mixed_up", gettext_lazy("Mixed up")
+        OTHER = "other", gettext_lazy("Something else")
 
     planned = models.OneToOneField(
         "trials.PlannedRun", on_delete=models.PROTECT, null=True, blank=True, related_name="run"
@@ -120,12 +122,12 @@ class Run(models.Model):
     step = models.OneToOneField("prospecting.Step", on_delete=models.PROTECT, related_name="run")
     portion_mass_g = models.DecimalField(max_digits=15, decimal_places=5)
     portion_typed = models.CharField(max_length=40)
-    panned_on = models.DateField("day", db_index=True)
+    panned_on = models.DateField(gettext_lazy("day"), db_index=True)
     panner = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="runs_panned")
-    pan = models.CharField("pan or gear", max_length=80, blank=True)
-    water = models.CharField("water (source, re-used?)", max_length=120, blank=True)
-    water_batch = models.CharField("water lot", max_length=40, blank=True)
-    water_uses = models.PositiveSmallIntegerField("used before, times", null=True, blank=True)
+    pan = models.CharField(gettext_lazy("pan or gear"), max_length=80, blank=True)
+    water = models.CharField(gettext_lazy("water (source, re-used?)"), max_length=120, blank=True)
+    water_batch = models.CharField(gettext_lazy("water lot"), max_length=40, blank=True)
+    water_uses = models.PositiveSmallIntegerField(gettext_lazy("used before, times"), null=True, blank=True)
     water_temp_c = models.DecimalField(max_digits=4, decimal_places=1, null=True, blank=True)
     water_temp_typed = models.CharField(max_length=40, blank=True)
     # As calcium carbonate, read off a test strip.
@@ -151,7 +153,7 @@ class Run(models.Model):
     guess_treatment = models.ForeignKey(
         "trials.Treatment", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
-    guess = models.CharField("could you guess the treatment?", max_length=80, blank=True)
+    guess = models.CharField(gettext_lazy("could you guess the treatment?"), max_length=80, blank=True)
     photo = models.ForeignKey(
         "prospecting.Photo", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
@@ -179,7 +181,7 @@ class Run(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"Run {self.pk}"
+        return phrase("Run {number}", number=self.pk)
 
     def get_absolute_url(self) -> str:
         return reverse("run-detail", args=[self.pk])
@@ -210,11 +212,11 @@ class ColourCount(models.Model):
 
     class SizeClass(models.TextChoices):
         # Size limits as miners' tables give them: 0.06, 0.03 and 0.015 inch; flour needs a hand lens.
-        COARSE = "coarse", "Coarse (over 1.5 mm)"
-        MEDIUM = "medium", "Medium (0.75 to 1.5 mm)"
-        FINE = "fine", "Fine (0.4 to 0.75 mm)"
-        VERY_FINE = "very_fine", "Very fine (under 0.4 mm)"
-        FLOUR = "flour", "Flour (hand lens)"
+        COARSE = "coarse", gettext_lazy("Coarse (over 1.5 mm)")
+        MEDIUM = "medium", gettext_lazy("Medium (0.75 to 1.5 mm)")
+        FINE = "fine", gettext_lazy("Fine (0.4 to 0.75 mm)")
+        VERY_FINE = "very_fine", gettext_lazy("Very fine (under 0.4 mm)")
+        FLOUR = "flour", gettext_lazy("Flour (hand lens)")
 
     run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="colours")
     size_class = models.CharField(max_length=10, choices=SizeClass)
@@ -252,7 +254,7 @@ class Weighing(models.Model):
 class PannedAgainRecord(models.Model):
     """What was panned once more after a run or a clearing test, and what it gave."""
 
-    panned_on = models.DateField("day")
+    panned_on = models.DateField(gettext_lazy("day"))
     panner = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     gold_mg = models.DecimalField(max_digits=12, decimal_places=4, null=True, blank=True)
     gold_typed = models.CharField(max_length=40, blank=True)
@@ -285,7 +287,7 @@ class TailsPan(PannedAgainRecord):
         ]
 
     def __str__(self) -> str:
-        return f"Tails of run {self.run_id}"
+        return phrase("Tails of run {run}", run=self.run_id)
 
     def get_absolute_url(self) -> str:
         return reverse("run-detail", args=[self.run_id])
@@ -318,7 +320,11 @@ class SettledMud(PannedAgainRecord):
         ]
 
     def __str__(self) -> str:
-        return f"Mud of run {self.run_id}" if self.run_id else f"Mud of tub {self.tub_id}"
+        return (
+            phrase("Mud of run {run}", run=self.run_id)
+            if self.run_id
+            else phrase("Mud of tub {tub}", tub=self.tub_id)
+        )
 
     def get_absolute_url(self) -> str:
         return reverse("run-detail", args=[self.run_id]) if self.run_id else self.tub.get_absolute_url()

@@ -2,8 +2,10 @@ from django.conf import settings
 from django.db import models
 from django.db.models import Count, Exists, F, OuterRef, Q
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import mass_balance
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import numeral
 from prospecting.models import Lot, Step
 
@@ -26,24 +28,24 @@ class Trial(models.Model):
     """A question put to equal portions of one lot. Its plan is drawn once, stored as a list, and fixed before the first run."""
 
     class Outcome(models.TextChoices):
-        GOLD_MASS = "gold_mass", "Gold by weight (mg)"
-        COLOURS = "colours", "Colours counted"
-        PLACES = "places", "Place in a side-by-side row of pans"
+        GOLD_MASS = "gold_mass", gettext_lazy("Gold by weight (mg)")
+        COLOURS = "colours", gettext_lazy("Colours counted")
+        PLACES = "places", gettext_lazy("Place in a side-by-side row of pans")
 
     class Design(models.TextChoices):
-        BLOCKS = "blocks", "Randomised blocks: each treatment once in every block"
-        LATIN = "latin", "Latin square: also once at every place of the order"
-        WILLIAMS = "williams", "Williams square: also after every other treatment equally often"
-        RANDOM = "random", "Completely randomised: one order over all runs, no blocks"
+        BLOCKS = "blocks", gettext_lazy("Randomised blocks: each treatment once in every block")
+        LATIN = "latin", gettext_lazy("Latin square: also once at every place of the order")
+        WILLIAMS = "williams", gettext_lazy("Williams square: also after every other treatment equally often")
+        RANDOM = "random", gettext_lazy("Completely randomised: one order over all runs, no blocks")
 
     class State(models.TextChoices):
-        DRAFT = "draft", "Being planned"
-        RUNNING = "running", "Running"
-        CLOSED = "closed", "Closed"
+        DRAFT = "draft", gettext_lazy("Being planned")
+        RUNNING = "running", gettext_lazy("Running")
+        CLOSED = "closed", gettext_lazy("Closed")
 
     class PortionsFrom(models.TextChoices):
-        CUT = "cut", "Portions already cut from the lot, drawn by lot"
-        MEASURED = "measured", "Each portion measured out of the lot at its run"
+        CUT = "cut", gettext_lazy("Portions already cut from the lot, drawn by lot")
+        MEASURED = "measured", gettext_lazy("Each portion measured out of the lot at its run")
 
     question = models.CharField(max_length=200)
     feed_lot = models.ForeignKey("prospecting.Lot", on_delete=models.PROTECT, related_name="trials")
@@ -51,24 +53,28 @@ class Trial(models.Model):
     new_lot = models.ForeignKey(
         "prospecting.Lot", on_delete=models.PROTECT, null=True, blank=True, related_name="bridging_trials"
     )
-    outcome = models.CharField("judged by", max_length=10, choices=Outcome, default=Outcome.GOLD_MASS)
-    design = models.CharField("order of the runs", max_length=8, choices=Design, default=Design.BLOCKS)
+    outcome = models.CharField(
+        gettext_lazy("judged by"), max_length=10, choices=Outcome, default=Outcome.GOLD_MASS
+    )
+    design = models.CharField(
+        gettext_lazy("order of the runs"), max_length=8, choices=Design, default=Design.BLOCKS
+    )
     # Rows of a square count as blocks. Completely randomised: runs of each treatment, all in one block.
-    blocks_planned = models.PositiveSmallIntegerField("blocks (each treatment once in each)")
+    blocks_planned = models.PositiveSmallIntegerField(gettext_lazy("blocks (each treatment once in each)"))
     smallest_ratio = models.DecimalField(
-        "smallest difference that matters, as a ratio", max_digits=5, decimal_places=2
+        gettext_lazy("smallest difference that matters, as a ratio"), max_digits=5, decimal_places=2
     )
     portion_mass_g = models.DecimalField(max_digits=15, decimal_places=5)
     portion_typed = models.CharField(max_length=40)
     portions_from = models.CharField(max_length=8, choices=PortionsFrom)
-    water_ml = models.DecimalField("water in the tub", max_digits=10, decimal_places=2)
+    water_ml = models.DecimalField(gettext_lazy("water in the tub"), max_digits=10, decimal_places=2)
     water_typed = models.CharField(max_length=40)
-    soak_min = models.DecimalField("soak, minutes", max_digits=6, decimal_places=1, default=0)
+    soak_min = models.DecimalField(gettext_lazy("soak, minutes"), max_digits=6, decimal_places=1, default=0)
     scale_step_mg = models.DecimalField(
-        "scale step, mg", max_digits=12, decimal_places=4, null=True, blank=True
+        gettext_lazy("scale step, mg"), max_digits=12, decimal_places=4, null=True, blank=True
     )
     run_min = models.DecimalField(
-        "minutes one run takes", max_digits=6, decimal_places=1, null=True, blank=True
+        gettext_lazy("minutes one run takes"), max_digits=6, decimal_places=1, null=True, blank=True
     )
     mixer = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     note = models.TextField(blank=True)
@@ -83,8 +89,12 @@ class Trial(models.Model):
     )
     closed_at = models.DateTimeField(null=True, blank=True)
     # Given only where the planning page said that the plan can't answer its question.
-    wishful_reason = models.CharField("why it was planned all the same", max_length=200, blank=True)
-    close_reason = models.CharField("why it was closed before the plan was done", max_length=200, blank=True)
+    wishful_reason = models.CharField(
+        gettext_lazy("why it was planned all the same"), max_length=200, blank=True
+    )
+    close_reason = models.CharField(
+        gettext_lazy("why it was closed before the plan was done"), max_length=200, blank=True
+    )
     # Read in from a table of runs done elsewhere or before; the order drawn here is then none, unless the table had one.
     typed_in_afterwards = models.BooleanField(default=False)
     order_is_known = models.BooleanField(default=True)
@@ -100,7 +110,7 @@ class Trial(models.Model):
             models.CheckConstraint(
                 name="trial_bridges_two_lots",
                 condition=Q(new_lot__isnull=True) | ~Q(new_lot=F("feed_lot")),
-                violation_error_message="A bridge has a lot at either end: choose another one.",
+                violation_error_message=gettext_lazy("A bridge has a lot at either end: choose another one."),
             ),
             models.CheckConstraint(
                 name="trial_planned_once",
@@ -204,12 +214,12 @@ class Factor(models.Model):
     """One thing varied in a factorial trial: doses of an additive, a technique, gear, soak, screen size."""
 
     class Kind(models.TextChoices):
-        DOSE = "dose", "Dose of an additive"
-        TECHNIQUE = "technique", "Technique"
-        GEAR = "gear", "Gear"
-        SOAK = "soak", "Soak, minutes"
-        SCREEN = "screen", "Screen size"
-        OTHER = "other", "Something else"
+        DOSE = "dose", gettext_lazy("Dose of an additive")
+        TECHNIQUE = "technique", gettext_lazy("Technique")
+        GEAR = "gear", gettext_lazy("Gear")
+        SOAK = "soak", gettext_lazy("Soak, minutes")
+        SCREEN = "screen", gettext_lazy("Screen size")
+        OTHER = "other", gettext_lazy("Something else")
 
     trial = models.ForeignKey(Trial, on_delete=models.PROTECT, related_name="factors")
     name = models.CharField(max_length=40)
@@ -256,8 +266,8 @@ class Treatment(models.Model):
 
     trial = models.ForeignKey(Trial, on_delete=models.PROTECT, related_name="treatments")
     name = models.CharField(max_length=80)
-    is_control = models.BooleanField("this is the control", default=False)
-    technique = models.CharField("technique or gear", max_length=200, blank=True)
+    is_control = models.BooleanField(gettext_lazy("this is the control"), default=False)
+    technique = models.CharField(gettext_lazy("technique or gear"), max_length=200, blank=True)
     # Of a factorial trial: one level of each factor.
     levels = models.ManyToManyField(Level, blank=True, related_name="treatments")
     position = models.PositiveSmallIntegerField(default=0)
@@ -318,7 +328,7 @@ class Block(models.Model):
         constraints = [models.UniqueConstraint(fields=["trial", "number"], name="block_number_once")]
 
     def __str__(self) -> str:
-        return f"Block {self.number}"
+        return phrase("Block {number}", number=self.number)
 
 
 class PlannedRunQuerySet(models.QuerySet):
@@ -364,7 +374,7 @@ class PlannedRun(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.blind_code} (run {self.run_order})"
+        return phrase("{code} (run {number})", code=self.blind_code, number=self.run_order)
 
 
 class KeyOpening(models.Model):
@@ -379,4 +389,4 @@ class KeyOpening(models.Model):
         ordering = ["pk"]
 
     def __str__(self) -> str:
-        return f"{self.member} opened the key of trial {self.trial_id}"
+        return phrase("{member} opened the key of trial {trial}", member=self.member, trial=self.trial_id)

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
 
+from prospecting.calc.day_words import day_words
+from prospecting.calc.language import phrase, to_phrase
 from prospecting.calc.units import Quantity, format_gold_mg, parse_gold_mass, parse_mass, parse_number
 from prospecting.readers.sheet_table import is_spreadsheet, read_sheets
 from prospecting.readers.text_table import DELIMITERS, Grid, Line, decode, one_line, split_lines, used_width
@@ -26,10 +28,20 @@ MASS_STEP_G = Decimal("0.00001")
 GOLD_STEP_MG = Decimal("0.0001")
 MOST_COLOURS = 9999
 
-MASS_UNITS = {"lb": "lb", "kg": "kg", "g": "g", "oz": "oz (avoirdupois)"}
-GOLD_UNITS = {"mg": "mg", "g": "g", "grain": "grains", "dwt": "pennyweight", "ozt": "troy oz"}
-DAY_ORDERS = {"ymd": "year, month, day", "dmy": "day, month, year", "mdy": "month, day, year"}
-COMMAS = {"decimal": "decimals: 12,5", "thousands": "thousands: 1,250"}
+MASS_UNITS = {"lb": "lb", "kg": "kg", "g": "g", "oz": to_phrase("oz (avoirdupois)")}
+GOLD_UNITS = {
+    "mg": "mg",
+    "g": "g",
+    "grain": to_phrase("grains"),
+    "dwt": to_phrase("pennyweight"),
+    "ozt": to_phrase("troy oz"),
+}
+DAY_ORDERS = {
+    "ymd": to_phrase("year, month, day"),
+    "dmy": to_phrase("day, month, year"),
+    "mdy": to_phrase("month, day, year"),
+}
+COMMAS = {"decimal": to_phrase("decimals: 12,5"), "thousands": to_phrase("thousands: 1,250")}
 LEAVE_ASIDE = ""
 DAYS = ("dug_on", "panned_on")
 
@@ -46,29 +58,33 @@ class Role:
 
 # The first whose pattern a title holds is proposed, so what is told apart by one more word stands first.
 ROLES = (
-    Role("panned_on", "Day it was panned", r"pan\w*\s(?:on|date|day)|(?:date|day)\s(?:of\s)?pan\w*"),
-    Role("panner", "Who panned", r"panner|panned\sby|who\spanned"),
+    Role("panned_on", to_phrase("Day it was panned"), r"pan\w*\s(?:on|date|day)|(?:date|day)\s(?:of\s)?pan\w*"),
+    Role("panner", to_phrase("Who panned"), r"panner|panned\sby|who\spanned"),
     Role(
         "portion",
-        "Weight of what was panned",
+        to_phrase("Weight of what was panned"),
         r"portion|(?:pan\w*|panful|tested|test|feed|sample)\s?(?:wt|weight|mass|size|kg|lbs?|g)|(?:weight|wt|mass)\s(?:of\s)?(?:the\s)?(?:pan\w*|panful|portion|sample|test)",
         tuple(MASS_UNITS),
     ),
-    Role("colours_coarse", "Colours, coarse", r"coarse|nuggets?|pickers?"),
-    Role("colours_medium", "Colours, medium", r"medium|mids?"),
-    Role("colours_very_fine", "Colours, very fine", r"very\sfine"),
-    Role("colours_flour", "Colours, flour", r"flour"),
-    Role("colours_fine", "Colours, fine", r"fines?|small"),
-    Role("colours", "Colours, size not told apart", r"colou?rs?|specks?|flakes?|flecks?|cols?|visible|count(?:ed)?"),
-    Role("gold", "Gold", r"gold|au|yield|recovered|weighed", tuple(GOLD_UNITS)),
-    Role("additive", "Additive in the water", r"additive|soap|detergent|surfactant|wetting|agent|treat(?:ed|ment)|rinse|product"),
-    Role("digger", "Who dug", r"digger|dug\sby|who(?:\sdug)?|by|crew|people|names?"),
-    Role("dug_on", "Day it was dug", r"date|day|when|dug(?:\son)?"),
-    Role("mass", "Weight of the bucket", r"weight|wt|mass|lbs?|pounds|kgs?|kilos?|heavy", tuple(MASS_UNITS)),
-    Role("station", "Station (the exact spot)", r"station|stn|spot|face|pit|hole"),
-    Role("place", "Place or zone", r"zone|place|location|loc|area|claim|where|site|ground|vein|bench"),
-    Role("note", "Note", r"notes?|remarks?|comments?|memo"),
-    Role("bucket", "Name or number of the bucket", r"buckets?|bkt|pails?|bags?|lot|sample|no|nr|num|number|id|code|#"),
+    Role("colours_coarse", to_phrase("Colours, coarse"), r"coarse|nuggets?|pickers?"),
+    Role("colours_medium", to_phrase("Colours, medium"), r"medium|mids?"),
+    Role("colours_very_fine", to_phrase("Colours, very fine"), r"very\sfine"),
+    Role("colours_flour", to_phrase("Colours, flour"), r"flour"),
+    Role("colours_fine", to_phrase("Colours, fine"), r"fines?|small"),
+    Role("colours", to_phrase("Colours, size not told apart"), r"colou?rs?|specks?|flakes?|flecks?|cols?|visible|count(?:ed)?"),
+    Role("gold", to_phrase("Gold"), r"gold|au|yield|recovered|weighed", tuple(GOLD_UNITS)),
+    Role(
+        "additive",
+        to_phrase("Additive in the water"),
+        r"additive|soap|detergent|surfactant|wetting|agent|treat(?:ed|ment)|rinse|product",
+    ),
+    Role("digger", to_phrase("Who dug"), r"digger|dug\sby|who(?:\sdug)?|by|crew|people|names?"),
+    Role("dug_on", to_phrase("Day it was dug"), r"date|day|when|dug(?:\son)?"),
+    Role("mass", to_phrase("Weight of the bucket"), r"weight|wt|mass|lbs?|pounds|kgs?|kilos?|heavy", tuple(MASS_UNITS)),
+    Role("station", to_phrase("Station (the exact spot)"), r"station|stn|spot|face|pit|hole"),
+    Role("place", to_phrase("Place or zone"), r"zone|place|location|loc|area|claim|where|site|ground|vein|bench"),
+    Role("note", to_phrase("Note"), r"notes?|remarks?|comments?|memo"),
+    Role("bucket", to_phrase("Name or number of the bucket"), r"buckets?|bkt|pails?|bags?|lot|sample|no|nr|num|number|id|code|#"),
 )  # fmt: skip
 BY_NAME = {role.name: role for role in ROLES}
 ONCE = tuple(role.name for role in ROLES if role.name != "note")
@@ -196,7 +212,7 @@ def open_old_sheet(data: bytes) -> list[Grid]:
             return read_sheets(data)
         if data.startswith(b"%PDF"):
             raise ValueError(
-                "This looks like a PDF. A CSV file, a spreadsheet (.xlsx) or pasted text can be read."
+                phrase("This looks like a PDF. A CSV file, a spreadsheet (.xlsx) or pasted text can be read.")
             )
         text, _ = decode(data)
         return _text_grids(text)
@@ -217,7 +233,9 @@ def _text_grids(text: str) -> list[Grid]:
         return grids
     if refusals:
         raise refusals[0]
-    raise ValueError("Nothing divides the cells of this text: put commas, semicolons or tabs between them.")
+    raise ValueError(
+        phrase("Nothing divides the cells of this text: put commas, semicolons or tabs between them.")
+    )
 
 
 def table_of(grids: Sequence[Grid], *, sheet: str = "", title_line: int | None = None) -> OldTable:
@@ -228,14 +246,22 @@ def table_of(grids: Sequence[Grid], *, sheet: str = "", title_line: int | None =
     filled = [line for line in grid.lines if not line.is_blank]
     width = max((used_width(line) for line in filled), default=0)
     if width < 2:
-        raise ValueError("This holds one column only; a list of buckets and pans has at least two.")
+        raise ValueError(phrase("This holds one column only; a list of buckets and pans has at least two."))
     if width > MOST_COLUMNS:
         raise ValueError(
-            f"The list has {width} columns; at most {MOST_COLUMNS} are read. Leave out what no bucket or pan needs."
+            phrase(
+                "The list has {columns} columns; at most {most} are read. Leave out what no bucket or pan needs.",
+                columns=width,
+                most=MOST_COLUMNS,
+            )
         )
     if len(filled) > MOST_OLD_LINES:
         raise ValueError(
-            f"The list has {len(filled):,} lines; at most {MOST_OLD_LINES:,} are read at once. Divide it."
+            phrase(
+                "The list has {lines:,} lines; at most {most:,} are read at once. Divide it.",
+                lines=len(filled),
+                most=MOST_OLD_LINES,
+            )
         )
     if title_line is None:
         title_line = _likely_titles(grid.lines)
@@ -435,9 +461,9 @@ def read_day(text: str, order: str) -> datetime.date:
             )
             day = _day_by("ymd", parts)
     if day is None and _NO_YEAR.fullmatch(plain):
-        raise ValueError(f"“{text[:40]}” has no year.")
+        raise ValueError(phrase("“{text}” has no year.", text=text[:40]))
     if day is None:
-        raise ValueError(f"“{text[:40]}” is no day: write it like 2019-05-03.")
+        raise ValueError(phrase("“{text}” is no day: write it like 2019-05-03.", text=text[:40]))
     return day
 
 
@@ -470,17 +496,17 @@ def read_old_lines(table: OldTable, reading: OldReading) -> OldLines:
         cells = {role: _cell(line, at) for at, role in enumerate(reading.roles) if role and role != "note"}
         texts = [one_line(cell).casefold() for cell in line.cells if cell.strip()]
         if titles and texts == titles:
-            passed.append((line.number, line.text, "the titles once more"))
+            passed.append((line.number, line.text, phrase("the titles once more")))
         elif _is_total(texts):
             found = _totals(cells, reading, line.number)
             if not found or found.keys() & totals.keys():
                 # The last of several is the one of all lines.
-                passed.append((line.number, line.text, "a line of totals"))
+                passed.append((line.number, line.text, phrase("a line of totals")))
             totals |= found
         elif any(_AVERAGE.fullmatch(text.strip(" :=.")) for text in texts):
-            passed.append((line.number, line.text, "an average or the like"))
+            passed.append((line.number, line.text, phrase("an average or the like")))
         elif not any(cells.values()):
-            passed.append((line.number, line.text, "nothing in a column that is read"))
+            passed.append((line.number, line.text, phrase("nothing in a column that is read")))
         else:
             _fill_from_above(cells, above, reading)
             lines.append(_line(line, cells, reading, looks))
@@ -565,12 +591,16 @@ class _Cells:
         try:
             read = _measured(text, parse_mass, self.reading.unit(role), self.reading)
         except ValueError as error:
-            complaints.append(f"{BY_NAME[role].label}: {error}")
+            complaints.append(f"{phrase(BY_NAME[role].label)}: {error}")
             return None, ""
         self._ask_about_figure(text)
         mass_g = read.canonical.quantize(MASS_STEP_G)
         if not mass_g:
-            complaints.append(f"{BY_NAME[role].label}: “{text}” is too small to record.")
+            complaints.append(
+                phrase(
+                    "{what}: “{text}” is too small to record.", what=phrase(BY_NAME[role].label), text=text
+                )
+            )
             return None, ""
         return mass_g, _typed(text, self.reading.unit(role), self.reading)
 
@@ -581,7 +611,7 @@ class _Cells:
         try:
             day = read_day(text, self.reading.day_order)
         except ValueError as error:
-            self.of_line.append(f"{BY_NAME[role].label}: {error}")
+            self.of_line.append(f"{phrase(BY_NAME[role].label)}: {error}")
             return None
         if self.reading.changed_over and _SPREADSHEET_DAY.fullmatch(text) and day.day <= 12:
             return day.replace(month=day.day, day=day.month)
@@ -593,14 +623,22 @@ class _Cells:
             and _in_two_ways(figures.groups())
         ):
             self.asks.append(
-                f"“{text}” is read as {day:%d %b %Y}, but other days of the list are written in the other order."
+                phrase(
+                    "“{text}” is read as {day}, but other days of the list are written in the other order.",
+                    text=text,
+                    day=day_words(day),
+                )
             )
         return day
 
     def _ask_about_figure(self, text: str) -> None:
         if self.reading.comma == "decimal" and _POINT_BEFORE_THREE.search(text):
             self.asks.append(
-                f"“{text}” has a point before three digits, and the list writes decimals with commas: it is read as decimals."
+                phrase(
+                    "“{text}” has a point before three digits, and the list writes decimals with commas: it is read "
+                    "as decimals.",
+                    text=text,
+                )
             )
 
     def colours(self) -> dict[str, int]:
@@ -614,7 +652,9 @@ class _Cells:
             size = role.removeprefix("colours").removeprefix("_")
             number = _count(text)
             if number is None:
-                self.of_pan.append(f"{BY_NAME[role].label}: “{text[:40]}” is no count.")
+                self.of_pan.append(
+                    phrase("{what}: “{text}” is no count.", what=phrase(BY_NAME[role].label), text=text[:40])
+                )
             else:
                 found[size] = number
         return found
@@ -626,16 +666,22 @@ class _Cells:
         try:
             gold = read_gold(text, self.reading.unit("gold"), self.reading)
         except ValueError as error:
-            self.of_pan.append(f"Gold: {error}")
+            self.of_pan.append(f"{phrase(BY_NAME['gold'].label)}: {error}")
             return OldGold()
         if gold.kind == WEIGHT:
             self._ask_about_figure(text)
         if _GR.fullmatch(text.casefold()):
-            self.asks.append(f"“{text}” is read as grains. Where grams were meant, mend the file.")
+            self.asks.append(
+                phrase("“{text}” is read as grains. Where grams were meant, mend the file.", text=text)
+            )
         if _GRAINS.fullmatch(text.casefold()) and self.reading.unit("gold") != "grain":
             self.asks.append(
-                f"“{text}” is read as a weight of {format_gold_mg(gold.gold_mg)}. Where grains of gold were counted, these are "
-                "colours: mend the file, or leave the pan out."
+                phrase(
+                    "“{text}” is read as a weight of {gold}. Where grains of gold were counted, these are colours: mend the "
+                    "file, or leave the pan out.",
+                    text=text,
+                    gold=format_gold_mg(gold.gold_mg),
+                )
             )
         return gold
 
@@ -644,12 +690,14 @@ def _line(line: Line, texts: dict[str, str], reading: OldReading, looks: _Looks)
     cells = _Cells(texts, reading, looks)
     if looks.titles_end_at and used_width(line) > looks.titles_end_at:
         cells.asks.append(
-            "It has more cells than there are titles: does a comma within a figure or a name divide it where it should not?"
+            phrase(
+                "It has more cells than there are titles: does a comma within a figure or a name divide it where it should not?"
+            )
         )
     if any(
         _LIKE_TOTAL.search(text) for role, text in texts.items() if role not in ("mass", "portion", "gold")
     ):
-        cells.asks.append("It speaks of a total: is it a sum of other lines?")
+        cells.asks.append(phrase("It speaks of a total: is it a sum of other lines?"))
     mass_g, mass_typed = cells.mass("mass", cells.of_line)
     portion_g, portion_typed = cells.mass("portion", cells.of_pan)
     notes = [one_line(line.cell(at)) for at, role in enumerate(reading.roles) if role == "note"]
@@ -731,16 +779,18 @@ def read_gold(text: str, unit: str, reading: OldReading) -> OldGold:
 def _gold(text: str, unit: str, reading: OldReading) -> Decimal:
     gold_mg = _measured(text, parse_gold_mass, unit, reading).canonical.quantize(GOLD_STEP_MG)
     if not gold_mg:
-        raise ValueError(f"“{text}” is too small to record.")
+        raise ValueError(phrase("“{text}” is too small to record.", text=text))
     if gold_mg > MOST_MG:
-        raise ValueError(f"“{text}” is more gold than any pan held. Check the number and its unit.")
+        raise ValueError(
+            phrase("“{text}” is more gold than any pan held. Check the number and its unit.", text=text)
+        )
     return gold_mg
 
 
 def _measured(text: str, read, unit: str, reading: OldReading) -> Quantity:
     plain = _without_commas(_ABOUT.sub("", text.strip()), reading)
     if not unit and not names_unit(text):
-        raise ValueError(f"“{text[:40]}” names no unit, and none is said for its column.")
+        raise ValueError(phrase("“{text}” names no unit, and none is said for its column.", text=text[:40]))
     return read(plain, unit or "g")
 
 

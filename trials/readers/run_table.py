@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 
 from prospecting.calc.cells import as_meant
+from prospecting.calc.language import phrase
 from prospecting.calc.number_words import as_written
 from prospecting.calc.units import parse_number
 from prospecting.readers.text_table import DELIMITERS, Line, decode, one_line, split_lines
@@ -47,7 +48,11 @@ class Fault:
     sentence: str
 
     def __str__(self) -> str:
-        return f"Line {self.line}: {self.sentence}" if self.line else self.sentence
+        return (
+            phrase("Line {line}: {sentence}", line=self.line, sentence=self.sentence)
+            if self.line
+            else self.sentence
+        )
 
 
 @dataclass(frozen=True)
@@ -138,7 +143,7 @@ def read_run_table(data: bytes) -> RunTable:
     """
     lines = _lines(data)
     if not lines:
-        raise ValueError("The file is empty.")
+        raise ValueError(phrase("The file is empty."))
     names = [" ".join(as_meant(cell).split()) for cell in lines[0].cells]
     known = {name.lower(): name for name in BY_NAME}
     columns: dict[int, str] = {}
@@ -153,18 +158,24 @@ def read_run_table(data: bytes) -> RunTable:
             unknown.append(name)
     twice = [name for name, number in Counter(columns.values()).items() if number > 1]
     if twice:
-        raise ValueError(f"The column {twice[0]} stands there twice.")
+        raise ValueError(phrase("The column {column} stands there twice.", column=twice[0]))
     if "treatment" not in columns.values():
-        raise ValueError("No column is called treatment: the first line names the columns, as listed below.")
+        raise ValueError(
+            phrase("No column is called treatment: the first line names the columns, as listed below.")
+        )
     if not set(RESULTS) & set(columns.values()):
         raise ValueError(
-            "No column says what a run gave: it takes gold_mg, colours by size (colours_fine and so on) or place."
+            phrase(
+                "No column says what a run gave: it takes gold_mg, colours by size (colours_fine and so on) or place."
+            )
         )
     body = [line for line in lines[1:] if not line.is_blank]
     if len(body) > MOST_ROWS:
-        raise ValueError(f"{len(body)} runs are more than one table takes ({MOST_ROWS}).")
+        raise ValueError(
+            phrase("{runs} runs are more than one table takes ({most}).", runs=len(body), most=MOST_ROWS)
+        )
     if not body:
-        raise ValueError("The table names its columns, and no run stands under them.")
+        raise ValueError(phrase("The table names its columns, and no run stands under them."))
     rows, faults = [], []
     for line in body:
         row, wrong = _row(line, columns)
@@ -179,9 +190,9 @@ def _row(line: Line, columns: Mapping[int, str]) -> tuple[RunRow | None, list[st
     wrong: list[str] = []
     treatment = one_line(cells.get("treatment", ""))
     if not treatment:
-        return None, ["it names no treatment."]
+        return None, [phrase("it names no treatment.")]
     if len(treatment) > 80:
-        return None, ["the treatment's name is longer than 80 signs."]
+        return None, [phrase("the treatment's name is longer than 80 signs.")]
     numbers: dict[str, Decimal] = {}
     colours: dict[str, int] = {}
     doses: dict[str, Decimal] = {}
@@ -219,11 +230,16 @@ def _row(line: Line, columns: Mapping[int, str]) -> tuple[RunRow | None, list[st
             wrong.append(str(error))
     state = texts.get("state", STANDS).lower()
     if state not in STATES:
-        wrong.append(f"state is “{state}”; it is one of {', '.join(STATES)}.")
+        wrong.append(
+            phrase("state is “{state}”; it is one of {states}.", state=state, states=", ".join(STATES))
+        )
         state = STANDS
     if cells.get("colours_total") and not colours and state == STANDS:
         wrong.append(
-            "colours_total without sizes: put the colours into the column of their size (very fine where nobody told them apart)."
+            phrase(
+                "colours_total without sizes: put the colours into the column of their size (very fine where nobody told them "
+                "apart)."
+            )
         )
     row = RunRow(
         line=line.number,
@@ -247,23 +263,32 @@ def _contradictions(row: RunRow) -> list[str]:
         if not row.is_below(where):
             continue
         if row.number(f"{where}gold_mg") is not None:
-            found.append(f"{where}gold_mg and {where}below_scale say two different things: give one of them.")
+            found.append(
+                phrase(
+                    "{gold} and {below} say two different things: give one of them.",
+                    gold=where + "gold_mg",
+                    below=where + "below_scale",
+                )
+            )
     if row.state in (FAILED, VOID) and not row.text("why"):
-        found.append(f"it is {row.state}; say in the column why what went wrong.")
+        found.append(phrase("it is {state}; say in the column why what went wrong.", state=row.state))
     return found
 
 
 def _lacks(row: RunRow, outcome: str) -> str:
     if outcome == "gold_mass" and row.number("gold_mg") is None and not row.is_below():
-        return "no gold_mg, and not below_scale: this trial is judged by weight."
+        return phrase("no gold_mg, and not below_scale: this trial is judged by weight.")
     if outcome == "colours" and not row.colours:
-        return "no colours: this trial is judged by colours. None seen is 0."
+        return phrase("no colours: this trial is judged by colours. None seen is 0.")
     if outcome == "places":
         place = row.number("place")
         if place is None:
-            return "no place: this trial is judged by place."
+            return phrase("no place: this trial is judged by place.")
         if place != int(place) or place < 1:
-            return f"place {place} is no whole number from 1: the place one judge gave is needed, not a mean."
+            return phrase(
+                "place {place} is no whole number from 1: the place one judge gave is needed, not a mean.",
+                place=place,
+            )
     return ""
 
 
@@ -276,28 +301,61 @@ def _plan_faults(rows: Sequence[RunRow]) -> list[Fault]:
     doses: dict[str, tuple[int, Mapping[str, Decimal]]] = {}
     for row in rows:
         if in_blocks and not row.block:
-            found.append(Fault(row.line, "no block, and other runs have one: name all blocks or none."))
+            found.append(
+                Fault(row.line, phrase("no block, and other runs have one: name all blocks or none."))
+            )
         elif in_blocks:
             first = seen.setdefault((row.treatment.casefold(), row.block), row.line)
             if first != row.line:
                 found.append(
-                    Fault(row.line, f"{row.treatment} stands in block {row.block} already, in line {first}.")
+                    Fault(
+                        row.line,
+                        phrase(
+                            "{treatment} stands in block {block} already, in line {first}.",
+                            treatment=row.treatment,
+                            block=row.block,
+                            first=first,
+                        ),
+                    )
                 )
         if row.order is not None:
             first = orders.setdefault(row.order, row.line)
             if first != row.line:
                 found.append(
-                    Fault(row.line, f"place {row.order} of the order is taken already, by line {first}.")
+                    Fault(
+                        row.line,
+                        phrase(
+                            "place {order} of the order is taken already, by line {first}.",
+                            order=row.order,
+                            first=first,
+                        ),
+                    )
                 )
         line, same = doses.setdefault(row.treatment.casefold(), (row.line, row.doses))
         if same != row.doses:
-            found.append(Fault(row.line, f"{row.treatment} has another dose than in line {line}."))
+            found.append(
+                Fault(
+                    row.line,
+                    phrase(
+                        "{treatment} has another dose than in line {line}.",
+                        treatment=row.treatment,
+                        line=line,
+                    ),
+                )
+            )
     names: dict[str, str] = {}
     for row in rows:
         first_spelt = names.setdefault(row.treatment.casefold(), row.treatment)
         if first_spelt != row.treatment:
             found.append(
-                Fault(row.line, f"“{row.treatment}” and “{first_spelt}”: spell a treatment one way.")
+                Fault(
+                    row.line,
+                    phrase(
+                        "“{treatment}” and “{other}”: spell a treatment one way.",
+                        treatment=row.treatment,
+                        other=first_spelt,
+                    ),
+                )
             )
     return found
 
@@ -311,42 +369,50 @@ def _measured(name: str, text: str) -> Decimal:
     try:
         return _number(name, text, most, PLACES.get(name, 4), above_zero=True)
     except ValueError as error:
-        if name.endswith("gold_mg") and _is_nought(text):
+        if name.endswith("gold_mg") and _parsed(text) == 0:
             step = name.removesuffix("gold_mg") + "below_scale"
             raise ValueError(
-                f"{name} is 0: what the scale does not show is not nothing. Leave it empty and put yes under {step}."
+                phrase(
+                    "{column} is 0: what the scale does not show is not nothing. Leave it empty and put yes under {below}.",
+                    column=name,
+                    below=step,
+                )
             ) from None
         raise error from None
 
 
 @as_written()
-def _is_nought(text: str) -> bool:
+def _parsed(text: str) -> Decimal | None:
+    """A figure as a table has it, whoever reads; None where it is none."""
     try:
-        return parse_number(text) == 0
+        return parse_number(text)
     except ValueError:
-        return False
+        return None
 
 
-@as_written()
 def _number(name: str, text: str, most: Decimal, places: int, *, above_zero: bool = False) -> Decimal:
-    try:
-        number = parse_number(text)
-    except ValueError:
-        raise ValueError(f"{name} is “{text[:30]}”: give a number without its unit.") from None
+    number = _parsed(text)
+    if number is None:
+        raise ValueError(
+            phrase("{column} is “{text}”: give a number without its unit.", column=name, text=text[:30])
+        )
     kept = number.quantize(Decimal(1).scaleb(-places)) if number <= most else most
     if number > most or (above_zero and kept <= 0):
-        raise ValueError(f"{name} is {text[:30]}: give a number above 0, at most {most:f}.")
+        raise ValueError(
+            phrase(
+                "{column} is {text}: give a number above 0, at most {most:f}.",
+                column=name,
+                text=text[:30],
+                most=most,
+            )
+        )
     return kept
 
 
-@as_written()
 def _count(name: str, text: str) -> int:
-    try:
-        number = parse_number(text)
-    except ValueError:
-        number = Decimal("0.5")
-    if number != int(number) or not (1 if name == "order" else 0) <= number <= 9999:
-        raise ValueError(f"{name} is “{text[:30]}”: give a whole number.")
+    number = _parsed(text)
+    if number is None or number != int(number) or not (1 if name == "order" else 0) <= number <= 9999:
+        raise ValueError(phrase("{column} is “{text}”: give a whole number.", column=name, text=text[:30]))
     return int(number)
 
 
@@ -355,14 +421,16 @@ def _yes(name: str, text: str) -> bool:
         return True
     if text.lower() in NO:
         return False
-    raise ValueError(f"{name} is “{text[:30]}”: give yes or no.")
+    raise ValueError(phrase("{column} is “{text}”: give yes or no.", column=name, text=text[:30]))
 
 
 def _day(text: str) -> datetime.date:
     try:
         day = datetime.date.fromisoformat(text[:10])
     except ValueError:
-        raise ValueError(f"day is “{text[:30]}”: write it as year-month-day, like 2026-05-03.") from None
+        raise ValueError(
+            phrase("day is “{text}”: write it as year-month-day, like 2026-05-03.", text=text[:30])
+        ) from None
     return day
 
 
@@ -370,12 +438,14 @@ def _lines(data: bytes) -> list[Line]:
     if data.startswith(b"PK\x03\x04"):
         return _sheet(data)
     if data.startswith(b"%PDF"):
-        raise ValueError("This looks like a PDF. A CSV file or a spreadsheet (.xlsx) can be read.")
+        raise ValueError(phrase("This looks like a PDF. A CSV file or a spreadsheet (.xlsx) can be read."))
     try:
         text, _ = decode(data)
     except ValueError:
         raise ValueError(
-            "This is neither a text table (CSV) nor a spreadsheet (.xlsx) that can be read; save it anew as one of these."
+            phrase(
+                "This is neither a text table (CSV) nor a spreadsheet (.xlsx) that can be read; save it anew as one of these."
+            )
         ) from None
     first = text.partition("\n")[0]
     delimiter = max(DELIMITERS, key=first.count)
@@ -389,7 +459,9 @@ def _sheet(data: bytes) -> list[Line]:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as packed:
             if sum(each.file_size for each in packed.infolist()) > MOST_UNPACKED_BYTES:
-                raise ValueError("The spreadsheet is far larger than a table of runs; save the runs alone.")
+                raise ValueError(
+                    phrase("The spreadsheet is far larger than a table of runs; save the runs alone.")
+                )
         book = load_workbook(io.BytesIO(data), read_only=True, data_only=True)
         lines = []
         for number, cells in enumerate(book.worksheets[0].iter_rows(values_only=True), start=1):
@@ -400,7 +472,9 @@ def _sheet(data: bytes) -> list[Line]:
         raise
     except Exception:
         # openpyxl and zipfile raise many things for a broken file.
-        raise ValueError("This spreadsheet can't be read; save it anew as .xlsx, or as CSV.") from None
+        raise ValueError(
+            phrase("This spreadsheet can't be read; save it anew as .xlsx, or as CSV.")
+        ) from None
     return lines
 
 

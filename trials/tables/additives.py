@@ -1,6 +1,8 @@
 from operator import attrgetter
 
 import django_tables2 as tables
+from django.utils import dateformat
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc.number_words import numeral
 from prospecting.tables.base import FileColumn, ListTable, empty_last
@@ -8,20 +10,20 @@ from trials.models import Additive
 
 
 class AdditiveTable(ListTable):
-    name = tables.Column(verbose_name="Additive", linkify=True)
-    kind = tables.Column(verbose_name="Kind")
-    bottle_typed = tables.Column(verbose_name="Bottle", orderable=False)
-    price = tables.Column(verbose_name="Price")
+    name = tables.Column(verbose_name=gettext_lazy("Additive"), linkify=True)
+    kind = tables.Column(verbose_name=gettext_lazy("Kind"))
+    bottle_typed = tables.Column(verbose_name=gettext_lazy("Bottle"), orderable=False)
+    price = tables.Column(verbose_name=gettext_lazy("Price"))
 
     order_price = empty_last("price")
 
     class Meta:
         model = Additive
         fields = ("name", "kind", "bottle_typed", "price")
-        empty_text = "No additive yet. Add the products you want to try."
+        empty_text = gettext_lazy("No additive yet. Add the products you want to try.")
 
     def render_price(self, record: Additive) -> str:
-        dated = f" ({record.priced_on:%d %b %Y})" if record.priced_on else ""
+        dated = f" ({dateformat.format(record.priced_on, 'd M Y')})" if record.priced_on else ""
         return f"{numeral(record.price)} {record.currency}{dated}"
 
     def file_columns(self) -> list[FileColumn]:

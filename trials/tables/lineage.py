@@ -6,9 +6,11 @@ from operator import attrgetter
 
 import django_tables2 as tables
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
 from prospecting.calc.ancestry import part_g
+from prospecting.calc.language import phrase, phrase_counted
 from prospecting.models import Lot, Origin
 from prospecting.tables.base import FileColumn, ListTable
 from prospecting.tables.steps import ShareRow, share_rows
@@ -20,18 +22,22 @@ class GroundLotTable(ListTable):
     """Lots with their `share` of the ground asked about, and counts of pans, trials and samples made on them."""
 
     code = tables.Column(
-        verbose_name="Lot", linkify=True, orderable=False, attrs={"td": {"class": "lead code"}}
+        verbose_name=gettext_lazy("Lot"), linkify=True, orderable=False, attrs={"td": {"class": "lead code"}}
     )
-    kind = tables.Column(orderable=False)
-    share = tables.Column(verbose_name="Share", orderable=False, attrs=NUMBER)
-    made = tables.Column(verbose_name="Of it when made", accessor="mass_g", orderable=False, attrs=NUMBER)
-    on_hand = tables.Column(verbose_name="Of it on hand", accessor="on_hand_g", orderable=False, attrs=NUMBER)
-    done = tables.Column(verbose_name="Done with it", empty_values=(), orderable=False)
+    kind = tables.Column(verbose_name=gettext_lazy("Kind"), orderable=False)
+    share = tables.Column(verbose_name=gettext_lazy("Share"), orderable=False, attrs=NUMBER)
+    made = tables.Column(
+        verbose_name=gettext_lazy("Of it when made"), accessor="mass_g", orderable=False, attrs=NUMBER
+    )
+    on_hand = tables.Column(
+        verbose_name=gettext_lazy("Of it on hand"), accessor="on_hand_g", orderable=False, attrs=NUMBER
+    )
+    done = tables.Column(verbose_name=gettext_lazy("Done with it"), empty_values=(), orderable=False)
 
     class Meta:
         model = Lot
         fields = ("code", "kind", "share", "made", "on_hand", "done")
-        empty_text = "No lot is like that."
+        empty_text = gettext_lazy("No lot is like that.")
 
     def __init__(self, *args, mass_unit: str, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -45,17 +51,19 @@ class GroundLotTable(ListTable):
 
     def render_on_hand(self, record: Lot) -> str:
         if not record.on_hand_g:
-            return "used up"
+            return phrase("used up")
         return units.format_mass(part_g(record.on_hand_g, record.share), self.mass_unit)
 
     def render_done(self, record: Lot) -> str:
-        counts = (
-            (record.trial_count, "trial"),
-            (record.pan_count, "pan"),
-            (record.sample_count, "assay sample"),
-        )
-        said = [f"{number} {word}{'' if number == 1 else 's'}" for number, word in counts if number]
-        return ", ".join(said) or "nothing"
+        said = [
+            (record.trial_count, phrase_counted("{number} trial", "{number} trials", record.trial_count)),
+            (record.pan_count, phrase_counted("{number} pan", "{number} pans", record.pan_count)),
+            (
+                record.sample_count,
+                phrase_counted("{number} assay sample", "{number} assay samples", record.sample_count),
+            ),
+        ]
+        return ", ".join(words for number, words in said if number) or phrase("nothing")
 
     def file_columns(self) -> list[FileColumn]:
         return [

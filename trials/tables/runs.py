@@ -3,9 +3,11 @@ from operator import attrgetter
 
 import django_tables2 as tables
 from django.utils.html import format_html
+from django.utils.translation import gettext_lazy
 
 from prospecting.calc import units
 from prospecting.calc.grade import grade_g_per_t
+from prospecting.calc.language import phrase
 from prospecting.tables.base import FileColumn, ListTable, empty_last
 from trials.models import Run
 from trials.models.runs import RunQuerySet
@@ -14,14 +16,14 @@ from trials.models.runs import RunQuerySet
 class RunTable(ListTable):
     """Runs, newest first; the treatment of a trial's run is never among the columns."""
 
-    run = tables.Column(accessor="pk", verbose_name="Run", linkify=True)
-    panned_on = tables.DateColumn(verbose_name="Day", format="j M Y")
-    lot = tables.Column(verbose_name="Lot", accessor="lot__code")
-    what = tables.Column(verbose_name="What", empty_values=(), orderable=False)
-    gold = tables.Column(verbose_name="Gold", empty_values=(), order_by="gold_mg")
-    colours = tables.Column(verbose_name="Colours", accessor="colours_total", orderable=False)
-    grade = tables.Column(verbose_name="Grade recovered", empty_values=(), orderable=False)
-    panner = tables.Column(verbose_name="Panner", accessor="panner", orderable=False)
+    run = tables.Column(accessor="pk", verbose_name=gettext_lazy("Run"), linkify=True)
+    panned_on = tables.DateColumn(verbose_name=gettext_lazy("Day"), format="j M Y")
+    lot = tables.Column(verbose_name=gettext_lazy("Lot"), accessor="lot__code")
+    what = tables.Column(verbose_name=gettext_lazy("What"), empty_values=(), orderable=False)
+    gold = tables.Column(verbose_name=gettext_lazy("Gold"), empty_values=(), order_by="gold_mg")
+    colours = tables.Column(verbose_name=gettext_lazy("Colours"), accessor="colours_total", orderable=False)
+    grade = tables.Column(verbose_name=gettext_lazy("Grade recovered"), empty_values=(), orderable=False)
+    panner = tables.Column(verbose_name=gettext_lazy("Panner"), accessor="panner", orderable=False)
 
     order_gold = empty_last("gold_mg")
 
@@ -29,7 +31,7 @@ class RunTable(ListTable):
         model = Run
         fields = ()
         sequence = ("run", "panned_on", "lot", "what", "gold", "colours", "grade", "panner")
-        empty_text = "No pan has been logged yet. Open a lot and pan a portion of it."
+        empty_text = gettext_lazy("No pan has been logged yet. Open a lot and pan a portion of it.")
 
     def order_lot(self, runs: RunQuerySet, is_descending: bool) -> tuple[RunQuerySet, bool]:
         """By the lots that may be told: its place among them would tell a hidden one."""
@@ -37,25 +39,22 @@ class RunTable(ListTable):
 
     def render_lot(self, record: Run) -> str:
         if record.lot_hidden:
-            return "hidden"
+            return phrase("hidden")
         return format_html('<a href="{}">{}</a>', record.lot.get_absolute_url(), record.lot.code)
 
     def render_what(self, record: Run) -> str:
         if record.is_void:
-            return "voided"
+            return phrase("voided")
         if record.failed:
-            return "failed"
+            return phrase("failed")
         if record.planned is None:
-            return "test pan"
-        return format_html(
-            '<a href="{}">trial</a>, code {}',
-            record.planned.trial.get_absolute_url(),
-            record.planned.blind_code,
-        )
+            return phrase("test pan")
+        trial = format_html('<a href="{}">{}</a>', record.planned.trial.get_absolute_url(), phrase("trial"))
+        return format_html(phrase("{trial}, code {code}"), trial=trial, code=record.planned.blind_code)
 
     def render_gold(self, record: Run) -> str:
         if record.below_scale:
-            return f"below {units.format_gold_mg(record.scale_step_mg)}"
+            return phrase("below {mass}", mass=units.format_gold_mg(record.scale_step_mg))
         return units.format_gold_mg(record.gold_mg)
 
     def render_grade(self, record: Run) -> str:

@@ -3,19 +3,26 @@
 from django import template
 from django.db.models import Model
 from django.urls import reverse
+from django.utils.translation import gettext_lazy
 
+from prospecting.calc.language import phrase, to_phrase
 from trials.models import Additive, ClearingTest, Run, Trial
 
 register = template.Library()
 
 LISTS = {
-    "additive-list": "Additives",
-    "clearing-list": "Clearing tests",
-    "finding-list": "Findings",
-    "help-list": "Help",
-    "house-method": "Method",
-    "run-list": "Pans",
-    "trial-list": "Trials",
+    "additive-list": gettext_lazy("Additives"),
+    "clearing-list": gettext_lazy("Clearing tests"),
+    "finding-list": gettext_lazy("Findings"),
+    "help-list": gettext_lazy("Help"),
+    "house-method": gettext_lazy("Method"),
+    "run-list": gettext_lazy("Pans"),
+    "trial-list": gettext_lazy("Trials"),
+}
+SHORT = {
+    ClearingTest: to_phrase("Clearing test {number}"),
+    Run: to_phrase("Run {number}"),
+    Trial: to_phrase("Trial {number}"),
 }
 LIST_OF = {Additive: "additive-list", ClearingTest: "clearing-list", Run: "run-list", Trial: "trial-list"}
 
@@ -41,8 +48,4 @@ def _list(name: str) -> tuple[str, str]:
 
 def _short(record: Model) -> str:
     """A question is too long to stand in a row of links."""
-    return (
-        str(record)
-        if isinstance(record, Additive)
-        else f"{record._meta.verbose_name.capitalize()} {record.pk}"
-    )
+    return str(record) if isinstance(record, Additive) else phrase(SHORT[type(record)], number=record.pk)

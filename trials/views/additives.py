@@ -5,6 +5,7 @@ from django.shortcuts import get_object_or_404, render
 from django_tables2 import RequestConfig
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.views.entry import Change, enter
 from prospecting.views.list_file import list_file
 from trials.actions.additives import add_additive, change_additive
@@ -41,6 +42,6 @@ def additive_edit(request: HttpRequest, pk: int) -> HttpResponse:
     def make() -> Additive:
         return change_additive(additive=additive, **form.fields_typed(), recorded_by=request.user)
 
-    if response := enter(request, form, make, said="Changed.", change=Change(additive, typed_before)):
+    if response := enter(request, form, make, said=phrase("Changed."), change=Change(additive, typed_before)):
         return response
     return render(request, "trials/additive_form.html", {"form": form, "additive": additive})

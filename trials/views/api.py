@@ -10,6 +10,7 @@ from django.urls import URLPattern, path, reverse
 from prospecting.access import GUEST, page
 from prospecting.api.gate import Answer, Problem, by_token
 from prospecting.api.listing import Listing, list_view, one_view
+from prospecting.calc.language import phrase
 from trials.api.description import ENDPOINTS, LISTINGS, REFUSALS, TOKEN, TOLD, openapi
 from trials.api.recording import EXAMPLE, SENT, lot_run_record, trial_run_record
 
@@ -28,7 +29,7 @@ def api_page(request: HttpRequest) -> HttpResponse:
             "refusals": REFUSALS,
             "example": json.dumps(EXAMPLE, indent=1),
             "site": request.build_absolute_uri("/").rstrip("/"),
-            "crumbs": [("My settings", reverse("own-settings")), ("For programs", "")],
+            "crumbs": [(phrase("My settings"), reverse("own-settings")), (phrase("For programs"), "")],
         },
     )
 

@@ -8,11 +8,13 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext_lazy
 
 from prospecting.access import page
 from prospecting.actions.keeping import alone_in
 from prospecting.actions.refusal import Refused
 from prospecting.actions.uploads import check_disk
+from prospecting.calc.language import phrase
 from prospecting.frames.books_out import CAUTION, WITHOUT, room_for_books, write_books, write_spreadsheet
 from prospecting.frames.sheets import DoesNotFit
 from prospecting.views.list_file import XLSX
@@ -24,8 +26,10 @@ from trials.models import Trial
 
 WAYS = {"zip": ("ZIP", write_books, "application/zip"), "xlsx": ("spreadsheet", write_spreadsheet, XLSX)}
 
-RUNNING = "The whole books are being written as a file right now. Try again when that one has come."
-NO_ROOM = (
+RUNNING = gettext_lazy(
+    "The whole books are being written as a file right now. Try again when that one has come."
+)
+NO_ROOM = gettext_lazy(
     "The site's disk has no room left for such a file beside the books; the page Keeping shows its room. At the server, the "
     "command export_books writes it onto another disk."
 )
@@ -51,7 +55,9 @@ def whole_books(request: HttpRequest) -> HttpResponse:
         except OSError:
             form.add_error(
                 None,
-                "The file could not be written: the site's disk may be full. The page Keeping shows its room.",
+                phrase(
+                    "The file could not be written: the site's disk may be full. The page Keeping shows its room."
+                ),
             )
     return render(
         request,
@@ -59,9 +65,9 @@ def whole_books(request: HttpRequest) -> HttpResponse:
         {
             "form": form,
             "hidden_keys": hidden_keys,
-            "caution": CAUTION,
-            "without": WITHOUT,
-            "crumbs": [("Keeping", reverse("keeping")), ("The whole books as a file", "")],
+            "caution": phrase(CAUTION),
+            "without": phrase(WITHOUT),
+            "crumbs": [(phrase("Keeping"), reverse("keeping")), (phrase("The whole books as a file"), "")],
         },
     )
 

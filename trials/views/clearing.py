@@ -7,6 +7,7 @@ from django_tables2 import RequestConfig
 
 from prospecting.access import keep_on_phone, page
 from prospecting.actions.photos import keep_photo
+from prospecting.calc.language import phrase
 from prospecting.models import JournalEntry
 from prospecting.views.entry import Change, enter
 from prospecting.views.list_file import list_file
@@ -46,7 +47,9 @@ def clearing_add(request: HttpRequest) -> HttpResponse:
         test = clearing.add_clearing_test(**form.fields_typed(), recorded_by=request.user)
         return test.tubs.first()
 
-    if response := enter(request, form, make, said="Written down. Stir the tubs and begin their clocks."):
+    if response := enter(
+        request, form, make, said=phrase("Written down. Stir the tubs and begin their clocks.")
+    ):
         return response
     return render(request, "trials/clearing_form.html", {"form": form})
 
@@ -61,7 +64,7 @@ def clearing_edit(request: HttpRequest, pk: int) -> HttpResponse:
             test=test, tubs=form.changed_tubs, **form.words_typed(), recorded_by=request.user
         )
 
-    if response := enter(request, form, make, said="Changed.", change=Change(test, clearing_before)):
+    if response := enter(request, form, make, said=phrase("Changed."), change=Change(test, clearing_before)):
         return response
     return render(request, "trials/clearing_form.html", {"form": form, "test": test})
 
@@ -82,7 +85,7 @@ def clearing_detail(request: HttpRequest, pk: int) -> HttpResponse:
             ),
             "muds": [each.tub.settled_mud for each in result.tubs if hasattr(each.tub, "settled_mud")],
             "additives": additives_of(test),
-            "crumbs": [("Clearing tests", reverse("clearing-list")), (test.question, "")],
+            "crumbs": [(phrase("Clearing tests"), reverse("clearing-list")), (test.question, "")],
             "journal": JournalEntry.objects.about(test).select_related("member")
             if request.user.can_write
             else [],
@@ -131,10 +134,10 @@ def clearing_begin(request: HttpRequest, pk: int) -> HttpResponse:
             recorded_by=request.user,
         )[0]
 
-    if response := enter(request, form, make, said="The clocks run."):
+    if response := enter(request, form, make, said=phrase("The clocks run.")):
         return response
     return render(
-        request, "trials/clearing_act.html", {"test": test, "form": form, "act": "Begin the clocks"}
+        request, "trials/clearing_act.html", {"test": test, "form": form, "act": phrase("Begin the clocks")}
     )
 
 
@@ -147,9 +150,9 @@ def tub_begin(request: HttpRequest, pk: int) -> HttpResponse:
         began_at = form.cleaned_data["began_at"]
         return clearing.begin_tubs(tubs=[tub], began_at=began_at, recorded_by=request.user)[0]
 
-    if response := enter(request, form, make, said=f"The clock of {tub} runs."):
+    if response := enter(request, form, make, said=phrase("The clock of {tub} runs.", tub=tub)):
         return response
-    context = {"test": tub.test, "tub": tub, "form": form, "act": f"Begin the clock of {tub}"}
+    context = {"test": tub.test, "tub": tub, "form": form, "act": phrase("Begin the clock of {tub}", tub=tub)}
     return render(request, "trials/clearing_act.html", context)
 
 
@@ -174,9 +177,14 @@ def tub_read(request: HttpRequest, pk: int) -> HttpResponse:
             **form.reading(),
         )
 
-    if response := enter(request, form, make, said=f"{tub} is read."):
+    if response := enter(request, form, make, said=phrase("{tub} is read.", tub=tub)):
         return response
-    context = {"test": tub.test, "tub": tub, "form": form, "act": f"Keep the reading of {tub}"}
+    context = {
+        "test": tub.test,
+        "tub": tub,
+        "form": form,
+        "act": phrase("Keep the reading of {tub}", tub=tub),
+    }
     return render(request, "trials/clearing_act.html", context)
 
 
@@ -189,10 +197,10 @@ def reading_void(request: HttpRequest, pk: int) -> HttpResponse:
         reason = form.cleaned_data["reason"]
         return clearing.void_reading(reading=reading, reason=reason, voided_by=request.user).tub.test
 
-    if response := enter(request, form, make, said="Voided. It stays in the table, crossed out."):
+    if response := enter(request, form, make, said=phrase("Voided. It stays in the table, crossed out.")):
         return response
     context = {"test": reading.tub.test, "tub": reading.tub, "reading": reading, "form": form}
-    return render(request, "trials/clearing_act.html", context | {"act": "Void this reading"})
+    return render(request, "trials/clearing_act.html", context | {"act": phrase("Void this reading")})
 
 
 @page(role="member", methods=("GET", "POST"))
@@ -203,9 +211,11 @@ def clearing_end(request: HttpRequest, pk: int) -> HttpResponse:
     def make() -> ClearingTest:
         return clearing.end_test(test=test, ended_at=form.cleaned_data["ended_at"], recorded_by=request.user)
 
-    if response := enter(request, form, make, said="The test is ended."):
+    if response := enter(request, form, make, said=phrase("The test is ended.")):
         return response
-    return render(request, "trials/clearing_act.html", {"test": test, "form": form, "act": "End the test"})
+    return render(
+        request, "trials/clearing_act.html", {"test": test, "form": form, "act": phrase("End the test")}
+    )
 
 
 def _begin_form(request: HttpRequest, tub: TubNow) -> BeginForm | None:

@@ -9,6 +9,7 @@ from django.urls import reverse
 
 from prospecting.access import page
 from prospecting.actions.refusal import Refused
+from prospecting.calc.language import phrase
 from prospecting.models import JournalEntry, Lot, Step
 from prospecting.views.entry import enter
 from trials.actions.correction import correct_step, preview_correction
@@ -31,7 +32,11 @@ def lot_correct(request: HttpRequest, code: str) -> HttpResponse:
         lot=lot,
         weighed=start.get("weighed"),
         reweighed=reweighed,
-        crumbs=[("Lots", reverse("lot-list")), (lot.code, lot.get_absolute_url()), ("Correct its mass", "")],
+        crumbs=[
+            (phrase("Lots"), reverse("lot-list")),
+            (lot.code, lot.get_absolute_url()),
+            (phrase("Correct its mass"), ""),
+        ],
     )
 
 
@@ -53,7 +58,11 @@ def step_correct(request: HttpRequest, pk: int) -> HttpResponse:
         "trials/step_correct.html",
         form,
         step=step,
-        crumbs=[("Lots", reverse("lot-list")), (str(step), step.get_absolute_url()), ("Correct masses", "")],
+        crumbs=[
+            (phrase("Lots"), reverse("lot-list")),
+            (str(step), step.get_absolute_url()),
+            (phrase("Correct masses"), ""),
+        ],
     )
 
 
@@ -70,9 +79,9 @@ def correction_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "entry": entry,
             **_shown(entry.changes),
             "crumbs": [
-                ("Lots", reverse("lot-list")),
+                (phrase("Lots"), reverse("lot-list")),
                 (entry.subject_label, entry.subject_path),
-                ("Correction", ""),
+                (phrase("Correction"), ""),
             ],
         },
     )
@@ -92,7 +101,7 @@ def _correct(request: HttpRequest, template: str, form: CorrectionForm, **contex
             raise
 
     if form.is_agreed:
-        if response := enter(request, form, make, said="Corrected."):
+        if response := enter(request, form, make, said=phrase("Corrected.")):
             return response
         preview = _preview(request, form) if moved else None
     else:

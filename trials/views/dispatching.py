@@ -8,6 +8,7 @@ from prospecting.access import page
 from prospecting.actions import dispatching
 from prospecting.actions.dispatching import PlannedCheck
 from prospecting.actions.material import DrawFrom, StepDetails
+from prospecting.calc.language import phrase
 from prospecting.forms.dispatching import ChecksForm, DispatchForm, SplitsForm, TakeOutForm, TakeSplitsForm
 from prospecting.forms.lots import LotChoiceForm
 from prospecting.frames.dispatches import parcel_of
@@ -23,7 +24,7 @@ SELDOM_SPLIT = (Lot.Kind.ASSAY_SPLIT, Lot.Kind.CONCENTRATE, Lot.Kind.PORTION)
 
 
 def _crumbs(*further: tuple[str, str]) -> list[tuple[str, str]]:
-    return [("Assays", reverse("dispatch-list")), *further]
+    return [(phrase("Assays"), reverse("dispatch-list")), *further]
 
 
 def _packed(pk: int) -> Dispatch:
@@ -37,13 +38,15 @@ def dispatch_add(request: HttpRequest) -> HttpResponse:
         request,
         form,
         lambda: dispatching.pack_dispatch(**form.entry(), recorded_by=request.user, expect=expected_grades),
-        said="The tags are drawn. Now the checks; then write each tag on its bag, and nothing else."
+        said=phrase("The tags are drawn. Now the checks; then write each tag on its bag, and nothing else.")
         if request.POST.get("lots") or request.POST.get("codes")
-        else "The dispatch is begun. Now take splits for it.",
+        else phrase("The dispatch is begun. Now take splits for it."),
     ):
         return response
     return render(
-        request, "trials/dispatch_add.html", {"form": form, "crumbs": _crumbs(("Pack a dispatch", ""))}
+        request,
+        "trials/dispatch_add.html",
+        {"form": form, "crumbs": _crumbs((phrase("Pack a dispatch"), ""))},
     )
 
 
@@ -66,7 +69,7 @@ def dispatch_detail(request: HttpRequest, pk: int) -> HttpResponse:
             .select_related("replaced_by")
             .defer("replaced_by__file_bytes")
             .order_by("reported_on", "pk"),
-            "crumbs": _crumbs((f"Dispatch {pk}", "")),
+            "crumbs": _crumbs((phrase("Dispatch {number}", number=pk), "")),
         },
     )
 
@@ -84,7 +87,9 @@ def dispatch_splits(request: HttpRequest, pk: int) -> HttpResponse:
         ),
     ):
         return response
-    crumbs = _crumbs((f"Dispatch {pk}", dispatch.get_absolute_url()), ("Splits", ""))
+    crumbs = _crumbs(
+        (phrase("Dispatch {number}", number=pk), dispatch.get_absolute_url()), (phrase("Splits"), "")
+    )
     return render(
         request, "trials/dispatch_splits.html", {"dispatch": dispatch, "form": form, "crumbs": crumbs}
     )
@@ -96,7 +101,9 @@ def dispatch_take(request: HttpRequest, pk: int) -> HttpResponse:
     dispatch = _packed(pk)
     pool = Lot.objects.in_stock().exclude(kind__in=SELDOM_SPLIT)
     choice = LotChoiceForm.asked_by(request, pool=pool)
-    crumbs = _crumbs((f"Dispatch {pk}", dispatch.get_absolute_url()), ("Take splits", ""))
+    crumbs = _crumbs(
+        (phrase("Dispatch {number}", number=pk), dispatch.get_absolute_url()), (phrase("Take splits"), "")
+    )
     context = {"dispatch": dispatch, "choice": choice, "crumbs": crumbs}
     if not choice.is_made():
         return render(request, "trials/dispatch_take.html", context)
@@ -112,7 +119,7 @@ def dispatch_take(request: HttpRequest, pk: int) -> HttpResponse:
             recorded_by=request.user,
             expect=expected_grades,
         ),
-        said="Split off and packed.",
+        said=phrase("Split off and packed."),
     ):
         return response
     return render(request, "trials/dispatch_take.html", context | {"form": form})
@@ -136,7 +143,7 @@ def dispatch_checks(request: HttpRequest, pk: int) -> HttpResponse:
             dispatch=dispatch, checks=checks, recorded_by=request.user, expect=expected_grades
         )
 
-    if response := enter(request, form, add, said="Packed. The order of the list is drawn anew."):
+    if response := enter(request, form, add, said=phrase("Packed. The order of the list is drawn anew.")):
         return response
     return render(
         request,
@@ -147,7 +154,9 @@ def dispatch_checks(request: HttpRequest, pk: int) -> HttpResponse:
             "proposal": proposal,
             "form": form,
             "groups": [(*form.group(tick), WHY[tick]) for tick in form.under],
-            "crumbs": _crumbs((f"Dispatch {pk}", dispatch.get_absolute_url()), ("Checks", "")),
+            "crumbs": _crumbs(
+                (phrase("Dispatch {number}", number=pk), dispatch.get_absolute_url()), (phrase("Checks"), "")
+            ),
         },
     )
 
@@ -165,10 +174,13 @@ def sample_take_out(request: HttpRequest, pk: int) -> HttpResponse:
         lambda: dispatching.take_out(
             sample=sample, **form.entry(), recorded_by=request.user, expect=expected_grades
         ),
-        said=f"{sample.tag} is out. The order of the list is drawn anew.",
+        said=phrase("{tag} is out. The order of the list is drawn anew.", tag=sample.tag),
     ):
         return response
-    crumbs = _crumbs((f"Dispatch {dispatch.pk}", dispatch.get_absolute_url()), (f"Take out {sample.tag}", ""))
+    crumbs = _crumbs(
+        (phrase("Dispatch {number}", number=dispatch.pk), dispatch.get_absolute_url()),
+        (phrase("Take out {tag}", tag=sample.tag), ""),
+    )
     context = {"sample": sample, "dispatch": dispatch, "form": form, "crumbs": crumbs}
     return render(request, "trials/sample_take_out.html", context)
 
@@ -187,5 +199,5 @@ def assay_charges(request: HttpRequest) -> HttpResponse:
     return render(
         request,
         "trials/assay_charges.html",
-        {"form": form, "sight": sight, "crumbs": _crumbs(("Is one charge enough?", ""))},
+        {"form": form, "sight": sight, "crumbs": _crumbs((phrase("Is one charge enough?"), ""))},
     )

@@ -8,6 +8,7 @@ from django.shortcuts import get_object_or_404, render
 from django.template.loader import render_to_string
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.kept_results import kept_result
 from trials.charts.doses import BarRow, DoseColumn, LadderChart, ladder_chart, ratio_bars
 from trials.forms.doses import SeasonForm
@@ -40,13 +41,13 @@ def trial_doses(request: HttpRequest, pk: int) -> HttpResponse:
     """What each dose of a closed trial gave, and how little is enough."""
     trial = get_object_or_404(Trial.objects.for_detail(), pk=pk)
     if trial.state != Trial.State.CLOSED:
-        sentence = (
+        sentence = phrase(
             "The doses are judged when the trial is closed: looking earlier finds gains that are not there."
         )
         return render(request, "trials/trial_doses.html", {"trial": trial, "sentence": sentence})
     lines = LadderLines(trial)
     if not lines.ladders:
-        sentence = (
+        sentence = phrase(
             "This trial has no ladder: no two of its treatments are doses of one additive and nothing else."
         )
         return render(request, "trials/trial_doses.html", {"trial": trial, "sentence": sentence})
@@ -124,9 +125,9 @@ def drawn_additive(request: HttpRequest, additive: Additive, reads: list[TrialRe
     [reading] = additive_readings([additive], reads, request.user)
     chart = ratio_bars(
         [BarRow(**row) for row in reading.bars],
-        caption="times the control of the same trial",
-        title=f"What {additive} gave in each trial, by dose",
-        description="The same figures stand in the tables below.",
+        caption=phrase("times the control of the same trial"),
+        title=phrase("What {additive} gave in each trial, by dose", additive=additive),
+        description=phrase("The same figures stand in the tables below."),
     )
     context = {"additive": additive, "reading": reading, "chart": chart}
     above, below = (
@@ -139,9 +140,9 @@ def drawn_comparison(request: HttpRequest, additives: list[Additive], reads: lis
     comparison = additives_beside(additive_readings(additives, reads, request.user))
     chart = ratio_bars(
         [BarRow(**row) for row in comparison.bars],
-        caption="times plain water",
-        title="What each additive gave over its trials",
-        description="The same figures stand in the table below.",
+        caption=phrase("times plain water"),
+        title=phrase("What each additive gave over its trials"),
+        description=phrase("The same figures stand in the table below."),
     )
     return render_to_string(
         "trials/_additives_beside.html", {"comparison": comparison, "chart": chart}, request

@@ -6,6 +6,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.kept_results import kept_result
 from trials.charts.effects import (
     BarRow,
@@ -26,7 +27,7 @@ from trials.models import Trial
 def trial_effects(request: HttpRequest, pk: int) -> HttpResponse:
     trial = get_object_or_404(Trial.objects.for_detail(), pk=pk)
     if trial.state == Trial.State.DRAFT:
-        messages.info(request, "This trial is still a draft: nothing has been panned for it.")
+        messages.info(request, phrase("This trial is still a draft: nothing has been panned for it."))
         return redirect(trial)
     if trial.state == Trial.State.RUNNING:
         return render(request, "trials/trial_effects.html", {"trial": trial, "progress": trial.progress()})
@@ -51,13 +52,16 @@ def _shown(trial: Trial, grade_unit: str) -> str:
             "bars": drawn_bars(
                 factors.bars,
                 factors.margin_ratio,
-                "Effects of the factors, and of pairs beyond each",
+                phrase("Effects of the factors, and of pairs beyond each"),
                 factors.bars_in_words,
             )
             if factors
             else None,
             "hour_bars": drawn_bars(
-                hour.bars, hour.margin_ratio, "A portion and an hour against the control", hour.bars_in_words
+                hour.bars,
+                hour.margin_ratio,
+                phrase("A portion and an hour against the control"),
+                hour.bars_in_words,
             )
             if hour
             else None,
@@ -88,7 +92,7 @@ def drawn_bars(bars: list[Bar], margin_ratio: float, title: str, description: st
     return bars_chart(
         [BarRow(bar.label, bar.ratio, bar.lower, bar.upper, bar.shown, bar.note) for bar in bars],
         margin_ratio=margin_ratio,
-        caption="times as much",
+        caption=phrase("times as much"),
         title=title,
         description=description,
     )

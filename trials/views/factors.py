@@ -4,6 +4,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.views.entry import enter
 from trials.actions import factors
 from trials.forms.factors import FactorsForm, LadderForm
@@ -22,7 +23,7 @@ def factorial_add(request: HttpRequest, pk: int) -> HttpResponse:
     def make() -> Trial:
         return factors.make_factorial(trial=trial, factors=form.factors, recorded_by=request.user)
 
-    if response := enter(request, form, make, said="All combinations are treatments now."):
+    if response := enter(request, form, make, said=phrase("All combinations are treatments now.")):
         return response
     return render(request, "trials/factor_form.html", {"trial": trial, "form": form})
 
@@ -37,7 +38,9 @@ def factorial_remove(request: HttpRequest, pk: int) -> HttpResponse:
     def make() -> Trial:
         return factors.remove_factorial(trial=trial, recorded_by=request.user)
 
-    if response := enter(request, form, make, said="Removed, the factors with all their combinations."):
+    if response := enter(
+        request, form, make, said=phrase("Removed, the factors with all their combinations.")
+    ):
         return response
     return render(request, "trials/factor_remove.html", {"trial": trial, "form": form})
 
@@ -53,7 +56,7 @@ def ladder_add(request: HttpRequest, pk: int) -> HttpResponse:
     def make() -> Trial:
         return factors.add_ladder(trial=trial, rungs=form.treatments(), recorded_by=request.user)
 
-    if response := enter(request, form, make, said="The ladder's doses are treatments now."):
+    if response := enter(request, form, make, said=phrase("The ladder's doses are treatments now.")):
         return response
     asked = request.POST or (request.GET if "lowest" in request.GET else None)
     look = LadderForm(asked, member=request.user, trial=trial, asked=True)

@@ -6,6 +6,7 @@ from django.template.loader import render_to_string
 from django.urls import reverse
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.kept_results import kept_result
 from trials.charts.field_against_laboratory import agreement_plot
 from trials.forms.field_against_laboratory import FieldForm, NextAssayForm
@@ -31,7 +32,10 @@ def field_against_lab(request: HttpRequest) -> HttpResponse:
                 (rows.fingerprint(), asked, member.grade_unit, member.mass_unit, member.can_write),
                 lambda: _written(request, rows, asked),
             ),
-            "crumbs": [("Assays", reverse("dispatch-list")), ("Field against laboratory", "")],
+            "crumbs": [
+                (phrase("Assays"), reverse("dispatch-list")),
+                (phrase("Field against laboratory"), ""),
+            ],
         },
     )
 
@@ -54,7 +58,7 @@ def assay_next(request: HttpRequest) -> HttpResponse:
                 + (member.can_write,),
                 lambda: _ranked(request, rows, stock, asked),
             ),
-            "crumbs": [("Assays", reverse("dispatch-list")), ("Which lot to assay next", "")],
+            "crumbs": [(phrase("Assays"), reverse("dispatch-list")), (phrase("Which lot to assay next"), "")],
         },
     )
 

@@ -9,6 +9,7 @@ from django.urls import reverse
 from django_tables2 import RequestConfig
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.kept_results import kept_result
 from prospecting.models import JournalEntry, Member
 from prospecting.views.entry import enter
@@ -66,10 +67,10 @@ def finding_add(request: HttpRequest) -> HttpResponse:
             **form.fields_typed(), evidence=_evidence(form, request.user), recorded_by=request.user
         )
 
-    if response := enter(request, form, make, said="Kept, with its evidence as it stands today."):
+    if response := enter(request, form, make, said=phrase("Kept, with its evidence as it stands today.")):
         return response
     chosen = _chosen(form, [record for record in (trial, test) if record])
-    return _show_form(request, form, chosen, {"crumbs": _crumbs("Record a finding")})
+    return _show_form(request, form, chosen, {"crumbs": _crumbs(phrase("Record a finding"))})
 
 
 @page(role="guest")
@@ -84,7 +85,7 @@ def finding_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "doubt": doubt_about(finding),
             "evidence": evidence_now(finding, changed(evidence)),
             "may_take_back": request.user.is_keeper or request.user.pk == finding.recorded_by_id,
-            "crumbs": _crumbs(f"Finding {finding.pk}"),
+            "crumbs": _crumbs(phrase("Finding {number}", number=finding.pk)),
         },
     )
 
@@ -99,12 +100,12 @@ def finding_take_back(request: HttpRequest, pk: int) -> HttpResponse:
             finding=finding, reason=form.cleaned_data["reason"], taken_back_by=request.user
         )
 
-    if response := enter(request, form, make, said="Taken back. It stays readable, with its reason."):
+    if response := enter(request, form, make, said=phrase("Taken back. It stays readable, with its reason.")):
         return response
     return render(
         request,
         "trials/finding_take_back.html",
-        {"finding": finding, "form": form, "crumbs": _crumbs_of(finding, "Take back")},
+        {"finding": finding, "form": form, "crumbs": _crumbs_of(finding, phrase("Take back"))},
     )
 
 
@@ -126,10 +127,10 @@ def finding_replace(request: HttpRequest, pk: int) -> HttpResponse:
             recorded_by=request.user,
         )
 
-    if response := enter(request, form, make, said="Kept in the place of the old one."):
+    if response := enter(request, form, make, said=phrase("Kept in the place of the old one.")):
         return response
     chosen = _chosen(form, [piece.trial or piece.clearing_test for piece in old.evidence.all()])
-    return _show_form(request, form, chosen, {"old": old, "crumbs": _crumbs_of(old, "Replace")})
+    return _show_form(request, form, chosen, {"old": old, "crumbs": _crumbs_of(old, phrase("Replace"))})
 
 
 def changed(pieces: Sequence) -> set[int]:
@@ -203,12 +204,12 @@ def _show_form(
 
 
 def _crumbs(last: str) -> list[tuple[str, str]]:
-    return [("Findings", reverse("finding-list")), (last, "")]
+    return [(phrase("Findings"), reverse("finding-list")), (last, "")]
 
 
 def _crumbs_of(finding: Finding, last: str) -> list[tuple[str, str]]:
     return [
-        ("Findings", reverse("finding-list")),
-        (f"Finding {finding.pk}", finding.get_absolute_url()),
+        (phrase("Findings"), reverse("finding-list")),
+        (phrase("Finding {number}", number=finding.pk), finding.get_absolute_url()),
         (last, ""),
     ]

@@ -6,6 +6,7 @@ from django.template.loader import render_to_string
 from django.urls import reverse
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.kept_results import kept_result
 from trials.charts.clearing import clearing_chart
 from trials.charts.flocculant import ClearingGoldChart, Point, gold_against_minutes
@@ -29,7 +30,10 @@ def additive_clearing(request: HttpRequest, pk: int) -> HttpResponse:
             "additive": additive,
             "shown": shown,
             "open_trials": books.open_trials,
-            "crumbs": [("Additives", reverse("additive-list")), (f"{additive}: clearing", "")],
+            "crumbs": [
+                (phrase("Additives"), reverse("additive-list")),
+                (phrase("{additive}: clearing", additive=additive), ""),
+            ],
         },
     )
 
@@ -85,6 +89,6 @@ def drawn(found: ClearingPage) -> ClearingGoldChart | None:
     return gold_against_minutes(
         points,
         margin_ratio=found.margin,
-        title="What do clearer minutes cost in gold?",
+        title=phrase("What do clearer minutes cost in gold?"),
         description=found.description,
     )

@@ -6,6 +6,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from prospecting.access import keep_on_phone, page
+from prospecting.calc.language import phrase
 from prospecting.views.entry import Change, enter
 from trials.actions import judging as actions
 from trials.forms.judging import CorrectJudgingForm, JudgingForm, judged_before
@@ -20,7 +21,10 @@ def block_judge(request: HttpRequest, pk: int, number: int) -> HttpResponse:
     judged = Trial.objects.filter(outcome=Trial.Outcome.PLACES).select_related("mixer")
     block = get_object_or_404(get_object_or_404(judged, pk=pk).blocks, number=number)
     if request.method == "GET" and block.closed_at is not None:
-        messages.info(request, f"The key of block {number} is open: its pans are no longer judged.")
+        messages.info(
+            request,
+            phrase("The key of block {number} is open: its pans are no longer judged.", number=number),
+        )
         return redirect(block.trial)
     row = row_of(block, request.user)
     form = JudgingForm(
@@ -39,7 +43,9 @@ def block_judge(request: HttpRequest, pk: int, number: int) -> HttpResponse:
             recorded_by=request.user,
         )
 
-    if response := enter(request, form, make, said=f"The judging of block {number} is kept."):
+    if response := enter(
+        request, form, make, said=phrase("The judging of block {number} is kept.", number=number)
+    ):
         return response
     return render(
         request,
@@ -55,11 +61,11 @@ def judging_correct(request: HttpRequest, pk: int) -> HttpResponse:
         pk=pk,
     )
     if request.method == "GET" and judging.block.closed_at is not None:
-        messages.info(request, "The key of this block is open: its judgings are no longer corrected.")
+        messages.info(request, phrase("The key of this block is open: its judgings are no longer corrected."))
         return redirect(judging.block.trial)
     if request.user.pk not in (judging.judge_id, judging.recorded_by_id):
         raise PermissionDenied(
-            "Only the judge, or who typed it in, looks at a judging before the key is open."
+            phrase("Only the judge, or who typed it in, looks at a judging before the key is open.")
         )
     row = row_of(judging.block, judging.judge)
     form = CorrectJudgingForm(
@@ -78,7 +84,7 @@ def judging_correct(request: HttpRequest, pk: int) -> HttpResponse:
             recorded_by=request.user,
         )
 
-    said = "Corrected. What stood there before is in the journal."
+    said = phrase("Corrected. What stood there before is in the journal.")
     if response := enter(request, form, make, said=said, change=Change(judging, judged_before)):
         return response
     return render(

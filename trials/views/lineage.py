@@ -6,6 +6,7 @@ from django.urls import reverse
 from django_tables2 import RequestConfig
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.models import Dig, Lot, Zone
 from prospecting.views.list_file import list_file
 from trials.charts.lineage import lineage_chart
@@ -39,13 +40,17 @@ def lot_lineage(request: HttpRequest, code: str) -> HttpResponse:
                 lineage.groups,
                 lineage.flows,
                 mass_unit=member.mass_unit,
-                label=f"The way of every gram of {lot.code}, top to bottom",
+                label=phrase("The way of every gram of {lot}, top to bottom", lot=lot.code),
             ),
             "by_dig": dig_rows(origins),
             "page": rows,
             "way": way,
             "asked": bool(way or request.GET.get("page")),
-            "crumbs": [("Lots", reverse("lot-list")), (lot.code, lot.get_absolute_url()), ("Lineage", "")],
+            "crumbs": [
+                (phrase("Lots"), reverse("lot-list")),
+                (lot.code, lot.get_absolute_url()),
+                (phrase("Lineage"), ""),
+            ],
         },
     )
 
@@ -55,10 +60,10 @@ def dig_lots(request: HttpRequest, pk: int) -> HttpResponse:
     dig = get_object_or_404(Dig.objects.with_ground(), pk=pk)
     zone = dig.zone
     crumbs = [
-        ("Ground", reverse("zone-list")),
+        (phrase("Ground"), reverse("zone-list")),
         (zone.name, zone.get_absolute_url()),
-        (f"Dig {dig.pk}", dig.get_absolute_url()),
-        ("Its lots", ""),
+        (phrase("Dig {number}", number=dig.pk), dig.get_absolute_url()),
+        (phrase("Its lots"), ""),
     ]
     return _lots_of_ground(request, lots_ever_of_dig(dig), ground=str(dig), crumbs=crumbs)
 
@@ -66,8 +71,14 @@ def dig_lots(request: HttpRequest, pk: int) -> HttpResponse:
 @page(role="guest")
 def zone_lots(request: HttpRequest, pk: int) -> HttpResponse:
     zone = get_object_or_404(Zone.objects.select_related("claim"), pk=pk)
-    crumbs = [("Ground", reverse("zone-list")), (zone.name, zone.get_absolute_url()), ("Its lots", "")]
-    return _lots_of_ground(request, lots_ever_of_zone(zone), ground=f"zone {zone.name}", crumbs=crumbs)
+    crumbs = [
+        (phrase("Ground"), reverse("zone-list")),
+        (zone.name, zone.get_absolute_url()),
+        (phrase("Its lots"), ""),
+    ]
+    return _lots_of_ground(
+        request, lots_ever_of_zone(zone), ground=phrase("zone {zone}", zone=zone.name), crumbs=crumbs
+    )
 
 
 def _lots_of_ground(

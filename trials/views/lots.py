@@ -4,6 +4,7 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.frames.custody import held_lots
 from prospecting.models import JournalEntry, Lot, Step
 from prospecting.tables.steps import share_rows
@@ -49,7 +50,7 @@ def lot_detail(request: HttpRequest, code: str) -> HttpResponse:
             "readings": readings_of(family.alike),
             "samples_waiting": samples_waiting(family.alike),
             "journal": _journal_of(lot) if member.can_write else [],
-            "crumbs": [("Lots", reverse("lot-list")), (lot.code, "")],
+            "crumbs": [(phrase("Lots"), reverse("lot-list")), (lot.code, "")],
         },
     )
 

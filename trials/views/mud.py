@@ -4,6 +4,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.views.entry import Change, enter
 from trials.actions import mud
 from trials.forms.mud import CorrectMudForm, MudForm, tub_mud_start
@@ -22,7 +23,7 @@ def run_mud(request: HttpRequest, pk: int) -> HttpResponse:
     def make() -> SettledMud:
         return mud.log_run_mud(run=run, mud=form.found(), recorded_by=request.user)
 
-    if response := enter(request, form, make, said="The gold of the mud is kept."):
+    if response := enter(request, form, make, said=phrase("The gold of the mud is kept.")):
         return response
     return render(request, "trials/mud_form.html", {"form": form, "run": run})
 
@@ -38,7 +39,7 @@ def tub_mud(request: HttpRequest, pk: int) -> HttpResponse:
     def make() -> SettledMud:
         return mud.log_tub_mud(tub=tub, mud=form.found(), recorded_by=request.user)
 
-    said = f"The gold of the mud of {tub} is kept."
+    said = phrase("The gold of the mud of {tub} is kept.", tub=tub)
     if response := enter(request, form, make, said=said, then=tub.test.get_absolute_url()):
         return response
     return render(request, "trials/mud_form.html", {"form": form, "tub": tub})
@@ -60,7 +61,7 @@ def mud_correct(request: HttpRequest, pk: int) -> HttpResponse:
         reason = form.cleaned_data["reason"]
         return mud.correct_mud(kept=kept, mud=form.found(), reason=reason, recorded_by=request.user)
 
-    said = "Corrected. What stood there before is in the journal."
+    said = phrase("Corrected. What stood there before is in the journal.")
     then = kept.tub.test.get_absolute_url() if kept.tub else ""
     if response := enter(
         request,

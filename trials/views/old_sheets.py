@@ -10,6 +10,7 @@ from django.urls import reverse
 
 from prospecting.access import page
 from prospecting.actions.assays import held_file, hold_file, let_file_go
+from prospecting.calc.language import phrase
 from prospecting.models import OldSheet, Zone
 from prospecting.views.entry import enter
 from trials.actions.old_sheets import (
@@ -69,7 +70,7 @@ def old_sheet_add(request: HttpRequest) -> HttpResponse:
     return render(
         request,
         "trials/old_sheet_add.html",
-        {"form": form, "known": known, "crumbs": _crumbs("Take in an old list")},
+        {"form": form, "known": known, "crumbs": _crumbs(phrase("Take in an old list"))},
     )
 
 
@@ -79,7 +80,7 @@ def old_sheet_read(request: HttpRequest) -> HttpResponse:
     data = _held(request)
     if data is None:
         return redirect("old-sheet-add")
-    context = {"held": _held_as(request), "crumbs": _crumbs("Settle the columns")}
+    context = {"held": _held_as(request), "crumbs": _crumbs(phrase("Settle the columns"))}
     try:
         table = _table(request, data)
     except ValueError as refusal:
@@ -133,12 +134,13 @@ def old_sheet_try(request: HttpRequest) -> HttpResponse:
     held = _held_as(request)
 
     def make() -> OldSheet:
+        plan = form.plan_as_kept(reading.lines)
         facts = reading.facts(
-            name=held["name"] or "list", sha256=held["file"], plan=form.plan, note=form.cleaned_data["note"]
+            name=held["name"] or "list", sha256=held["file"], plan=plan, note=form.cleaned_data["note"]
         )
-        return take_in_old_sheet(facts=facts, plan=form.plan, recorded_by=request.user)
+        return take_in_old_sheet(facts=facts, plan=plan, recorded_by=request.user)
 
-    if response := enter(request, form, make, said="Taken in. Here is what came of each line."):
+    if response := enter(request, form, make, said=phrase("Taken in. Here is what came of each line.")):
         let_file_go(sha256=held["file"], held_by=request.user)
         return response
     return render(
@@ -152,7 +154,7 @@ def old_sheet_try(request: HttpRequest) -> HttpResponse:
             "not_shown": len(form.plan.lines[MOST_LINES_SHOWN:]),
             "nothing_left": reading.cleaned_data["nothing_left"],
             "back": f"{reverse('old-sheet-read')}?{request.GET.urlencode()}&back=1",
-            "crumbs": _crumbs("What would come of it"),
+            "crumbs": _crumbs(phrase("What would come of it")),
         },
     )
 
@@ -181,7 +183,7 @@ def old_sheet_take_back(request: HttpRequest, pk: int) -> HttpResponse:
         request,
         form,
         lambda: take_back_old_sheet(sheet=sheet, reason=form.cleaned_data["reason"], voided_by=request.user),
-        said="Taken back.",
+        said=phrase("Taken back."),
     ):
         return response
     return render(
@@ -191,7 +193,7 @@ def old_sheet_take_back(request: HttpRequest, pk: int) -> HttpResponse:
             "sheet": sheet,
             "form": form,
             "in_the_way": done_since(sheet),
-            "crumbs": [*_crumbs(str(sheet), sheet.get_absolute_url()), ("Take back", "")],
+            "crumbs": [*_crumbs(str(sheet), sheet.get_absolute_url()), (phrase("Take back"), "")],
         },
     )
 
@@ -221,5 +223,8 @@ def _back_to_columns(request: HttpRequest) -> HttpResponse:
 
 
 def _crumbs(label: str = "", url: str = "") -> list[tuple[str, str]]:
-    lists = [("Lots", reverse("lot-list")), ("Old lists", reverse("old-sheet-list") if label else "")]
+    lists = [
+        (phrase("Lots"), reverse("lot-list")),
+        (phrase("Old lists"), reverse("old-sheet-list") if label else ""),
+    ]
     return [*lists, (label, url)] if label else lists

@@ -8,6 +8,7 @@ from django.utils import timezone
 from django_tables2 import RequestConfig
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.forms.labels import CodeLabelsForm
 from prospecting.models import JournalEntry
 from prospecting.views.entry import Change, enter
@@ -27,7 +28,7 @@ from trials.forms.planning import (
     treatment_before,
 )
 from trials.frames.marks import marks_of
-from trials.frames.outlook import plan_outlook
+from trials.frames.outlook import objection_as_kept, plan_outlook
 from trials.frames.sheets import mixing_rows
 from trials.frames.stock import stocks_of
 from trials.models import Finding, Treatment, Trial
@@ -50,7 +51,7 @@ def trial_add(request: HttpRequest) -> HttpResponse:
         request,
         form,
         lambda: planning.plan_trial(**form.fields_typed(), recorded_by=request.user),
-        said="The draft is kept. Add its treatments, the control first.",
+        said=phrase("The draft is kept. Add its treatments, the control first."),
     ):
         return response
     return render(request, "trials/trial_form.html", {"form": form})
@@ -60,7 +61,9 @@ def plan_stands(request: HttpRequest, trial: Trial) -> HttpResponse | None:
     """Lead away from a form that could only be refused: a fixed plan no longer changes."""
     if request.method != "GET" or trial.state == Trial.State.DRAFT:
         return None
-    messages.info(request, "The plan of this trial stands: it no longer changes. Plan a new trial instead.")
+    messages.info(
+        request, phrase("The plan of this trial stands: it no longer changes. Plan a new trial instead.")
+    )
     return redirect(trial)
 
 
@@ -77,7 +80,7 @@ def trial_edit(request: HttpRequest, pk: int) -> HttpResponse:
     def make() -> Trial:
         return planning.change_trial(trial=trial, **form.fields_typed(), recorded_by=request.user)
 
-    if response := enter(request, form, make, said="Changed.", change=Change(trial, draft_before)):
+    if response := enter(request, form, make, said=phrase("Changed."), change=Change(trial, draft_before)):
         return response
     return render(request, "trials/trial_form.html", {"form": form, "trial": trial})
 
@@ -131,13 +134,13 @@ def treatment_add(request: HttpRequest, pk: int) -> HttpResponse:
     trial = get_object_or_404(Trial, pk=pk)
     if response := plan_stands(request, trial):
         return response
-    first = {} if trial.treatments.exists() else {"name": "plain water", "is_control": True}
+    first = {} if trial.treatments.exists() else {"name": phrase("plain water"), "is_control": True}
     form = TreatmentForm(request.POST or None, member=request.user, initial=first)
 
     def make() -> Trial:
         return planning.add_treatment(trial=trial, **form.fields_typed(), recorded_by=request.user).trial
 
-    if response := enter(request, form, make, said="Treatment added."):
+    if response := enter(request, form, make, said=phrase("Treatment added.")):
         return response
     return render(request, "trials/treatment_form.html", {"trial": trial, "form": form})
 
@@ -155,7 +158,11 @@ def treatment_edit(request: HttpRequest, pk: int) -> HttpResponse:
         ).trial
 
     if response := enter(
-        request, form, make, said="Changed.", change=Change(treatment, treatment_before, treatment.trial)
+        request,
+        form,
+        make,
+        said=phrase("Changed."),
+        change=Change(treatment, treatment_before, treatment.trial),
     ):
         return response
     return render(
@@ -175,7 +182,7 @@ def treatment_remove(request: HttpRequest, pk: int) -> HttpResponse:
     def make() -> Trial:
         return planning.remove_treatment(treatment=treatment, recorded_by=request.user)
 
-    if response := enter(request, form, make, said="Removed."):
+    if response := enter(request, form, make, said=phrase("Removed.")):
         return response
     return render(request, "trials/treatment_remove.html", {"treatment": treatment, "form": form})
 
@@ -186,14 +193,16 @@ def trial_plan(request: HttpRequest, pk: int) -> HttpResponse:
     trial = get_object_or_404(Trial.objects.for_detail(), pk=pk)
     if request.method == "GET":
         return redirect(trial)
-    outlook = plan_outlook(trial, trial.treatments.count(), request.user.mass_unit)
+    treatments = trial.treatments.count()
+    outlook = plan_outlook(trial, treatments, request.user.mass_unit)
     form = FixForm(request.POST, member=request.user, cannot=outlook.cannot if outlook else "")
 
     def make() -> Trial:
         reason = form.cleaned_data.get("reason", "")
-        return planning.fix_plan(trial=trial, planned_by=request.user, cannot=form.cannot, reason=reason)
+        cannot = form.cannot and objection_as_kept(trial, treatments, request.user.mass_unit)
+        return planning.fix_plan(trial=trial, planned_by=request.user, cannot=cannot, reason=reason)
 
-    said = "The plan is fixed. Print the run sheet and the labels; the mixer opens the mixing sheet."
+    said = phrase("The plan is fixed. Print the run sheet and the labels; the mixer opens the mixing sheet.")
     return enter(request, form, make, said=said) or _draft_page(request, trial, form)
 
 
@@ -264,7 +273,7 @@ def trial_close(request: HttpRequest, pk: int) -> HttpResponse:
     def make() -> Trial:
         return planning.close_trial(trial=trial, closed_by=request.user, reason=form.cleaned_data["reason"])
 
-    if response := enter(request, form, make, said="The trial is closed."):
+    if response := enter(request, form, make, said=phrase("The trial is closed.")):
         return response
     return render(
         request, "trials/trial_close.html", {"trial": trial, "form": form, "progress": trial.progress()}

@@ -4,6 +4,7 @@ from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext_lazy
 
 from prospecting.access import keep_on_phone, page
 from prospecting.forms import steps as step_forms
@@ -28,13 +29,13 @@ from trials.models import Run, Trial
 
 # What can be done to a lot named on the phone: its word, and the page of that step where there is a signal.
 STEPS = {
-    "dry": ("Dry", "lot-dry"),
-    "crush": ("Crush", "lot-crush"),
-    "screen": ("Screen", "lot-screen"),
-    "split": ("Split", "lot-split"),
-    "reweigh": ("Reweigh", "lot-reweigh"),
-    "discard": ("Discard", "lot-discard"),
-    "pan": ("Test pan", "run-add"),
+    "dry": (gettext_lazy("Dry"), "lot-dry"),
+    "crush": (gettext_lazy("Crush"), "lot-crush"),
+    "screen": (gettext_lazy("Screen"), "lot-screen"),
+    "split": (gettext_lazy("Split"), "lot-split"),
+    "reweigh": (gettext_lazy("Reweigh"), "lot-reweigh"),
+    "discard": (gettext_lazy("Discard"), "lot-discard"),
+    "pan": (gettext_lazy("Test pan"), "run-add"),
 }
 STEP_FORMS = {
     "dry": step_forms.DryForm,

@@ -3,6 +3,7 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.models import Lot
 from trials.charts.recovery import recovery_chart
 from trials.forms.recovery import RecoveryForm
@@ -30,9 +31,9 @@ def lot_recovery(request: HttpRequest, code: str) -> HttpResponse:
             "balance": found,
             "chart": recovery_chart([*found.routes, *filter(None, [found.account])]) if found else None,
             "crumbs": [
-                ("Lots", reverse("lot-list")),
+                (phrase("Lots"), reverse("lot-list")),
                 (lot.code, lot.get_absolute_url()),
-                ("Recovery balance", ""),
+                (phrase("Recovery balance"), ""),
             ],
         },
     )

@@ -5,6 +5,7 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.models import Lot
 from prospecting.views.entry import enter
 from trials.actions.renewal import plan_bridge
@@ -17,7 +18,7 @@ from trials.models import NO_TEST_LOTS, Trial
 
 
 def crumbs_to(lot: Lot, last: str) -> list[tuple[str, str]]:
-    return [("Lots", reverse("lot-list")), (lot.code, lot.get_absolute_url()), (last, "")]
+    return [(phrase("Lots"), reverse("lot-list")), (lot.code, lot.get_absolute_url()), (last, "")]
 
 
 @page(role="guest")
@@ -33,7 +34,7 @@ def lot_left(request: HttpRequest, code: str) -> HttpResponse:
             "stock": stock,
             "rate": rate_of(stock),
             "bridge_portions": FEWEST_BLOCKS,
-            "crumbs": crumbs_to(lot, "Enough left"),
+            "crumbs": crumbs_to(lot, phrase("Enough left")),
         },
     )
 
@@ -53,7 +54,7 @@ def lot_renew(request: HttpRequest, code: str) -> HttpResponse:
             "renewal": renewal_of(lot, wanted_g, request.user.mass_unit),
             "bridge_portions": FEWEST_BLOCKS,
             "bridge_factor": BRIDGE_FACTOR,
-            "crumbs": crumbs_to(lot, "Renew"),
+            "crumbs": crumbs_to(lot, phrase("Renew")),
         },
     )
 
@@ -73,7 +74,7 @@ def lot_bridge(request: HttpRequest, code: str) -> HttpResponse:
     def make() -> Trial:
         return plan_bridge(old_lot=lot, **form.fields_typed(), recorded_by=request.user)
 
-    said = "The draft of the bridging runs is kept. See what it could show, then fix its plan."
+    said = phrase("The draft of the bridging runs is kept. See what it could show, then fix its plan.")
     if response := enter(request, form, make, said=said):
         return response
     return render(
@@ -84,7 +85,7 @@ def lot_bridge(request: HttpRequest, code: str) -> HttpResponse:
             "form": form,
             "stock": stock_of(lot, request.user.mass_unit),
             "bridge_portions": FEWEST_BLOCKS,
-            "crumbs": crumbs_to(lot, "Bridging runs"),
+            "crumbs": crumbs_to(lot, phrase("Bridging runs")),
         },
     )
 
@@ -100,10 +101,10 @@ def trial_across(request: HttpRequest) -> HttpResponse:
     found = across(form.cleaned_data["first"], form.cleaned_data["second"], request.user)
     chart = verdict_chart(
         [Row(**row) for row in found.picture],
-        caption="times the first trial's control",
-        title="What each treatment gave, on one footing",
-        description="The same figures stand in the table below.",
+        caption=phrase("times the first trial's control"),
+        title=phrase("What each treatment gave, on one footing"),
+        description=phrase("The same figures stand in the table below."),
         margin_ratio=float(found.first.smallest_ratio),
-        below_text="none",
+        below_text=phrase("none"),
     )
     return render(request, "trials/trial_across.html", {"form": form, "found": found, "chart": chart})

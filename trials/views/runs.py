@@ -10,6 +10,7 @@ from prospecting.access import page
 from prospecting.actions.held import photo_of_held
 from prospecting.actions.photos import keep_photo
 from prospecting.actions.products import keep_products
+from prospecting.calc.language import phrase
 from prospecting.frames.phone import phone_of
 from prospecting.models import JournalEntry, Lot, Photo
 from prospecting.views.entry import Change, enter
@@ -68,7 +69,7 @@ def run_add(request: HttpRequest, code: str) -> HttpResponse:
             recorded_by=request.user,
         )
 
-    if response := enter(request, form, make, said="Test pan kept."):
+    if response := enter(request, form, make, said=phrase("Test pan kept.")):
         return response
     return render(request, "trials/run_add.html", {"lot": lot, "form": form})
 
@@ -126,7 +127,7 @@ def run_log(request: HttpRequest, pk: int, blind_code: str) -> HttpResponse:
             recorded_by=request.user,
         )
 
-    said = f"{planned.blind_code} is kept."
+    said = phrase("{code} is kept.", code=planned.blind_code)
     if response := enter(request, form, make, said=said, then=trial.get_next_url()):
         return response
     return render(
@@ -158,7 +159,7 @@ def block_close(request: HttpRequest, pk: int) -> HttpResponse:
     except ValidationError as error:
         messages.error(request, " ".join(error.messages))
         return redirect("run-next", pk=block.trial_id)
-    messages.success(request, f"{block} is closed; its key can be read now.")
+    messages.success(request, phrase("{block} is closed; its key can be read now.", block=block))
     return redirect("run-next", pk=block.trial_id)
 
 
@@ -199,7 +200,7 @@ def run_keep(request: HttpRequest, pk: int) -> HttpResponse:
         keep_products(step=run.step, products=form.products(), recorded_by=request.user)
         return run
 
-    if response := enter(request, form, make, said="Kept as lots. Write the codes on the tags."):
+    if response := enter(request, form, make, said=phrase("Kept as lots. Write the codes on the tags.")):
         return response
     return render(request, "trials/run_keep.html", {"run": run, "form": form})
 
@@ -224,7 +225,7 @@ def run_correct(request: HttpRequest, pk: int) -> HttpResponse:
             recorded_by=request.user,
         )
 
-    said = "Corrected. What stood there before is in the journal."
+    said = phrase("Corrected. What stood there before is in the journal.")
     if response := enter(request, form, make, said=said, change=Change(run, typed_before)):
         return response
     return render(request, "trials/run_correct.html", {"run": run, "form": form})
@@ -246,7 +247,7 @@ def run_tails(request: HttpRequest, pk: int) -> HttpResponse:
     def make() -> TailsPan:
         return running.log_tails(run=run, tails=form.found(), recorded_by=request.user)
 
-    if response := enter(request, form, make, said="The tails are kept."):
+    if response := enter(request, form, make, said=phrase("The tails are kept.")):
         return response
     return render(request, "trials/run_tails.html", {"run": run, "form": form})
 
@@ -263,7 +264,7 @@ def tails_correct(request: HttpRequest, pk: int) -> HttpResponse:
             run=run, tails=form.found(), reason=form.cleaned_data["reason"], recorded_by=request.user
         )
 
-    said = "Corrected. What stood there before is in the journal."
+    said = phrase("Corrected. What stood there before is in the journal.")
     if response := enter(
         request, form, make, said=said, change=Change(run.tails_pan, panned_again_before, run)
     ):
@@ -279,6 +280,6 @@ def run_void(request: HttpRequest, pk: int) -> HttpResponse:
     def make() -> Run:
         return running.void_run(run=run, reason=form.cleaned_data["reason"], voided_by=request.user)
 
-    if response := enter(request, form, make, said="Voided. The portion is back in its lot."):
+    if response := enter(request, form, make, said=phrase("Voided. The portion is back in its lot.")):
         return response
     return render(request, "trials/run_void.html", {"run": run, "form": form})

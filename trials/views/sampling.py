@@ -3,6 +3,7 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.models import Lot
 from trials.charts.protocol import protocol_chart
 from trials.forms.sampling import SamplingForm, units_typed
@@ -30,9 +31,9 @@ def lot_sampling(request: HttpRequest, code: str) -> HttpResponse:
             "plan": plan,
             "chart": chart,
             "crumbs": [
-                ("Lots", reverse("lot-list")),
+                (phrase("Lots"), reverse("lot-list")),
                 (lot.code, lot.get_absolute_url()),
-                ("Sampling plan", ""),
+                (phrase("Sampling plan"), ""),
             ],
         },
     )

@@ -5,6 +5,7 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.frames.phone import phone_of
 from prospecting.models import JournalEntry, Origin, Step
 from prospecting.tables.steps import loss_working, share_rows, shares_working, step_balance
@@ -44,7 +45,7 @@ def step_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "entries": entries,
             "may_void": _may_void(step, request.user),
             "may_repeat": request.user.can_write and not step.is_void and step.kind in REPEATED,
-            "crumbs": [("Lots", reverse("lot-list")), (str(step), "")],
+            "crumbs": [(phrase("Lots"), reverse("lot-list")), (str(step), "")],
         },
     )
 

@@ -3,6 +3,7 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.forms.lots import BlendChoiceForm
 from prospecting.models import Lot
 from trials.charts.uniformity import order_chart
@@ -31,13 +32,16 @@ def lot_uniform(request: HttpRequest, code: str) -> HttpResponse:
             "form": form,
             "found": found,
             "looks": [
-                (each, order_chart(each.points, title=f"{each.title}, portion by portion"))
+                (
+                    each,
+                    order_chart(each.points, title=phrase("{title}, portion by portion", title=each.title)),
+                )
                 for each in found.evidence
             ],
             "crumbs": [
-                ("Lots", reverse("lot-list")),
+                (phrase("Lots"), reverse("lot-list")),
                 (lot.code, lot.get_absolute_url()),
-                ("Uniform enough?", ""),
+                (phrase("Uniform enough?"), ""),
             ],
         },
     )
@@ -47,7 +51,7 @@ def lot_uniform(request: HttpRequest, code: str) -> HttpResponse:
 def bucket_compare(request: HttpRequest) -> HttpResponse:
     """First which lots, then what their pans and assays say of each, before they are blended."""
     choice = BlendChoiceForm(request.GET, pool=Lot.objects.in_stock().of_kind(*BEFORE_BLENDING))
-    crumbs = [("Lots", reverse("lot-list")), ("Compare before blending", "")]
+    crumbs = [(phrase("Lots"), reverse("lot-list")), (phrase("Compare before blending"), "")]
     if not choice.is_made():
         return render(request, "trials/bucket_compare.html", {"choice": choice, "crumbs": crumbs})
     member = request.user
@@ -61,9 +65,9 @@ def bucket_compare(request: HttpRequest) -> HttpResponse:
     chart = verdict_chart(
         found.bars,
         caption=found.basis_unit,
-        title="Each lot's pans or assays",
-        description="The table below holds the same numbers.",
-        below_text="below",
+        title=phrase("Each lot's pans or assays"),
+        description=phrase("The table below holds the same numbers."),
+        below_text=phrase("below"),
     )
     return render(
         request,

@@ -9,6 +9,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.kept_results import kept_result
 from prospecting.models import Member
 from trials.charts.places import place_chart
@@ -40,7 +41,9 @@ def trial_verdict(request: HttpRequest, pk: int) -> HttpResponse:
     if trial.state == Trial.State.DRAFT:
         messages.info(
             request,
-            "This trial is still a draft: it shows nothing before its plan is fixed and its runs are in.",
+            phrase(
+                "This trial is still a draft: it shows nothing before its plan is fixed and its runs are in."
+            ),
         )
         return redirect(trial)
     if trial.state == Trial.State.RUNNING:

@@ -8,6 +8,7 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.kept_results import kept_results
 from prospecting.models import Claim
 from trials.charts.zone_map import MapPoint, ZoneMap, zone_map
@@ -47,9 +48,9 @@ def claim_map(request: HttpRequest, pk: int) -> HttpResponse:
             "only": only,
             "shown": SHOWN.items(),
             "crumbs": [
-                ("Ground", reverse("zone-list")),
+                (phrase("Ground"), reverse("zone-list")),
                 (claim.name, claim.get_absolute_url()),
-                ("Sketch", ""),
+                (phrase("Sketch"), ""),
             ],
         },
     )
@@ -63,11 +64,16 @@ def _drawn(found: ClaimMap, claim: Claim) -> ZoneMap:
             station=each.dig.station,
             g_per_t=each.g_per_t,
             is_below=each.is_below,
-            words=each.grade_text or "no result of its own",
+            words=each.grade_text or phrase("no result of its own"),
         )
         for each in found.digs
     ]
-    return zone_map(found.flat, points, in_feet=found.in_feet, label=f"Where {claim.name} was dug, north up")
+    return zone_map(
+        found.flat,
+        points,
+        in_feet=found.in_feet,
+        label=phrase("Where {claim} was dug, north up", claim=claim.name),
+    )
 
 
 def _kept_values(rows: Mapping[int, ZoneRows], kind: str) -> dict[int, dict]:

@@ -8,6 +8,7 @@ from django.urls import reverse
 from django_tables2 import RequestConfig
 
 from prospecting.access import page
+from prospecting.calc.language import phrase
 from prospecting.kept_results import kept_result
 from prospecting.models import Dig, Member, Zone
 from prospecting.tables.ground import DigTable
@@ -42,7 +43,7 @@ def zone_detail(request: HttpRequest, pk: int) -> HttpResponse:
             "reading": kept_reading(zone, request.user, asked if asked in ALONG else DAY),
             "table": table,
             "crumbs": [
-                ("Ground", reverse("zone-list")),
+                (phrase("Ground"), reverse("zone-list")),
                 (zone.claim.name, zone.claim.get_absolute_url()),
                 (zone.name, ""),
             ],
@@ -61,7 +62,7 @@ def written_out(zone: Zone, rows: ZoneRows, member: Member, along: str) -> Writt
     grade = grade_from(rows, zone.name, grade_unit=member.grade_unit, mass_unit=member.mass_unit, along=along)
     chart = None
     if grade.picture:
-        label = f"Grade of {zone.name} {ALONG[along]}, pans and assays"
+        label = phrase("Grade of {zone} {along}, pans and assays", zone=zone.name, along=ALONG[along])
         chart = grade_chart(grade.picture, grade_unit=member.grade_unit, label=label)
     context = {"grade": grade, "chart": chart, "ways": ALONG.items()}
     return Written(render_to_string("trials/_zone_reading.html", context), bool(grade.results))
@@ -83,7 +84,7 @@ def _digs_of(zone: Zone) -> QuerySet[Dig]:
 def zone_compare(request: HttpRequest) -> HttpResponse:
     """Zones set side by side by their independent digs; the reader types from which ratio on a difference matters."""
     zones = zones_to_compare()
-    context = {"crumbs": [("Ground", reverse("zone-list")), ("Compare zones", "")]}
+    context = {"crumbs": [(phrase("Ground"), reverse("zone-list")), (phrase("Compare zones"), "")]}
     if len(zones) < 2:
         return render(request, "trials/zone_compare.html", context | {"only": zones[0] if zones else None})
     form = CompareForm(

@@ -65,7 +65,7 @@
       if (!isDue && ms >= plannedMs) {
         isDue = true;
         box.classList.add("due");
-        says.textContent = `The ${box.dataset.planned} are over.`;
+        says.textContent = say("The {planned} are over.", { planned: box.dataset.planned });
         buzz([300, 150, 300]);
       }
       return ms;
@@ -73,7 +73,7 @@
     const run = (startedAt) => {
       running = stretch(startedAt);
       isDue = false;
-      tap.textContent = "Stop and write the minutes";
+      tap.textContent = say("Stop and write the minutes");
       ticking = setInterval(show, 500);
       show();
     };
@@ -83,19 +83,19 @@
       running = null;
       store.drop(key);
       box.classList.remove("due");
-      tap.textContent = "Start again";
+      tap.textContent = say("Start again");
       const minutes = window.formValues.written(ms / 60000, 1);
       input.value = minutes;
       widen(document.getElementById(box.dataset.began), Date.now() - ms, true);
       widen(document.getElementById(box.dataset.ended), Date.now(), false);
       changed(input);
-      says.textContent = `${minutes} min written below.`;
+      says.textContent = say("{minutes} min written below.", { minutes });
     };
     tap.addEventListener("click", () => {
       if (running) {
         stop();
       } else {
-        says.textContent = "The clock is running.";
+        says.textContent = say("The clock is running.");
         run(Date.now());
       }
     });
@@ -104,7 +104,7 @@
     const startedAt = Number(store.read(key));
     if (startedAt > Date.now()) {
       store.drop(key);
-      says.textContent = "The phone's clock was set back since the start. Type the minutes below.";
+      says.textContent = say("The phone's clock was set back since the start. Type the minutes below.");
     } else if (startedAt) {
       run(startedAt);
     }

@@ -6,14 +6,14 @@ if (navigator.clipboard) {
     const button = document.createElement("button");
     button.type = "button";
     button.className = "act quiet";
-    button.textContent = "Copy";
+    button.textContent = say("Copy");
     button.addEventListener("click", async () => {
       const lines = text.matches("ul") ? [...text.children].map((line) => line.textContent.trim()) : [text.textContent.trim()];
       try {
         await navigator.clipboard.writeText(lines.join("\n"));
-        button.textContent = "Copied";
+        button.textContent = say("Copied");
       } catch {
-        button.textContent = "Mark it by hand and copy";
+        button.textContent = say("Mark it by hand and copy");
       }
     });
     (text.closest("p") || text).after(button);

@@ -14,11 +14,11 @@
 
     const show = () => {
       undo.hidden = !taps.length;
-      if (taps.length) undo.textContent = `Undo: one less ${nameOf(taps.at(-1).input)}`;
+      if (taps.length) undo.textContent = say("Undo: one less {name}", { name: nameOf(taps.at(-1).input) });
     };
     const write = (input, text) => {
       input.value = text;
-      says.textContent = `${nameOf(input)}: ${text || "not counted"}`;
+      says.textContent = `${nameOf(input)}: ${text || say("not counted")}`;
       input.dispatchEvent(new Event("input", { bubbles: true }));
       input.dispatchEvent(new Event("change", { bubbles: true }));
       show();

@@ -44,11 +44,11 @@
     const note = document.createElement("p");
     note.className = "notice warning";
     note.setAttribute("role", "status");
-    note.append("What you typed here before is back. It has not been recorded yet. ");
+    note.append(say("What you typed here before is back. It has not been recorded yet. "));
     const clear = document.createElement("button");
     clear.type = "button";
     clear.className = "act quiet";
-    clear.textContent = "Clear it and start afresh";
+    clear.textContent = say("Clear it and start afresh");
     clear.addEventListener("click", () => {
       restore(form, fresh);
       store.removeItem(key);

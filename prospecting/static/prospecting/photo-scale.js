@@ -33,8 +33,8 @@
       field(y).value = ends[place] ? ends[place][1].toFixed(1) : "";
     });
     if (to) field("pixels").value = apart(from, to).toFixed(1);
-    if (to) says.textContent = `The bar is ${apart(from, to).toFixed(0)} pixels long. Now type its length.`;
-    else if (from) says.textContent = "One end is set. Tap the other.";
+    if (to) says.textContent = say("The bar is {pixels} pixels long. Now type its length.", { pixels: apart(from, to).toFixed(0) });
+    else if (from) says.textContent = say("One end is set. Tap the other.");
   };
 
   picture.addEventListener("click", (event) => {
@@ -51,7 +51,7 @@
     ends = [];
     show();
     field("pixels").value = typed;
-    says.textContent = "The taps are cleared; the typed number of pixels counts.";
+    says.textContent = say("The taps are cleared; the typed number of pixels counts.");
   });
   form.querySelector("[data-scale-how]").hidden = false;
   if (ends.length) show();

@@ -11,18 +11,18 @@
     box.hidden = false;
     tap.addEventListener("click", () => {
       tap.disabled = true;
-      says.textContent = "Looking for the position…";
+      says.textContent = say("Looking for the position…");
       navigator.geolocation.getCurrentPosition(
         ({ coords }) => {
           tap.disabled = false;
           latitude.value = coords.latitude.toFixed(6);
           longitude.value = coords.longitude.toFixed(6);
           latitude.dispatchEvent(new Event("input", { bubbles: true }));
-          says.textContent = `Written above, good to about ${Math.ceil(coords.accuracy)} m.`;
+          says.textContent = say("Written above, good to about {metres} m.", { metres: Math.ceil(coords.accuracy) });
         },
         () => {
           tap.disabled = false;
-          says.textContent = "The phone gave no position. Type it, or leave both empty.";
+          says.textContent = say("The phone gave no position. Type it, or leave both empty.");
         },
         { enableHighAccuracy: true, timeout: 30000, maximumAge: 60000 },
       );

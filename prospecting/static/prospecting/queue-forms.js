@@ -117,9 +117,9 @@
     if (known) return submitNatively(form, submitter, known);
     form.dispatchEvent(new Event("tap-again", { bubbles: true }));
     const why = error?.name === "QuotaExceededError"
-      ? "This phone's storage for the site is full" : "This browser keeps nothing for the site";
-    notice(form, "alert", `${why}, and there is no signal: nothing was kept and nothing was sent. Leave this page open, or make ` +
-      "room on the phone, and tap again.").scrollIntoView();
+      ? say("This phone's storage for the site is full") : say("This browser keeps nothing for the site");
+    notice(form, "alert", say("{why}, and there is no signal: nothing was kept and nothing was sent. Leave this page open, or " +
+      "make room on the phone, and tap again.", { why })).scrollIntoView();
   }
 
   async function send(form, submitter) {
@@ -162,12 +162,12 @@
 
   // Without a worker (plain http, or the very first visit) no other page would open, and only an open page sends.
   function stay(form, entry) {
-    const box = notice(form, "notice warning", `${entry.title}: kept on this phone, not yet sent.`,
-      "It is sent by itself once there is a signal and a page of this site is open. Leave this one open.");
+    const box = notice(form, "notice warning", say("{title}: kept on this phone, not yet sent.", { title: entry.title }),
+      say("It is sent by itself once there is a signal and a page of this site is open. Leave this one open."));
     const again = document.createElement("button");
     again.type = "button";
     again.className = "act quiet";
-    again.textContent = "Enter another one";
+    again.textContent = say("Enter another one");
     again.addEventListener("click", () => {
       box.remove();
       form.hidden = false;
@@ -225,8 +225,8 @@
     const { sentences = [], asks = [], fields } = entry.answer || {};
     if (sentences.length + asks.length) notice(form, "alert", ...sentences, ...asks);
     sayBeside(form, fields);
-    const kept = entry.files.length ? ["The photo of this entry is kept. Choose another one only to put it in its place."] : [];
-    const box = notice(form, "notice warning", `You are mending what waits on this phone: ${entry.title}. It is not recorded yet.`, ...kept);
+    const kept = entry.files.length ? [say("The photo of this entry is kept. Choose another one only to put it in its place.")] : [];
+    const box = notice(form, "notice warning", say("You are mending what waits on this phone: {title}. It is not recorded yet.", { title: entry.title }), ...kept);
     if (kept.length) box.append(leaveOut());
   }
 
@@ -239,7 +239,7 @@
     tick.type = "checkbox";
     tick.dataset.leaveOut = "";
     const words = document.createElement("span");
-    words.textContent = "Send it without this photo; the photo is then gone";
+    words.textContent = say("Send it without this photo; the photo is then gone");
     label.append(tick, words);
     field.append(label);
     return field;
@@ -250,7 +250,7 @@
     const form = forms.find((candidate) => pathOf(candidate) === entry?.action) || forms[0];
     if (!form) return;
     if (entry?.member === queue.member) fill(form, entry);
-    else notice(form, "notice warning", "That entry no longer waits on this phone: it was sent, or deleted.");
+    else notice(form, "notice warning", say("That entry no longer waits on this phone: it was sent, or deleted."));
   }
 
   const forms = [...document.querySelectorAll("form[data-queue]")];

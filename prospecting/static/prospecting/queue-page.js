@@ -5,31 +5,35 @@
   const part = (name) => document.querySelector(`[data-${name}]`);
   const FILE_KIND = "prospecting-queue";
   const SAYS = {
-    waiting: "Waits to be sent.",
-    refused: "The site did not take it:",
+    waiting: say("Waits to be sent."),
+    refused: say("The site did not take it:"),
   };
   const ENDED = {
-    signed_out: "You are signed out: sign in to send.",
-    no_signal: "No signal, or the site does not answer: it is tried again by itself.",
-    trouble: "The site has trouble: it is tried again by itself.",
-    stumbled: "The site stumbled over an entry: it is tried again by itself.",
-    other_member: "Another member is signed in on this phone.",
+    signed_out: say("You are signed out: sign in to send."),
+    no_signal: say("No signal, or the site does not answer: it is tried again by itself."),
+    trouble: say("The site has trouble: it is tried again by itself."),
+    stumbled: say("The site stumbled over an entry: it is tried again by itself."),
+    other_member: say("Another member is signed in on this phone."),
   };
-  const many = (number) => (number === 1 ? "1 entry is" : `${number} entries are`);
 
   function headline(entries) {
-    if (!entries.length) return "Nothing waits: everything entered on this phone has been sent.";
+    if (!entries.length) return say("Nothing waits: everything entered on this phone has been sent.");
     const own = entries.filter(({ member }) => member === queue.member);
     const said = [];
-    if (own.length) said.push(`${many(own.length)} not yet sent, the oldest made ${queue.age(own[0].born_at)} ago.`);
-    if (own.length < entries.length) said.push(`${many(entries.length - own.length)} another member's.`);
-    if (queue.isOld(own)) said.push("Some have waited for days: find a signal, or save the queue as a file below.");
+    if (own.length) {
+      said.push(sayCounted("1 entry is not yet sent, the oldest made {age} ago.", "{number} entries are not yet sent, the oldest " +
+        "made {age} ago.", own.length, { age: queue.age(own[0].born_at) }));
+    }
+    if (own.length < entries.length) {
+      said.push(sayCounted("1 entry is another member's.", "{number} entries are another member's.", entries.length - own.length));
+    }
+    if (queue.isOld(own)) said.push(say("Some have waited for days: find a signal, or save the queue as a file below."));
     if (own.length && ENDED[queue.ended()]) said.push(ENDED[queue.ended()]);
     return said.join(" ");
   }
 
   const made = ({ born_at }) => queue.inWords(born_at);
-  const pictures = ({ files }) => (files.length ? `, with ${files.length} photo${files.length > 1 ? "s" : ""}` : "");
+  const pictures = ({ files }) => (files.length ? sayCounted(", with {number} photo", ", with {number} photos", files.length) : "");
 
   function card(entry) {
     const box = part("queue-card").content.firstElementChild.cloneNode(true);
@@ -39,8 +43,8 @@
     const { sentences = [], fields = {}, labels = {}, asks = [] } = entry.answer || {};
     const beside = Object.entries(fields).flatMap(([name, said]) => said.map((one) => (labels[name] ? `${labels[name]}: ${one}` : one)));
     of("title").textContent = entry.title;
-    of("made").textContent = `Made ${made(entry)}${pictures(entry)}.`;
-    of("state").textContent = isOwn ? SAYS[entry.state] : `Waits for ${entry.member_name || "its member"} to sign in here.`;
+    of("made").textContent = say("Made {made}{pictures}.", { made: made(entry), pictures: pictures(entry) });
+    of("state").textContent = isOwn ? SAYS[entry.state] : say("Waits for {member} to sign in here.", { member: entry.member_name || say("its member") });
     for (const sentence of isRefused ? [...sentences, ...beside] : []) {
       const line = document.createElement("li");
       line.textContent = sentence;
@@ -50,7 +54,7 @@
     of("asks").textContent = asks.join(" ");
     of("asks").hidden = !isRefused || !asks.length;
     of("mend").href = `${entry.form_path}#entry=${entry.identity}`;
-    of("mend").textContent = isRefused ? "Mend it" : "Change it";
+    of("mend").textContent = isRefused ? say("Mend it") : say("Change it");
     of("mend").hidden = !isOwn;
     of("keep-as-typed").hidden = !isOwn || !isRefused || !asks.length;
     of("again").hidden = !isOwn || !isRefused;
@@ -67,9 +71,9 @@
     of("delete").addEventListener("click", async ({ currentTarget: button }) => {
       if (!button.hasAttribute("data-sure")) {
         button.setAttribute("data-sure", "");
-        of("state").textContent = `Deleting loses it: ${entry.title}, made ${made(entry)}${pictures(entry)}. It is recorded nowhere else.`;
+        of("state").textContent = say("Deleting loses it: {title}, made {made}{pictures}. It is recorded nowhere else.", { title: entry.title, made: made(entry), pictures: pictures(entry) });
         of("state").setAttribute("role", "alert");
-        button.textContent = "Delete it for good";
+        button.textContent = say("Delete it for good");
         return;
       }
       await store.settle(entry.identity);
@@ -88,7 +92,7 @@
 
   part("send").addEventListener("click", async ({ currentTarget: button }) => {
     button.disabled = true;
-    part("queue-says").textContent = "Sending…";
+    part("queue-says").textContent = say("Sending…");
     await queue.sendWhatWaits().catch(() => undefined);
     button.disabled = false;
   });
@@ -98,20 +102,20 @@
   async function showStorage() {
     part("not-secure").hidden = window.isSecureContext;
     if (!navigator.storage?.estimate) {
-      part("storage-says").textContent = "This browser does not say how much it keeps.";
+      part("storage-says").textContent = say("This browser does not say how much it keeps.");
       return;
     }
     const { usage = 0, quota = 0 } = await navigator.storage.estimate();
     const kept = await navigator.storage.persisted();
     const size = (bytes) => (bytes < 1e9 ? `${window.formValues.written(bytes / 1e6, 1)} MB` : `${window.formValues.written(bytes / 1e9, 1)} GB`);
-    part("storage-says").textContent = `${size(usage)} of the ${size(quota)} the browser allows are in use. ` +
-      (kept ? "The browser has promised not to clear it away by itself." : "The browser may clear it away when the phone is full.");
+    part("storage-says").textContent = say("{used} of the {allowed} the browser allows are in use.", { used: size(usage), allowed: size(quota) }) + " " +
+      (kept ? say("The browser has promised not to clear it away by itself.") : say("The browser may clear it away when the phone is full."));
     part("persist").hidden = kept;
   }
   part("persist").addEventListener("click", async () => {
     const granted = await navigator.storage.persist();
     await showStorage();
-    if (!granted) part("storage-says").append(" It was asked and has not promised it; it often does once the site is on the home screen.");
+    if (!granted) part("storage-says").append(" ", say("It was asked and has not promised it; it often does once the site is on the home screen."));
   });
 
   // The queue as a file: the same entries, pictures written out as text.
@@ -139,7 +143,8 @@
     link.download = `queue-${store.phoneTime().slice(0, 16).replace(":", "")}.json`;
     link.click();
     setTimeout(() => URL.revokeObjectURL(link.href), 60000);
-    part("file-says").textContent = `${entries.length === 1 ? "1 entry was" : `${entries.length} entries were`} saved. They stay in the queue as well.`;
+    part("file-says").textContent = sayCounted("1 entry was saved. It stays in the queue as well.",
+      "{number} entries were saved. They stay in the queue as well.", entries.length);
   }
 
   const isEntry = (raw) => typeof raw?.identity === "string" && raw.member && Array.isArray(raw.fields) &&
@@ -154,13 +159,13 @@
       entries = read.entries.map((raw) =>
         store.asEntry({ ...raw, files: raw.files.map((each) => [each.name, asBlob(each), each.filename]) }));
     } catch {
-      says.textContent = "That is not a file of a queue saved here. Nothing was loaded.";
+      says.textContent = say("That is not a file of a queue saved here. Nothing was loaded.");
       return;
     }
     const there = new Set((await store.all()).map(({ identity }) => identity));
     const fresh = entries.filter(({ identity }) => !there.has(identity));
     for (const entry of fresh) await store.put(entry);
-    says.textContent = `${fresh.length} of ${entries.length} loaded; the others were here already.`;
+    says.textContent = say("{fresh} of {all} loaded; the others were here already.", { fresh: fresh.length, all: entries.length });
     queue.changed();
     await queue.sendWhatWaits();
   }
@@ -168,11 +173,11 @@
   part("load").hidden = false;
   part("load").querySelector("input").addEventListener("change", async ({ target }) => {
     const [file] = target.files;
-    if (file) await load(file).catch(() => { part("file-says").textContent = "This phone has no room for it. Not all was loaded."; });
+    if (file) await load(file).catch(() => { part("file-says").textContent = say("This phone has no room for it. Not all was loaded."); });
     target.value = "";
   });
 
   document.addEventListener("phone-queue-changed", () => show().catch(() => undefined));
-  show().catch(() => { part("queue-says").textContent = "This browser keeps nothing for the site: every form is sent as you tap it."; });
+  show().catch(() => { part("queue-says").textContent = say("This browser keeps nothing for the site: every form is sent as you tap it."); });
   showStorage().catch(() => undefined);
 })();

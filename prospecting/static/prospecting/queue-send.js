@@ -66,10 +66,10 @@ window.phoneQueue = (() => {
       return { word: "there", answer };
     }
     if (status === 401) return { word: "signed_out", answer };
-    if (status === 413) answer = { state: "error", sentence: "It is too large for the site: take its picture off." };
+    if (status === 413) answer = { state: "error", sentence: say("It is too large for the site: take its picture off.") };
     if (!answer) return { word: "trouble", answer };
     if (status >= 500 || ["csrf", "other_member"].includes(answer.state)) return { word: "stumbled", answer };
-    const sentences = answer.sentences || [answer.sentence || "The site could not take this."];
+    const sentences = answer.sentences || [answer.sentence || say("The site could not take this.")];
     await store.change(entry.identity, { state: "refused", answer: { ...answer, sentences } });
     return { word: "refused", answer };
   }

@@ -10,7 +10,7 @@
   // "2 h": how long ago by this phone's clock, which may have been set meanwhile.
   function age(bornAt) {
     const passed = Math.max(0, Date.now() - Date.parse(bornAt));
-    if (passed >= 2 * DAY_MS) return `${Math.floor(passed / DAY_MS)} days`;
+    if (passed >= 2 * DAY_MS) return say("{number} days", { number: Math.floor(passed / DAY_MS) });
     return passed >= HOUR_MS ? `${Math.floor(passed / HOUR_MS)} h` : `${Math.floor(passed / 60000)} min`;
   }
   const isOld = (entries) => entries.some(({ born_at }) => Date.now() - Date.parse(born_at) >= OLD_DAYS * DAY_MS);
@@ -20,13 +20,13 @@
   function words(entries) {
     const own = queue.member ? entries.filter(({ member }) => member === queue.member) : entries;
     const said = [];
-    if (own.length) said.push(`${own.length} not yet sent, oldest ${age(oldest(own))}`);
+    if (own.length) said.push(say("{number} not yet sent, oldest {age}", { number: own.length, age: age(oldest(own)) }));
     const refused = own.filter(({ state }) => state === "refused").length;
-    if (refused) said.push(`${refused} to mend`);
-    if (own.length && (!queue.member || queue.ended() === "signed_out")) said.push("sign in to send");
-    else if (isOld(own)) said.push("send or save them");
-    const others = new Set(entries.filter((entry) => !own.includes(entry)).map(({ member_name: name }) => name || "another member"));
-    for (const name of others) said.push(`some wait for ${name} to sign in here`);
+    if (refused) said.push(say("{number} to mend", { number: refused }));
+    if (own.length && (!queue.member || queue.ended() === "signed_out")) said.push(say("sign in to send"));
+    else if (isOld(own)) said.push(say("send or save them"));
+    const others = new Set(entries.filter((entry) => !own.includes(entry)).map(({ member_name: name }) => name || say("another member")));
+    for (const name of others) said.push(say("some wait for {name} to sign in here", { name }));
     return said.join("; ");
   }
 
@@ -112,7 +112,7 @@
     const note = document.createElement("p");
     note.className = "soft";
     note.setAttribute("role", "status");
-    note.textContent = `No signal: this page is as it stood ${queue.inWords(keptAt)}.`;
+    note.textContent = say("No signal: this page is as it stood {then}.", { then: queue.inWords(keptAt) });
     document.querySelector("main")?.prepend(note);
   }
 
@@ -125,10 +125,10 @@
       const warning = document.createElement("p");
       warning.className = "alert";
       warning.setAttribute("role", "alert");
-      warning.textContent = `${waiting} ${waiting === 1 ? "entry is" : "entries are"} not yet sent; ` +
-        `${waiting === 1 ? "it stays" : "they stay"} on this phone until you sign in again.`;
+      warning.textContent = sayCounted("{number} entry is not yet sent; it stays on this phone until you sign in again.",
+        "{number} entries are not yet sent; they stay on this phone until you sign in again.", waiting);
       form.prepend(warning);
-      form.querySelector("button").textContent = "Sign out all the same";
+      form.querySelector("button").textContent = say("Sign out all the same");
       return;
     }
     let known;
@@ -136,7 +136,7 @@
       known = await queue.session();
     } catch {
       form.dispatchEvent(new Event("tap-again", { bubbles: true }));
-      form.querySelector("button").textContent = "No signal: sign out later";
+      form.querySelector("button").textContent = say("No signal: sign out later");
       return;
     }
     await forgetPages();

@@ -39,7 +39,7 @@
       const script = document.createElement("script");
       script.src = box.dataset.decoder;
       script.onload = () => done(readWithVendored);
-      script.onerror = () => failed(new Error("The reader did not load: is there a signal?"));
+      script.onerror = () => failed(new Error(say("The reader did not load: is there a signal?")));
       document.head.append(script);
     });
   }
@@ -75,7 +75,7 @@
       const answer = await fetch(address);
       read = new DOMParser().parseFromString(await answer.text(), "text/html").querySelector("[data-read]");
     } catch {
-      says.textContent = "The site did not answer: is there a signal? Scan it again, or type the code.";
+      says.textContent = say("The site did not answer: is there a signal? Scan it again, or type the code.");
       return false;
     }
     if (!read) {
@@ -85,7 +85,7 @@
     }
     const opens = read.querySelector("[data-opens]");
     if (opens) {
-      stop(`Opening ${opens.textContent.replace("Open ", "")}…`);
+      stop(say("Opening {lot}…", { lot: opens.dataset.opens }));
       location.assign(opens.getAttribute("href"));
       return true;
     }
@@ -124,7 +124,7 @@
 
   async function begin() {
     start.hidden = true;
-    says.textContent = "Starting the camera…";
+    says.textContent = say("Starting the camera…");
     try {
       stream = await navigator.mediaDevices.getUserMedia({
         audio: false,
@@ -133,19 +133,19 @@
     } catch (error) {
       const refused = error.name === "NotAllowedError";
       stop(refused
-        ? "The camera was not allowed. Allow it in the browser's settings for this site, take a picture, or type the code."
-        : "No camera could be started. Take a picture of the tag, or type its code.");
+        ? say("The camera was not allowed. Allow it in the browser's settings for this site, take a picture, or type the code.")
+        : say("No camera could be started. Take a picture of the tag, or type its code."));
       return;
     }
     if (document.hidden) return stop();
     const [track] = stream.getVideoTracks();
-    track.addEventListener("ended", () => stop("The camera stopped."));
+    track.addEventListener("ended", () => stop(say("The camera stopped.")));
     torch.hidden = !track.getCapabilities?.().torch;
     torch.setAttribute("aria-pressed", "false");
     seen = { text: "", at: 0 };
     picture.srcObject = stream;
     picture.hidden = running.hidden = false;
-    says.textContent = "Hold the square of the tag before the camera.";
+    says.textContent = say("Hold the square of the tag before the camera.");
     await picture.play().catch(() => undefined);
     look(stream);
   }
@@ -158,29 +158,29 @@
       await stream.getVideoTracks()[0].applyConstraints({ advanced: [{ torch: on }] });
       torch.setAttribute("aria-pressed", String(on));
     } catch {
-      says.textContent = "This phone does not let the page switch its light.";
+      says.textContent = say("This phone does not let the page switch its light.");
     }
   });
   document.addEventListener("visibilitychange", () => {
-    if (document.hidden && stream) stop("The camera was stopped while the page was out of sight.");
+    if (document.hidden && stream) stop(say("The camera was stopped while the page was out of sight."));
   });
   window.addEventListener("pagehide", () => stop());
 
   part("file").addEventListener("change", async ({ target }) => {
     const [file] = target.files;
     if (!file) return;
-    stop("Reading the picture…");
+    stop(say("Reading the picture…"));
     let image, text = "";
     try {
       image = await createImageBitmap(file);
     } catch {
-      says.textContent = "That is not a picture this browser can open.";
+      says.textContent = say("That is not a picture this browser can open.");
       return;
     }
     try {
       for (const side of PHOTO_SIDES) text ||= await textIn(image, image.width, image.height, side);
       if (text) await ask(text);
-      else says.textContent = "No square could be read in this picture. Go closer, hold still, wipe the tag, or type its code.";
+      else says.textContent = say("No square could be read in this picture. Go closer, hold still, wipe the tag, or type its code.");
     } catch (error) {
       says.textContent = error.message;
     } finally {

@@ -48,11 +48,11 @@
     const again = document.createElement("button");
     again.type = "button";
     again.className = "act quiet";
-    again.textContent = "Take it again";
+    again.textContent = say("Take it again");
     const without = document.createElement("button");
     without.type = "button";
     without.className = "act quiet";
-    without.textContent = "Leave the photo out";
+    without.textContent = say("Leave the photo out");
     const acts = document.createElement("div");
     acts.className = "row-acts";
     acts.append(again, without);
@@ -76,7 +76,7 @@
       const turn = ++looked;
       box.hidden = false;
       box.querySelector("canvas")?.remove();
-      says.textContent = "Making the picture small…";
+      says.textContent = say("Making the picture small…");
       try {
         const small = await shrink(file);
         if (turn !== looked || input.files[0] !== file) return;
@@ -86,9 +86,9 @@
         const picture = await createImageBitmap(small);
         const preview = canvas(picture, PREVIEW_PX);
         preview.setAttribute("role", "img");
-        preview.setAttribute("aria-label", "The picture as it will be kept");
+        preview.setAttribute("aria-label", say("The picture as it will be kept"));
         box.prepend(preview);
-        says.textContent = `${picture.width} by ${picture.height} pixels, ${inWords(small.size)} (it was ${inWords(file.size)}). Nothing hidden is left in it.`;
+        says.textContent = say("{width} by {height} pixels, {size} (it was {before}). Nothing hidden is left in it.", { width: picture.width, height: picture.height, size: inWords(small.size), before: inWords(file.size) });
         picture.close();
       } catch {
         if (turn !== looked) return;
@@ -96,10 +96,10 @@
         if (file.size > most) {
           // It would wait on the phone only to be sent back.
           input.value = "";
-          says.textContent = `This phone can't make this picture small, and it is too large as it is (${inWords(file.size)}; the site takes ${inWords(most)}). It is left out; take it again in a smaller size.`;
+          says.textContent = say("This phone can't make this picture small, and it is too large as it is ({size}; the site takes {most}). It is left out; take it again in a smaller size.", { size: inWords(file.size), most: inWords(most) });
           return;
         }
-        says.textContent = `This phone can't make this picture small (${inWords(file.size)}). It goes as it is; the site looks whether it can read it and takes hidden data out.`;
+        says.textContent = say("This phone can't make this picture small ({size}). It goes as it is; the site looks whether it can read it and takes hidden data out.", { size: inWords(file.size) });
       }
     }
     input.addEventListener("change", () => {

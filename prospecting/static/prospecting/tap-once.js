@@ -31,7 +31,7 @@
       for (const button of form.querySelectorAll("button:not([type=button]):not([disabled])")) {
         kept.buttons.push([button, button.textContent]);
         button.disabled = true;
-        if (button === (event.submitter || button)) button.textContent = "Sending…";
+        if (button === (event.submitter || button)) button.textContent = say("Sending…");
       }
     });
   });

@@ -1,4 +1,4 @@
-// Pages without a signal. The site writes SITE = {version, shell: [addresses]} in front of this. Kept are the style sheet and
+// Pages without a signal. The site writes SITE = {version, shell: [addresses], language, nothingKept} in front of this. Kept are the style sheet and
 // the scripts (shell), and pages that say X-Keep-On-Phone: 1, so never one with a key; entries wait in IndexedDB, see queue.js.
 "use strict";
 const SHELL = `shell-${SITE.version}`;
@@ -6,9 +6,9 @@ const PAGES = "pages";
 const PATIENCE_MS = 3000;
 const MOST_PAGES = 80;
 const GATEWAY_DOWN = [502, 503, 504];
-const NOTHING_KEPT = `<!doctype html><html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width">
-<title>No signal</title><h1>No signal</h1><p>This page has not been kept on this phone. Entries that wait are safe.</p>
-<p><a href="/phone/">What waits on this phone</a></p></html>`;
+const { title, says, onward } = SITE.nothingKept;
+const NOTHING_KEPT = `<!doctype html><html lang="${SITE.language}"><meta charset="utf-8"><meta name="viewport" content="width=device-width">
+<title>${title}</title><h1>${title}</h1><p>${says}</p><p><a href="/phone/">${onward}</a></p></html>`;
 // Where somebody was just sent to a kept page: it is shown at once, without a second wait.
 const sentOn = new Set();
 

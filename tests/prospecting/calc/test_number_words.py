@@ -5,7 +5,7 @@ from prospecting.calc.number_words import (
     COMMA,
     POINT,
     as_written,
-    counted,
+    count_phrase,
     decimal_mark,
     in_mark,
     in_sentence,
@@ -24,9 +24,9 @@ def test_small_counts_are_words(number, word):
 
 
 def test_a_count_has_its_noun():
-    assert counted(1, "run") == "one run"
-    assert counted(2, "run") == "two runs"
-    assert counted(20, "entry", "entries") == "20 entries"
+    assert count_phrase("{number} run", "{number} runs", 1) == "one run"
+    assert count_phrase("{number} run", "{number} runs", 2) == "two runs"
+    assert count_phrase("{number} entry", "{number} entries", 20) == "20 entries"
 
 
 @pytest.mark.parametrize(

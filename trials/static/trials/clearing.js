@@ -29,7 +29,7 @@
     const hours = Math.floor(seconds / 3600);
     tub.face.textContent = `${hours ? `${hours}:` : ""}${two(Math.floor(seconds / 60) % 60)}:${two(seconds % 60)}`;
     const words = tub.row.querySelector("[data-begin-words]");
-    if (words) words.textContent = "Stirred again: begin its clock anew";
+    if (words) words.textContent = say("Stirred again: begin its clock anew");
   }
   const minutesOf = (tub) => window.formValues.written(Math.max(0, now() - tub.began) / 60000, 1);
 
@@ -92,9 +92,9 @@
       said.hidden = !waits.length;
       const words = waits.map(({ fields }) => {
         const typed = Object.fromEntries(fields);
-        return `${typed.minutes} min: ${typed.value || "photo"}`;
+        return `${typed.minutes} min: ${typed.value || say("photo")}`;
       });
-      said.textContent = waits.length ? `not yet sent: ${words.join("; ")}` : "";
+      said.textContent = waits.length ? say("not yet sent: {what}", { what: words.join("; ") }) : "";
     }
   }
   if (window.phoneQueue?.entries) {

@@ -13,7 +13,7 @@
   const still = box.previousElementSibling.querySelector("svg");
   const dark = window.matchMedia("(prefers-color-scheme: dark)");
   const CONFIG = { displayModeBar: false, doubleClick: false, scrollZoom: false, showTips: false };
-  const NO_SIGNAL = "Nothing came, or not all of it: is there a signal? The picture above stays. Tap again to try once more.";
+  const NO_SIGNAL = say("Nothing came, or not all of it: is there a signal? The picture above stays. Tap again to try once more.");
   // An error to be read.
   class Sentence extends Error {}
   let figure = null, runs = null, picked = -1;
@@ -27,7 +27,7 @@
     if (begin.disabled) return;
     begin.disabled = true;
     waits.hidden = false;
-    says.textContent = `The picture is on its way: some ${window.formValues.written(0.4, 1)} MB at the first time.`;
+    says.textContent = say("The picture is on its way: some {size} MB at the first time.", { size: window.formValues.written(0.4, 1) });
     try {
       figure = await fetched(box.dataset.figure);
       if (figure.nothing) throw new Sentence(figure.nothing);
@@ -36,7 +36,7 @@
     } catch (error) {
       picture.hidden = true;
       begin.disabled = false;
-      says.textContent = error instanceof Sentence ? error.message : "This browser could not draw it. The picture above stays.";
+      says.textContent = error instanceof Sentence ? error.message : say("This browser could not draw it. The picture above stays.");
     } finally {
       waits.hidden = true;
     }
@@ -45,9 +45,9 @@
   async function fetched(address) {
     const answer = await fetch(address, { headers: { Accept: "application/json" } }).catch(() => null);
     if (!answer) throw new Sentence(NO_SIGNAL);
-    if (answer.redirected) throw new Sentence("You are no longer signed in. Open this page anew.");
-    if (answer.status === 404) throw new Sentence("The trial has changed since this page was opened. Open the page anew.");
-    if (!answer.ok) throw new Sentence("The site could not make it just now. The picture above stays. Tap again in a while.");
+    if (answer.redirected) throw new Sentence(say("You are no longer signed in. Open this page anew."));
+    if (answer.status === 404) throw new Sentence(say("The trial has changed since this page was opened. Open the page anew."));
+    if (!answer.ok) throw new Sentence(say("The site could not make it just now. The picture above stays. Tap again in a while."));
     return answer.json().catch(() => {
       throw new Sentence(NO_SIGNAL);
     });
@@ -83,11 +83,11 @@
     walk.hidden = key.hidden = false;
     // The button that had it is gone.
     on.focus({ preventScroll: true });
-    says.textContent = `${counted(figure.data[runs].x.length)} drawn. Tap a dot, or go from run to run with the buttons.`;
+    says.textContent = say("{runs} drawn. Tap a dot, or go from run to run with the buttons.", { runs: counted(figure.data[runs].x.length) });
   }
 
   function counted(number) {
-    return number === 1 ? "1 run" : `${number} runs`;
+    return sayCounted("1 run", "{number} runs", number);
   }
 
   // A dot or the end of an interval, by thumb or mouse.

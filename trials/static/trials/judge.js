@@ -68,13 +68,14 @@
     act();
     writeFields();
     draw();
-    say(said());
+    tell(said());
   }
-  const say = (sentence) => { part("said").textContent = sentence; };
+  const tell = (sentence) => { part("said").textContent = sentence; };
   const whereIs = (code) => {
     const places = placesOf();
     const beside = row.filter((item) => item.code !== code && places.get(item.code) === places.get(code));
-    return `${code} is ${ordinal(places.get(code))}${beside.length ? `, alike with ${beside.map((item) => item.code).join(" and ")}` : ""}.`;
+    const place = ordinal(places.get(code)), others = beside.map((item) => item.code).join(say(" and "));
+    return beside.length ? say("{code} is {place}, alike with {others}.", { code, place, others }) : say("{code} is {place}.", { code, place });
   };
 
   function place(code) {
@@ -106,7 +107,8 @@
     item.classList.toggle("alike", alike);
     item.querySelector(".grip").textContent = ordinal(places.get(code));
     item.querySelector(".code").textContent = code;
-    const words = { up: `Move ${code} up`, down: `Move ${code} down`, alike: `${code} shows as much as ${row[at - 1]?.code}` };
+    const words = { up: say("Move {code} up", { code }), down: say("Move {code} down", { code }),
+      alike: say("{code} shows as much as {other}", { code, other: row[at - 1]?.code }) };
     for (const button of item.querySelectorAll("[data-move]")) {
       const way = button.dataset.move;
       button.querySelector(".vh").textContent = words[way];
@@ -170,10 +172,10 @@
     nextAlike = false;
     writeFields();
     draw();
-    say(row.length ? `Back: ${row.length} of ${fields.size} placed.` : "Back: no pan is placed.");
+    tell(row.length ? say("Back: {placed} of {all} placed.", { placed: row.length, all: fields.size }) : say("Back: no pan is placed."));
   });
   part("again").addEventListener("click", () => {
-    change(() => { row = []; nextAlike = false; }, () => "No pan is placed. Undo brings the order back.");
+    change(() => { row = []; nextAlike = false; }, () => say("No pan is placed. Undo brings the order back."));
     part("loose").querySelector("button").focus({ preventScroll: true });
   });
   // Fields filled by anything but this board: a draft that came back, an entry opened from the queue, another judge chosen.
@@ -188,7 +190,7 @@
     const left = drawnOrder().filter((code) => !fields.get(code).value);
     if (!left.length) return;
     event.preventDefault();
-    say(`Not placed yet: ${left.join(", ")}.`);
+    tell(say("Not placed yet: {codes}.", { codes: left.join(", ") }));
     part("loose").querySelector("button").focus();
   });
 

@@ -10,7 +10,7 @@ window.lotCodes = (() => {
   const DIGIT_FOR = { S: "5", Z: "2", B: "8", G: "6" };
   const LETTER_FOR = { 5: "S", 2: "Z", 8: "B", 6: "G" };
   const LONGEST = 40;
-  const EXAMPLE = "A lot code is three letters, two or three digits and a check letter, like BRK-47-T.";
+  const EXAMPLE = say("A lot code is three letters, two or three digits and a check letter, like BRK-47-T.");
 
   const plainSigns = (text) => [...text.normalize("NFKC").toUpperCase().replace(/[\p{Z}\p{C}\p{Pd}._\u2212]/gu, "")];
   const refuse = (sentence) => { throw new RangeError(sentence); };
@@ -22,19 +22,19 @@ window.lotCodes = (() => {
 
   function letter(sign, name, allowed) {
     const read = LETTER_FOR[sign] || sign;
-    return allowed.includes(read) ? read : refuse(`The ${name} sign should be a letter of a lot code, not “${sign}”. ${EXAMPLE}`);
+    return allowed.includes(read) ? read : refuse(say("The {name} sign should be a letter of a lot code, not “{sign}”. {example}", { name, sign, example: EXAMPLE }));
   }
 
   function digit(sign, name) {
     const read = DIGIT_FOR[sign] || sign;
-    return DIGITS.includes(read) ? read : refuse(`The ${name} sign should be a digit from 2 to 9, not “${sign}”.`);
+    return DIGITS.includes(read) ? read : refuse(say("The {name} sign should be a digit from 2 to 9, not “{sign}”.", { name, sign }));
   }
 
   // The code in its one spelling; throws a RangeError whose message is a sentence.
   function read(text) {
-    if ([...text].length > LONGEST) refuse("That is too long to be a code.");
+    if ([...text].length > LONGEST) refuse(say("That is too long to be a code."));
     const signs = plainSigns(text);
-    if (signs.length !== 6 && signs.length !== 7) refuse(`${EXAMPLE} This has ${signs.length} signs.`);
+    if (signs.length !== 6 && signs.length !== 7) refuse(`${EXAMPLE} ${say("This has {number} signs.", { number: signs.length })}`);
     const last = signs.length - 1;
     const right = signs.map((sign, at) => {
       const name = at === last ? "last" : PLACES[at];
@@ -43,7 +43,7 @@ window.lotCodes = (() => {
     });
     const code = `${right.slice(0, 3).join("")}-${right.slice(3, last).join("")}-${right[last]}`;
     if (checkLetter(right.slice(0, last)) !== right[last])
-      refuse(`${code} is not a lot code: the check letter does not fit, so a sign is wrong or two are swapped. Look at the tag again.`);
+      refuse(say("{code} is not a lot code: the check letter does not fit, so a sign is wrong or two are swapped. Look at the tag again.", { code }));
     return code;
   }
 
@@ -81,7 +81,7 @@ window.lotCodes = (() => {
     const says = document.getElementById("look-up-says");
     const list = find("found");
     const pattern = find("one-lot");
-    const words = (lot) => `${whatIs(lot)} ${lot.place} stripe ${lot.stripe}`.toLowerCase();
+    const words = (lot) => `${whatIs(lot)} ${lot.place} ${say("stripe")} ${lot.stripe}`.toLowerCase();
     lots.forEach((lot) => Object.assign(lot, { looks: alike(lot.code), words: words(lot) }));
 
     function row({ code, holds, place, stripe, ...lot }) {
@@ -89,7 +89,7 @@ window.lotCodes = (() => {
       find("code", item).textContent = code;
       find("holds", item).textContent = holds;
       find("what", item).textContent = whatIs(lot);
-      const where = [place && `Stands at ${place}`, stripe && stripe !== "none" && `zone stripe ${stripe}`];
+      const where = [place && say("Stands at {place}", { place }), stripe && stripe !== "none" && say("zone stripe {stripe}", { stripe })];
       find("where", item).textContent = where.filter(Boolean).join(", ");
       for (const link of item.querySelectorAll("[data-step]")) link.href += `?lot=${code}`;
       find("own", item).href += `${code}/`;
@@ -101,12 +101,12 @@ window.lotCodes = (() => {
       const looks = alike(text);
       const found = lots.filter((lot) => !text || (looks && lot.looks.includes(looks)) || lot.words.includes(text.toLowerCase()));
       let rows = found.slice(0, MOST_SHOWN);
-      let sentence = found.length > MOST_SHOWN ? `${MOST_SHOWN} of ${found.length} shown: type more of it.` : "";
+      let sentence = found.length > MOST_SHOWN ? say("{shown} of {found} shown: type more of it.", { shown: MOST_SHOWN, found: found.length }) : "";
       if (!found.length) {
         const { code, refusal } = reading(text);
-        sentence = refusal || `${code} is a sound code, but not among the lots this phone knows of (${asOf}).`;
-        if (code) rows = [{ code, holds: "not known here", kind: "A lot newer than this page, an older one, or one that is used up" }];
-        else if (looks.length < 6) sentence = "No lot on this phone reads so.";
+        sentence = refusal || say("{code} is a sound code, but not among the lots this phone knows of ({asOf}).", { code, asOf });
+        if (code) rows = [{ code, holds: say("not known here"), kind: say("A lot newer than this page, an older one, or one that is used up") }];
+        else if (looks.length < 6) sentence = say("No lot on this phone reads so.");
       }
       says.textContent = sentence;
       list.replaceChildren(...rows.map(row));
@@ -140,9 +140,9 @@ window.lotCodes = (() => {
       const path = form.dataset.action.replace("CODE", code).replace(/[^/]+\/$/, "");
       const waits = entries.filter(({ action, identity }) =>
         identity !== editing && new URL(action, location.origin).pathname.startsWith(path)).length;
-      const here = waits ? ` ${waits} not yet sent about it.` : "";
-      if (lot) return `${whatIs(lot)}: ${lot.holds} on hand as of ${asOf}.${here}`;
-      return `${code} is not among the lots this phone knows of (${asOf}). The check letter fits, so it goes through; the site looks when it gets there.${here}`;
+      const here = waits ? ` ${say("{number} not yet sent about it.", { number: waits })}` : "";
+      if (lot) return say("{what}: {holds} on hand as of {asOf}.", { what: whatIs(lot), holds: lot.holds, asOf }) + here;
+      return say("{code} is not among the lots this phone knows of ({asOf}). The check letter fits, so it goes through; the site looks when it gets there.", { code, asOf }) + here;
     }
 
     // The lot and the number of pieces are part of the address the form is sent to.

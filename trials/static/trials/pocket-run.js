@@ -40,7 +40,7 @@
     return pathname.startsWith(trial.log) ? decodeURIComponent(pathname.slice(trial.log.length, -1)).toUpperCase() : "";
   }
 
-  function say(name, text) {
+  function tell(name, text) {
     const place = find(name);
     if (place && text !== undefined) place.textContent = text;
   }
@@ -62,14 +62,14 @@
     form.dataset.draft = `run/${trial.trial}/${code}`;
     form.dataset.queue = `${code}, ${trial.question}`;
     document.title = `${code}, ${trial.question}`;
-    say("code", code);
+    tell("code", code);
     for (const box of document.querySelectorAll("[data-clock]"))
       box.dataset.clock = `${trial.trial}/${code}/${box.dataset.clock.split("/").pop()}`;
   }
 
   function show(run) {
     point(run.code);
-    for (const name of ["portion", "number", "mass", "block", "order"]) say(name, run[name]);
+    for (const name of ["portion", "number", "mass", "block", "order"]) tell(name, run[name]);
   }
 
   function showBeside(run, block) {
@@ -89,13 +89,13 @@
     const next = blocks.find((other) => other !== block && nextOf(other));
     find("done").hidden = false;
     if (!trial.runs.length) return;
-    say("done-title", blocks.length > 1 || next ? `Block ${block} is panned` : "Every open portion is panned");
-    say("done-words", "What is not in yet waits on this phone. The block is closed once all of it is in.");
+    tell("done-title", blocks.length > 1 || next ? say("Block {block} is panned", { block }) : say("Every open portion is panned"));
+    tell("done-words", say("What is not in yet waits on this phone. The block is closed once all of it is in."));
     const on = find("done-next");
     on.hidden = !next;
     if (next) {
       on.href = address(`block=${next}`);
-      on.textContent = `Go on with block ${next}`;
+      on.textContent = say("Go on with block {next}", { next });
     }
   }
 
@@ -110,7 +110,7 @@
     waiting = new Map(ours.map((entry) => [codeOf(entry), entry]));
     for (const code of waiting.keys()) panned[code] = Date.now();
     keep("panned", panned);
-    say("here", ours.length ? `, ${ours.length} on this phone` : "");
+    tell("here", ours.length ? say(", {number} on this phone", { number: ours.length }) : "");
     const back = ours.filter(({ state, identity }) => state === "refused" && identity !== editing);
     find("came-back").replaceChildren(...back.map((entry) => {
       const line = document.createElement("p");
@@ -118,7 +118,7 @@
       line.className = "alert";
       link.className = "act quiet";
       link.href = `${entry.form_path}#entry=${entry.identity}`;
-      link.textContent = `${codeOf(entry)} came back: mend it`;
+      link.textContent = say("{code} came back: mend it", { code: codeOf(entry) });
       line.append(...(entry.answer?.sentences || []).slice(0, 1), link);
       return line;
     }));
@@ -170,8 +170,8 @@
       const code = codeOf(entry);
       const place = find("next");
       place.replaceChildren(...[...place.children].filter((line) => line.matches("[data-code]")));
-      say("code", code);
-      document.title = `Mend ${code}`;
+      tell("code", code);
+      document.title = say("Mend {code}", { code });
     } else if (recall(entries)) {
       location.replace(trial.page);
     } else if (run && waiting.has(run.code)) {

@@ -8,8 +8,9 @@
     const entries = await store.all().catch(() => []);
     const own = entries.filter(({ member }) => member === queue.member);
     const refused = own.filter(({ state }) => state === "refused").length;
-    const many = own.length === 1 ? "1 entry waits on this phone" : `${own.length} entries wait on this phone`;
-    line.querySelector("a").textContent = refused ? `${many}, ${refused} to mend` : `${many} to be sent`;
+    line.querySelector("a").textContent = refused
+      ? sayCounted("1 entry waits on this phone, {refused} to mend", "{number} entries wait on this phone, {refused} to mend", own.length, { refused })
+      : sayCounted("1 entry waits on this phone to be sent", "{number} entries wait on this phone to be sent", own.length);
     line.hidden = !own.length;
   }
   document.addEventListener("phone-queue-changed", show);

@@ -17,6 +17,7 @@ from django.db.models import Model
 from django.utils import timezone
 
 from prospecting.calc.journal_chain import BEFORE_FIRST, SEALED_FIELDS, Entry, hash_after
+from prospecting.calc.number_words import as_written
 from prospecting.models.journal import JournalEntry
 
 logger = logging.getLogger(__name__)
@@ -30,7 +31,7 @@ STILL_UNSEALED = """
     AND NOT EXISTS (SELECT 1 FROM prospecting_journalseal WHERE entry_id = entry.id)
 """
 AT_ONCE = 2000
-REFUSAL_AGAIN = datetime.timedelta(hours=1)
+AGAIN = datetime.timedelta(hours=1)
 
 _device: ContextVar[str] = ContextVar("device", default="")
 
@@ -45,14 +46,17 @@ def on_device(name: str) -> Iterator[None]:
         _device.reset(token)
 
 
+@as_written()
 def write_journal(
     *, member, about: Model, what: str, why: str = "", changes: dict | None = None
 ) -> JournalEntry:
     """Add one line about a record. `changes` maps a field to [before, after], already as text."""
-    # As the database gives it back, whatever it was made of: so it is sealed.
-    return _add(changes=json.loads(json.dumps(changes or {})), **_line_about(about, member, what, why))
+    # As the database gives it back, whatever it was made of: so it is sealed. Labels and records become text only here.
+    told = json.loads(json.dumps(changes or {}, default=str))
+    return _add(changes=told, **_line_about(about, member, what, why))
 
 
+@as_written()
 def write_many(*, member, told: Iterable[tuple[Model, str, str]]) -> None:
     """Add a line about each of many records, (record, what, why), as `write_journal` would one after the other."""
     lines = [
@@ -75,6 +79,7 @@ def _line_about(about: Model, member, what: str, why: str) -> dict:
     }
 
 
+@as_written()
 def write_event(*, member, kind: str, label: str, what: str, why: str = "") -> JournalEntry:
     """Add one line about no record: a sign-in, a refusal, a look at a key, an export. `member` may be nobody."""
     return _add(
@@ -90,7 +95,7 @@ def write_event(*, member, kind: str, label: str, what: str, why: str = "") -> J
 def note_refusal(*, member, path: str, sentence: str) -> None:
     """Keep that a member was not let in, once an hour for each address; must not turn the refusal into a failure."""
     label = f"page {path}"[:120]
-    since = timezone.now() - REFUSAL_AGAIN
+    since = timezone.now() - AGAIN
     told = JournalEntry.objects.filter(
         subject_kind="refusal", member=member, subject_label=label, at__gt=since
     )
@@ -99,6 +104,19 @@ def note_refusal(*, member, path: str, sentence: str) -> None:
             write_event(member=member, kind="refusal", label=label, what="was not let in", why=sentence)
     except DatabaseError:
         logger.exception("a refusal could not be kept in the journal")
+
+
+@as_written()
+def note_export(*, member, label: str, what: str) -> None:
+    """Keep that a list or the runs of a trial left the site as a file, once an hour for each; must not keep the file back."""
+    since = timezone.now() - AGAIN
+    try:
+        if not JournalEntry.objects.filter(
+            subject_kind="export", member=member, what=what, at__gt=since
+        ).exists():
+            write_event(member=member, kind="export", label=label, what=what)
+    except DatabaseError:
+        logger.exception("an export could not be kept in the journal")
 
 
 @transaction.atomic
@@ -183,6 +201,7 @@ def changed_texts(before: Mapping[str, str], after: Mapping[str, str]) -> dict[s
     return {name: pair for name, pair in pairs.items() if pair[0] != pair[1]}
 
 
+@as_written()
 def changed_fields(*, record: Model, values: dict) -> dict[str, list[str]]:
     """What setting `values` on `record` would change, as journal `changes`."""
     changes = {}

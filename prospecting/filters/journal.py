@@ -7,17 +7,19 @@ from django.apps import apps
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 from django.utils.functional import cached_property
+from django.utils.translation import gettext_lazy
 
+from prospecting.calc.language import phrase
 from prospecting.filters.base import ChoiceFilter, DayFilter, ListFilter, Narrowing, RecordFilter
 from prospecting.models import JournalEntry, Member
 from prospecting.models.journal import JournalEntryQuerySet
 
 # Lines about no record, by what they are about.
 EVENTS = {
-    "sign-in": "signing in",
-    "refusal": "refused pages",
-    "export": "positions, whole books and own data that left",
-    "keeping": "keeping of the books",
+    "sign-in": gettext_lazy("signing in"),
+    "refusal": gettext_lazy("refused pages"),
+    "export": gettext_lazy("what left as a file"),
+    "keeping": gettext_lazy("keeping of the books"),
 }
 LOOKS = "peek"
 LARGEST_NUMBER = 2**63 - 1
@@ -26,14 +28,20 @@ PLACE = forms.IntegerField(required=False, min_value=0, max_value=LARGEST_NUMBER
 
 def kind_choices() -> list[tuple[str, list[tuple[str, str]]]]:
     """The kinds of record, and of other lines, that the journal speaks of so far, in words, from A to Z."""
-    words = {model._meta.model_name: str(model._meta.verbose_name) for model in apps.get_models()} | EVENTS
+    # Django makes these names out of the names of classes: there is no text to mark.
+    words = {model._meta.model_name: phrase(model._meta.verbose_name) for model in apps.get_models()} | EVENTS
     kinds = JournalEntry.objects.all().kinds()
     records = [(kind, words.get(kind, kind)) for kind in kinds if kind not in EVENTS and kind != LOOKS]
     events = [(kind, EVENTS[kind]) for kind in kinds if kind in EVENTS]
     return [
-        ("Records", sorted(records, key=lambda choice: choice[1])),
-        ("Other lines", [*events, (LOOKS, "looks at a key")]),
+        (phrase("Records"), sorted(records, key=lambda choice: _letters(choice[1]))),
+        (phrase("Other lines"), [*events, (LOOKS, phrase("looks at a key"))]),
     ]
+
+
+def _letters(word: str) -> str:
+    """What a word is sorted by, as in a dictionary: its letters alone."""
+    return "".join(filter(str.isalpha, word)).casefold()
 
 
 def about(entries: JournalEntryQuerySet, kind: str) -> JournalEntryQuerySet:
@@ -54,13 +62,15 @@ class RecordNumberFilter(Narrowing):
 class JournalFilter(ListFilter):
     """Whose lines, about what and of which days."""
 
-    member = RecordFilter("Who", queryset=Member.objects.all(), every="everyone")
-    kind = ChoiceFilter("About", by=about, choices=[], every="everything")
-    since = DayFilter("From", by=lambda entries, day: entries.between(begin_of(day), None))
-    until = DayFilter("To", by=lambda entries, day: entries.between(None, begin_of(day, days=1)))
+    member = RecordFilter(gettext_lazy("Who"), queryset=Member.objects.all(), every=gettext_lazy("everyone"))
+    kind = ChoiceFilter(gettext_lazy("About"), by=about, choices=[], every=gettext_lazy("everything"))
+    since = DayFilter(gettext_lazy("From"), by=lambda entries, day: entries.between(begin_of(day), None))
+    until = DayFilter(
+        gettext_lazy("To"), by=lambda entries, day: entries.between(None, begin_of(day, days=1))
+    )
     record = RecordNumberFilter()
 
-    noun = ("line", "lines")
+    noun = (gettext_lazy("line"), gettext_lazy("lines"))
 
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -84,7 +94,11 @@ class JournalFilter(ListFilter):
         }
         if kind := self.asked.get("kind"):
             words = {kind: word for _, group in self.kinds for kind, word in group}[kind]
-            told["kind"] = f"About: this {words}" if self.asked.get("record") else f"About: {words}"
+            told["kind"] = (
+                phrase("About: this {kind}", kind=words)
+                if self.asked.get("record")
+                else phrase("About: {kind}", kind=words)
+            )
         return told
 
     def place(self) -> dict[str, int | None]:

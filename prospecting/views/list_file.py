@@ -10,6 +10,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
 
+from prospecting.actions.journal import note_export
 from prospecting.frames.sheets import DoesNotFit, check_length, write_csv, write_xlsx
 from prospecting.tables.base import ListTable
 from prospecting.views.saved_file import CSV, XLSX, saved_from
@@ -47,4 +48,5 @@ def list_file(
     except BaseException:
         file.close()
         raise
+    note_export(member=request.user, label=request.path, what=f"the list {name} left the site as {asked}")
     return saved_from(file, KINDS[asked], f"{name}-{timezone.localdate():%Y-%m-%d}.{asked}")

@@ -9,6 +9,8 @@ from django.shortcuts import get_object_or_404, redirect, render
 
 from prospecting.access import page
 from prospecting.actions.assays import held_file, hold_file, let_file_go
+from prospecting.actions.journal import note_export
+from prospecting.calc.language import phrase
 from prospecting.views.entry import enter
 from prospecting.views.saved_file import CSV, XLSX, saved_file
 from trials.actions.importing import import_trial
@@ -20,7 +22,9 @@ from trials.models import Trial
 @page(role="guest")
 def trial_runs_csv(request: HttpRequest, pk: int) -> HttpResponse:
     trial = get_object_or_404(Trial.objects.for_detail(), pk=pk)
-    return _key_kept(request, trial) or saved_file(as_csv(runs_of(trial).lines), CSV, f"trial-{pk}-runs.csv")
+    return _key_kept(request, trial) or _noted(
+        request, trial, "csv", saved_file(as_csv(runs_of(trial).lines), CSV, f"trial-{pk}-runs.csv")
+    )
 
 
 @page(role="guest")
@@ -35,7 +39,16 @@ def trial_columns_csv(request: HttpRequest, pk: int) -> HttpResponse:
 @page(role="guest")
 def trial_runs_xlsx(request: HttpRequest, pk: int) -> HttpResponse:
     trial = get_object_or_404(Trial.objects.for_detail(), pk=pk)
-    return _key_kept(request, trial) or saved_file(as_xlsx(runs_of(trial)), XLSX, f"trial-{pk}-runs.xlsx")
+    return _key_kept(request, trial) or _noted(
+        request, trial, "xlsx", saved_file(as_xlsx(runs_of(trial)), XLSX, f"trial-{pk}-runs.xlsx")
+    )
+
+
+def _noted(request: HttpRequest, trial: Trial, kind: str, file: HttpResponse) -> HttpResponse:
+    note_export(
+        member=request.user, label=request.path, what=f"the runs of trial {trial.pk} left the site as {kind}"
+    )
+    return file
 
 
 @page(role="keeper", methods=("GET", "POST"))
@@ -73,7 +86,7 @@ def _read_in(request: HttpRequest, sha256: str) -> HttpResponse:
                 facts=form.facts(), table=read.table, file_name=read.name, recorded_by=request.user
             )
 
-        if response := enter(request, form, make, said="Recorded, as a trial typed in afterwards."):
+        if response := enter(request, form, make, said=phrase("Recorded, as a trial typed in afterwards.")):
             let_file_go(sha256=sha256, held_by=request.user)
             return response
     return render(request, "trials/trial_import_read.html", {"read": read, "table": read.table, "form": form})
@@ -83,5 +96,7 @@ def _key_kept(request: HttpRequest, trial: Trial) -> HttpResponse | None:
     """A sentence instead of the file while the trial is not closed: its rows would give the key away."""
     if trial.state == Trial.State.CLOSED:
         return None
-    messages.warning(request, "No file of these runs yet: it would tell which code got which treatment.")
+    messages.warning(
+        request, phrase("No file of these runs yet: it would tell which code got which treatment.")
+    )
     return redirect("trial-outcomes", trial.pk)

@@ -149,8 +149,8 @@ def test_lines_about_no_record_are_found_by_what_they_are(client_as):
     reader = client_as("member")
     page = page_of(reader, kind="export")
     assert "line of export" in page and "line of keeping" not in page
-    assert '<option value="export" selected>positions, whole books and own data that left</option>' in page
-    assert "Only some lines" in page and "About: positions, whole books and own data that left" in page
+    assert '<option value="export" selected>what left as a file</option>' in page
+    assert "Only some lines" in page and "About: what left as a file" in page
 
 
 def test_a_look_at_a_key_is_found(client_as):

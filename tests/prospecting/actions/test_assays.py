@@ -12,7 +12,16 @@ from prospecting.actions import assays, dispatching, steps, values
 from prospecting.actions.material import DrawFrom, StepDetails
 from prospecting.actions.refusal import Refused
 from prospecting.calc.accepted_files import CERTIFICATE
-from prospecting.models import AssayReturn, Dispatch, JournalEntry, Laboratory, Lot, Reading, Sample
+from prospecting.models import (
+    AssayReturn,
+    ColumnReading,
+    Dispatch,
+    JournalEntry,
+    Laboratory,
+    Lot,
+    Reading,
+    Sample,
+)
 from prospecting.readers.certificate_csv import Choices, ParsedReading, Row, read_certificate
 from tests.make import make_lot, make_member
 
@@ -432,3 +441,84 @@ def test_a_split_goes_out_once_however_many_send_it_at_once():
     with ThreadPoolExecutor(4) as pool:
         assert sorted(pool.map(send, range(4))) == ["may_not_go"] * 3 + ["sent"]
     assert Sample.objects.filter(lot=lot).count() == 1
+
+
+SETTLED = assays.SettledColumns("a" * 64, "Sample, Au", {"unit-1": "ppb"})
+
+
+@pytest.mark.django_db
+class TestSettledColumns:
+    def test_are_kept_and_told_once_however_often_they_are_said(self):
+        dispatch = make_dispatch(1)
+        (tag,) = tags_of(dispatch)
+        for number in (1, 2):
+            store(dispatch, f"Sample,Au_ppm\n{tag},4.{number}\n", number=f"C-{number}", settled=SETTLED)
+        assert ColumnReading.objects.get().answers == {"unit-1": "ppb"}
+        told = JournalEntry.objects.about(dispatch.laboratory).filter(what__contains="was settled")
+        assert told.get().changes["columns"][0] == ""
+
+    def test_said_otherwise_take_the_place_of_the_first_and_both_are_told(self):
+        dispatch = make_dispatch(1)
+        (tag,) = tags_of(dispatch)
+        store(dispatch, f"Sample,Au_ppm\n{tag},4.1\n", settled=SETTLED)
+        other = assays.SettledColumns(SETTLED.titles_sha256, SETTLED.titles, {"unit-1": "ppm"})
+        store(dispatch, f"Sample,Au_ppm\n{tag},4.2\n", number="C-2", settled=other)
+        assert ColumnReading.objects.get().answers == {"unit-1": "ppm"}
+        told = JournalEntry.objects.about(dispatch.laboratory).filter(what__contains="was settled").first()
+        assert "ppb" in told.changes["columns"][0] and "ppm" in told.changes["columns"][1]
+
+
+@pytest.mark.django_db
+class TestRefusedReturn:
+    def refused(self, dispatch: Dispatch, text: str = "4.1", **fields) -> Refused:
+        before = AssayReturn.objects.count(), Reading.objects.count(), JournalEntry.objects.count()
+        with pytest.raises(Refused) as refusal:
+            store(dispatch, f"Sample,Au_ppm\n{tags_of(dispatch)[0]},{text}\n", **fields)
+        assert (AssayReturn.objects.count(), Reading.objects.count(), JournalEntry.objects.count()) == before
+        return refusal.value
+
+    def test_corrects_no_certificate_of_another_dispatch(self):
+        first, second = make_dispatch(1), make_dispatch(1)
+        stored = store(first, f"Sample,Au_ppm\n{tags_of(first)[0]},4.1\n")
+        refusal = self.refused(second, number="C-2", replaces=stored)
+        assert (refusal.code, refusal.field) == ("other_dispatch", "replaces")
+
+    def test_corrects_no_certificate_twice(self):
+        dispatch = make_dispatch(1)
+        (tag,) = tags_of(dispatch)
+        stored = store(dispatch, f"Sample,Au_ppm\n{tag},4.1\n")
+        revised = store(dispatch, f"Sample,Au_ppm\n{tag},4.4\n", number="C-1 revised", replaces=stored)
+        refusal = self.refused(dispatch, "4.5", number="C-1 again", replaces=stored)
+        assert (refusal.code, refusal.field) == ("replaced_already", "replaces")
+        assert "C-1 revised" in refusal.messages[0]
+        assert dispatch.samples.get().reading_in_use.assay_return == revised
+
+    def test_needs_a_number(self):
+        refusal = self.refused(make_dispatch(1), number="  ")
+        assert (refusal.code, refusal.field) == ("number_missing", "certificate_number")
+
+    def test_waits_until_it_was_said_that_the_samples_went(self):
+        member = make_member()
+        packed = dispatching.pack_dispatch(
+            lots=[make_split(member=member)],
+            laboratory=dispatching.add_laboratory(name="Invented Assay Office", recorded_by=member),
+            method="fire_30",
+            recorded_by=member,
+        )
+        assert self.refused(packed).code == "not_sent"
+
+    @pytest.mark.parametrize(
+        ("length", "is_kept"), [(assays.LONGEST_RAW, True), (assays.LONGEST_RAW + 1, False)]
+    )
+    def test_keeps_no_half_of_a_cell(self, length, is_kept):
+        # As printed, to the last sign, or not at all: 4.1 with noughts behind it.
+        dispatch = make_dispatch(1)
+        (tag,) = tags_of(dispatch)
+        long = row(tag, "4.1".ljust(length, "0"), grade="4.1")
+        if is_kept:
+            assert len(type_in(dispatch, long).readings.get().raw_text) == length
+        else:
+            with pytest.raises(Refused) as refusal:
+                type_in(dispatch, long)
+            assert refusal.value.code == "too_long"
+            assert not AssayReturn.objects.exists()

@@ -303,3 +303,26 @@ class TestRevised:
         a.refresh_from_db()
         assert (a.in_use_g_per_t, a.in_use_rule) == (Decimal("6.1"), Sample.Rule.FIRST)
         assert a.in_use_reason == "the reading chosen by hand counts no longer"
+
+
+class TestJudgedAgain:
+    def test_by_what_is_recorded_now(self, dispatch):
+        reference = add_check(dispatch, "reference", material=make_material())
+        came = a_return(dispatch, (reference, "9.9"))
+        assert state(came) == CHECKS.FAILED
+        # The packet was another one, of 10 g/t: set right in the books, and judged anew.
+        type(reference.material).objects.filter(pk=reference.material_id).update(
+            certified_g_per_t=Decimal(10), certified_typed="10"
+        )
+        checks.judge_again(assay_return=came, recorded_by=make_member())
+        assert state(came) == CHECKS.PASSED
+
+    def test_not_once_a_later_certificate_corrects_it(self, dispatch):
+        a, _ = lots_of(dispatch)
+        first = a_return(dispatch, (a, "4.1"))
+        replace_return(first, (a, "4.8"))
+        before = JournalEntry.objects.count()
+        with pytest.raises(Refused) as refusal:
+            checks.judge_again(assay_return=first, recorded_by=make_member())
+        assert refusal.value.code == "replaced"
+        assert JournalEntry.objects.count() == before

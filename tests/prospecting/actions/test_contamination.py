@@ -2,6 +2,7 @@ import datetime
 
 import pytest
 from django.core.exceptions import PermissionDenied
+from django.db import connection
 
 from prospecting.actions.contamination import lift_mark, mark_lot
 from prospecting.actions.material import void_step
@@ -9,7 +10,7 @@ from prospecting.actions.refusal import Refused
 from prospecting.models import Contamination, JournalEntry, Lot
 from prospecting.models.contamination import lots_carrying_a_mark
 from tests.make import DAY, make_blend, make_lot, make_member, make_portions
-from tests.prospecting.actions.test_material import all_at_once
+from tests.prospecting.actions.test_material import all_at_once, while_it_waits
 
 EARLIER, LATER = DAY - datetime.timedelta(days=1), DAY + datetime.timedelta(days=1)
 
@@ -186,3 +187,16 @@ def test_what_is_made_while_a_mark_is_set_carries_it():
     marked = flagged()
     if any(isinstance(each, Contamination) for each in done):
         assert marked == {a, blend, *Lot.objects.of_kind(Lot.Kind.PORTION)}
+
+
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="only there one begins while another writes")
+@pytest.mark.django_db(transaction=True)
+def test_what_was_made_of_the_lot_while_the_mark_waited_is_not_left_unmarked():
+    member, lot = make_member(), make_lot()
+    error = while_it_waits(
+        lot, lambda: mark(lot, member=member), lambda: make_portions(lot, 2, "100", member=member)
+    )
+    assert error.code == "books_moved"
+    assert not Contamination.objects.exists() and flagged() == set()
+    mark(lot, member=member)
+    assert flagged() == {lot, *Lot.objects.of_kind(Lot.Kind.PORTION)}

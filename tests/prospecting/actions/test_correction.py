@@ -2,6 +2,7 @@ from decimal import Decimal
 
 import pytest
 from django.core.exceptions import PermissionDenied
+from django.db import connection
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.django import TestCase as HypothesisTestCase
@@ -21,7 +22,7 @@ from prospecting.actions.products import keep_products
 from prospecting.actions.refusal import Refused
 from prospecting.models import Draw, JournalEntry, Lot, Origin, Step
 from tests.make import DAY, make_lot, make_member, make_portions
-from tests.prospecting.actions.test_material import all_at_once
+from tests.prospecting.actions.test_material import all_at_once, while_it_waits
 
 DETAILS = StepDetails(method="riffle", loss_reason="dust", target_size_um=Decimal(850))
 
@@ -434,3 +435,35 @@ class TestAtOnce:
         assert {error.code for error in raised} <= {"overdrawn", "too_little_on_hand", "books_moved"}
         lot.refresh_from_db()
         check_books(lot.mass_g)
+
+
+@pytest.mark.django_db
+def test_a_share_that_stays_the_same_is_not_told():
+    # 100 g more of the first and 100 g less of the second: the third is still half of the blend.
+    member = make_member()
+    first, second, third = (make_lot("3000", member=member) for _ in range(3))
+    step = act("blend", member, [(first, "500"), (second, "500"), (third, "1000")], "2000")
+    blend = step.made.get()
+    before = shares_of(blend)
+    correct(step, member, draws={first: 600, second: 400})
+    told = JournalEntry.objects.about(step).first().changes
+    assert sorted(shares_of(blend).values()) == [Decimal("0.2"), Decimal("0.3"), Decimal("0.5")]
+    (kept,) = [dig for dig, share in shares_of(blend).items() if share == before[dig]]
+    assert shares_of(third) == {kept: 1}
+    assert sum("share of" in what for what in told) == 2
+
+
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="only there one begins while another writes")
+@pytest.mark.django_db(transaction=True)
+def test_a_correction_that_waited_while_its_lot_was_drawn_on_changes_nothing():
+    member = make_member()
+    lot = make_lot("3000", member=member)
+    error = while_it_waits(
+        lot,
+        lambda: correct(lot.made_by, member, makes={lot: 2000}),
+        lambda: act("blend", member, [(lot, None)], "3000"),
+    )
+    assert error.code == "books_moved"
+    lot.refresh_from_db()
+    assert lot.mass_g == 3000
+    check_books(Decimal(3000))

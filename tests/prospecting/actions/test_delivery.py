@@ -101,3 +101,16 @@ def test_sent_many_times_at_once_is_made_once():
         thread.join(timeout=60)
     assert raised == []
     assert paths == [Claim.objects.get().get_absolute_url()] * 5
+
+
+@pytest.mark.django_db(transaction=True)
+def test_what_another_recorded_in_the_same_instant_is_refused_and_leaves_the_identity_free():
+    # The name is unique in the database: whoever comes second is told by it, past every look beforehand.
+    member, identity = make_member(), uuid.uuid4()
+    make_claim("North")
+    with pytest.raises(Refused) as refusal:
+        deliver_once(identity=identity, body=BODY, member=member, make=lambda: make_claim("North"))
+    assert refusal.value.code == "recorded_by_another"
+    assert not Delivery.objects.exists()
+    made = deliver_once(identity=identity, body=BODY, member=member, make=lambda: make_claim("South"))
+    assert made.identity == identity

@@ -545,3 +545,81 @@ def test_the_list_is_shuffled_whatever_the_order_of_the_lots(monkeypatch):
         order = places_of(make_parcel(member=member, lots=lots))
         first[lots.index(order[0].lot)] += 1
     assert min(first.values()) >= 9, first
+
+
+class TestNothingToDo:
+    def test_a_change_of_a_laboratory_a_material_or_a_dispatch_to_the_same_writes_no_line(self):
+        member = make_member()
+        laboratory, material = make_laboratory(member), make_material(member=member)
+        parcel = make_parcel(1, member=member)
+        kept = {"certified_typed": material.certified_typed, "certified_g_per_t": material.certified_g_per_t}
+        before = JournalEntry.objects.count()
+        dispatching.change_laboratory(
+            laboratory=laboratory, name=f" {laboratory.name} ", note=laboratory.note, recorded_by=member
+        )
+        dispatching.change_material(material=material, name=material.name, recorded_by=member, **kept)
+        dispatching.change_dispatch(dispatch=parcel, method=parcel.method, recorded_by=member)
+        assert JournalEntry.objects.count() == before
+
+    def test_nothing_chosen_to_pack_is_said(self):
+        member = make_member()
+        parcel = make_parcel(1, member=member)
+        for act, fields in (
+            (dispatching.add_splits, {"lots": []}),
+            (dispatching.take_splits, {"draws": [], "done_on": SENT, "details": RIFFLED}),
+        ):
+            refusal = refusal_of(act, dispatch=parcel, recorded_by=member, **fields)
+            assert (refusal.code, refusal.field) == ("nothing_to_send", "lots")
+
+    def test_a_tag_taken_out_meanwhile_is_said(self):
+        member = make_member()
+        parcel = make_parcel(2, member=member)
+        sample = parcel.samples.first()
+        # The page of a second member was open since before: to them the tag is still there.
+        still_seen = Sample.objects.get(pk=sample.pk)
+        dispatching.take_out(sample=sample, reason="", recorded_by=member)
+        refusal = refusal_of(dispatching.take_out, sample=still_seen, reason="", recorded_by=member)
+        assert refusal.code == "taken_out"
+
+
+def test_no_second_split_of_one_that_was_put_together_of_two_lots():
+    member = make_member()
+    first, second = (make_lot("5000", member=member) for _ in range(2))
+    step = steps.record_step(
+        kind="assay",
+        draws=[DrawFrom(lot=lot, mass_g=Decimal(200), typed="200 g") for lot in (first, second)],
+        makes=[steps.NewLot(kind="assay_split", mass_g=Decimal(400), typed="400 g")],
+        recorded_by=member,
+        done_on=SENT,
+        details=RIFFLED,
+    )
+    parcel = make_parcel(member=member, lots=[step.made.get()])
+    check = PlannedCheck(
+        kind="duplicate",
+        of=parcel.samples.get(),
+        stage="field",
+        details=RIFFLED,
+        done_on=SENT,
+        field="field_of",
+    )
+    refusal = refusal_of(dispatching.add_checks, dispatch=parcel, checks=[check], recorded_by=member)
+    assert (refusal.code, refusal.field) == ("no_source", "field_of")
+
+
+class AlwaysTheSame(random.Random):
+    """Chance that has run out: every draw is the one before."""
+
+    def random(self) -> float:
+        return 0.5
+
+    def getrandbits(self, bits: int) -> int:
+        return 0
+
+
+def test_where_every_tag_drawn_hangs_already_it_says_so_instead_of_drawing_for_ever(monkeypatch):
+    member = make_member()
+    parcel = make_parcel(0, member=member)
+    lots = [make_assay_split(member=member) for _ in range(2)]
+    monkeypatch.setattr(dispatching, "_rng", AlwaysTheSame())
+    refusal = refusal_of(dispatching.add_splits, dispatch=parcel, lots=lots, recorded_by=member)
+    assert refusal.code == "no_free_tag"

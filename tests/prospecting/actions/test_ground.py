@@ -150,3 +150,21 @@ def test_a_guest_digs_nothing():
     with pytest.raises(PermissionDenied):
         dig(make_member("guest"))
     assert not Dig.objects.exists()
+
+
+@pytest.mark.django_db
+def test_a_change_of_a_zone_that_changes_nothing_leaves_no_line():
+    member, zone = make_member(), make_zone(note="wet in spring")
+    before = JournalEntry.objects.count()
+    same = {"name": zone.name, "stripe": zone.stripe, "note": zone.note}
+    ground.change_zone(zone=zone, recorded_by=member, **same)
+    assert JournalEntry.objects.count() == before
+    ground.change_zone(zone=zone, recorded_by=member, **(same | {"note": "dry"}))
+    assert JournalEntry.objects.count() == before + 1
+
+
+@pytest.mark.django_db
+def test_a_dig_needs_no_picture():
+    found = dig(make_member())
+    assert found.photo is None
+    assert not Photo.objects.exists()

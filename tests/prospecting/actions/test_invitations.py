@@ -115,3 +115,13 @@ def test_two_phones_at_once_make_exactly_one_member():
         each.join()
     assert sorted(answers)[1:] == ["not_open"] * 3
     assert Member.objects.filter(username__startswith="jo").count() == 1
+
+
+@pytest.mark.django_db
+def test_an_invitation_withdrawn_twice_is_withdrawn_once():
+    keeper = make_member("keeper")
+    invitation, _ = invited(invited_by=keeper)
+    first = invitations.withdraw_invitation(invitation=invitation, withdrawn_by=keeper)
+    again = invitations.withdraw_invitation(invitation=invitation, withdrawn_by=keeper)
+    assert again.withdrawn_at == first.withdrawn_at
+    assert JournalEntry.objects.about(invitation).filter(what="withdrawn").count() == 1

@@ -19,7 +19,7 @@ from PIL import Image
 
 from prospecting.actions import database_copy
 from prospecting.actions.journal import write_event
-from prospecting.actions.keeping import faults_of_backup, hashes_of, make_backup, manifest_of
+from prospecting.actions.keeping import HASHES, faults_of_backup, hashes_of, make_backup, manifest_of
 from prospecting.actions.photos import keep_photo
 from prospecting.actions.refusal import Refused
 from prospecting.calc.backups import name_at
@@ -374,3 +374,12 @@ def test_backups_made_while_others_write_are_sound_and_miss_nothing(tmp_path, ph
         assert faults_of_backup(folder) == []
         told = json.loads((folder / "manifest.json").read_text())
         assert told["tables"]["prospecting_journalentry"] == told["journal"]["entries"]
+
+
+@ON_SQLITE
+def test_a_backup_whose_list_leaves_the_database_out_is_no_backup(tmp_path, photos):
+    made = backup(tmp_path)
+    listed = made.folder / HASHES
+    lines = listed.read_text().splitlines(keepends=True)
+    listed.write_text("".join(line for line in lines if "books.sqlite3" not in line))
+    assert faults_of_backup(made.folder) == ["The database, books.sqlite3, is not among its files."]

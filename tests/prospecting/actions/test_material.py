@@ -1,16 +1,17 @@
 import datetime
 import threading
+import time
 from decimal import Decimal
 
 import pytest
 from django.core.exceptions import PermissionDenied, ValidationError
-from django.db import connection
+from django.db import connection, transaction
 from django.utils import timezone
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.django import TestCase as HypothesisTestCase
 
-from prospecting.actions import steps
+from prospecting.actions import material, steps
 from prospecting.actions.material import (
     DrawFrom,
     NewLot,
@@ -20,11 +21,13 @@ from prospecting.actions.material import (
     recomputed_on_hand_g,
     record_step,
     void_step,
+    void_together,
 )
 from prospecting.actions.refusal import Refused
 from prospecting.calc import codes
 from prospecting.models import Draw, JournalEntry, Lot, Origin, Step
 from tests.make import DAY, make_blend, make_lot, make_member, make_portions, make_zone
+from tests.prospecting.actions.test_dispatching import AlwaysTheSame
 
 RIFFLED = StepDetails(method="riffle")
 
@@ -406,6 +409,38 @@ def all_at_once(*jobs) -> tuple[list, list[Exception]]:
     return given, raised
 
 
+def while_it_waits(lot: Lot, job, meanwhile) -> Exception | None:
+    """What `job` raises when it began first, had to wait for this lot's row, and `meanwhile` was recorded before its turn.
+
+    Only PostgreSQL lets it begin: SQLite's writers wait before they read anything.
+    """
+    raised: list[Exception | None] = [None]
+
+    def run() -> None:
+        try:
+            job()
+        except Exception as error:
+            raised[0] = error
+        finally:
+            connection.close()
+
+    thread = threading.Thread(target=run)
+    with transaction.atomic():
+        Lot.objects.select_for_update().get(pk=lot.pk)
+        thread.start()
+        with connection.cursor() as cursor:
+            for _ in range(200):
+                cursor.execute(
+                    "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() AND wait_event_type = 'Lock'"
+                )
+                if cursor.fetchone()[0]:
+                    break
+                time.sleep(0.05)
+        meanwhile()
+    thread.join(timeout=60)
+    return raised[0]
+
+
 @pytest.mark.django_db(transaction=True)
 class TestAtOnce:
     def test_of_many_who_draw_more_than_half_exactly_one_gets_it(self):
@@ -459,3 +494,29 @@ class TestAtOnce:
             )
         assert refusal.value.code == "gain"
         assert on_hand(lot) == 400
+
+
+@pytest.mark.django_db
+def test_codes_grow_by_a_digit_where_two_no_longer_suffice_and_are_not_drawn_for_ever(monkeypatch):
+    monkeypatch.setattr(material, "_rng", AlwaysTheSame())
+    short, long = make_lot(), make_lot()
+    assert len(long.code) == len(short.code) + 1
+    before = counts()
+    with pytest.raises(Refused) as refusal:
+        new_codes(1)
+    assert refusal.value.code == "no_free_code"
+    assert counts() == before
+
+
+@pytest.mark.django_db
+def test_digs_are_not_voided_together_while_something_was_taken_of_their_buckets():
+    keeper = make_member("keeper")
+    lots = [make_lot(member=keeper) for _ in range(2)]
+    discard(lots[1], "1", keeper)
+    digs = [lot.made_by for lot in lots]
+    before = counts()
+    with pytest.raises(Refused) as refusal:
+        void_together(steps=digs, reason="wrong zone", voided_by=keeper)
+    assert refusal.value.code == "used_downstream"
+    assert lots[1].code in refusal.value.messages[0]
+    assert counts() == before and on_hand(lots[0]) == 10000

@@ -142,3 +142,15 @@ def test_the_first_keeper_is_made_once():
     with pytest.raises(ValidationError):
         members.add_first_keeper(username="second", password=GOOD)
     assert Member.objects.get() == keeper
+
+
+@pytest.mark.django_db
+def test_a_change_that_changes_nothing_leaves_no_line():
+    keeper, member = make_member("keeper"), make_member()
+    before = JournalEntry.objects.count()
+    change(member, keeper, role=member.role, first_name=member.first_name, last_name=member.last_name)
+    units = {name: getattr(member, name) for name in ("mass_unit", "grade_unit", "dose_unit", "decimal_mark")}
+    members.change_own_units(member=member, **units)
+    assert JournalEntry.objects.count() == before
+    members.change_own_units(member=member, **(units | {"decimal_mark": ","}))
+    assert JournalEntry.objects.count() == before + 1

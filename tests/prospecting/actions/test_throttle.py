@@ -152,3 +152,27 @@ def test_a_lock_is_not_drawn_out_by_going_on():
     # What a page does while it has to wait: it asks, and counts nothing.
     assert throttle.minutes_to_wait(counts) == 5
     assert timezone.now() - began < datetime.timedelta(minutes=1)
+
+
+@pytest.mark.django_db
+def test_strangers_who_try_codes_never_lock_the_device_the_member_signed_in_on():
+    member = make_member()
+    known = Caller(HERE.address, device_member=member.pk, device="mark")
+    # Five wrong codes lock, a sixth is not looked at: at the member for all strangers, at the device for itself.
+    assert wrong(throttle.code_counts(member, THERE), throttle.MOST_CODES) == 15
+    assert throttle.minutes_to_wait(throttle.code_counts(member, HERE)) == 15
+    assert throttle.minutes_to_wait(throttle.code_counts(member, known)) == 0
+    assert wrong(throttle.code_counts(member, known), throttle.MOST_CODES) == 15
+    # A device of somebody else is a stranger's.
+    other = Caller(HERE.address, device_member=make_member().pk, device="mark")
+    assert throttle.code_counts(member, other) == throttle.code_counts(member, HERE)
+
+
+@pytest.mark.django_db
+def test_a_try_that_no_request_brought_or_that_was_locked_out_is_not_counted():
+    tries = throttle.SignInTries()
+    locked = SimpleNamespace(axes_locked_out=True)
+    for request in (None, locked):
+        tries.user_login_failed(None, {"username": "tarn"}, request)
+    assert not AccessAttempt.objects.exists()
+    assert not JournalEntry.objects.exists()

@@ -10,7 +10,7 @@ from prospecting.frames.values import sample_value
 from prospecting.models import AssayReturn, JournalEntry, Reading, Sample
 from tests.make import make_member
 from tests.prospecting.actions.test_assays import REPORTED, make_dispatch
-from tests.prospecting.actions.test_checks import a_return, lots_of
+from tests.prospecting.actions.test_checks import a_return, lots_of, replace_return
 
 pytestmark = pytest.mark.django_db
 FIRST, MEAN, SCREEN = Sample.Rule.FIRST, Sample.Rule.MEAN, Sample.Rule.SCREEN
@@ -310,3 +310,16 @@ def test_the_journal_of_a_choice_keeps_the_value_that_counted(dispatch):
     )
     before, after = JournalEntry.objects.about(dispatch).first().changes["value in use"]
     assert before.startswith("5 g/t, mean") and after.startswith("6 g/t, chosen")
+
+
+def test_a_reading_that_a_later_certificate_corrects_is_not_chosen(dispatch):
+    a, _ = lots_of(dispatch)
+    first = a_return(dispatch, (a, "4.1"))
+    replace_return(first, (a, "4.8"))
+    with pytest.raises(Refused) as refusal:
+        values.choose_reading(
+            sample=a, reading=first.readings.get(), reason="looks better", chosen_by=make_member()
+        )
+    assert (refusal.value.code, refusal.value.field) == ("replaced", "reading")
+    a.refresh_from_db()
+    assert a.in_use_g_per_t == Decimal("4.8")

@@ -1,5 +1,6 @@
 import datetime
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -140,3 +141,8 @@ def test_a_manifest_of_a_later_site_is_refused_for_what_it_is():
     later = json.dumps(json.loads(MANIFEST.text()) | {"shape": 2})
     with pytest.raises(ValueError, match="later version"):
         read_manifest(later)
+
+
+def test_a_manifest_of_another_database_is_refused_for_what_it_is():
+    with pytest.raises(ValueError, match="a database called cards"):
+        read_manifest(replace(MANIFEST, engine="cards").text())

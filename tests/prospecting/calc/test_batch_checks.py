@@ -242,3 +242,126 @@ def test_days_taken():
     found = batch_checks.turnaround([12, 20, 31, 14], [-3, 4, None, 0])
     assert (found.median, found.shortest, found.longest, found.late, found.with_day) == (17, 12, 31, 1, 3)
     assert batch_checks.turnaround([], []) is None
+
+
+@pytest.mark.parametrize(("first", "second"), [(below("0.1"), value(2)), (value(2), above(10))])
+def test_a_bound_has_no_mean_and_no_difference(first, second):
+    assert Pair(first, second).mean is None
+    assert Pair(first, second).difference is None
+    assert Pair(value(2), value(4)).mean == 3
+    assert Pair(value(2), value(4)).difference == 2
+
+
+def test_no_score_without_a_standard_deviation_between_laboratories():
+    with pytest.raises(ValueError, match="no standard deviation"):
+        batch_checks.z_scores([5.1], Certified(5, plus_minus=0.2))
+
+
+@pytest.mark.parametrize(
+    ("grade", "outcome", "why"),
+    # Common practice, no source: looked at above the detection limit, failed above five times that. Halves are exact in binary.
+    [
+        ("0.5", "passed", "within"),
+        ("0.51", "look", "over_limit"),
+        ("2.5", "look", "over_limit"),
+        ("2.51", "failed", "over_factor"),
+    ],
+)
+def test_a_blank_on_a_limit_is_not_above_it(grade, outcome, why):
+    found = batch_checks.judge_blank(value(grade), 0.5)
+    assert (found.outcome, found.why) == (outcome, why)
+
+
+@pytest.mark.parametrize(
+    ("grade", "outcome"),
+    # ISO 13528:2015 section 9 (from memory): |z| up to 2 acceptable, 3 and beyond an action signal, on either side. An sd of 1/4.
+    [
+        ("7.5", "passed"),
+        ("7.49", "look"),
+        ("7.25", "failed"),
+        ("7.26", "look"),
+        ("8.75", "failed"),
+        ("8.74", "look"),
+    ],
+)
+def test_a_score_is_judged_alike_on_both_sides_and_at_its_limits(grade, outcome):
+    assert batch_checks.judge_reference(value(grade), Certified(8, sd=0.25)).outcome == outcome
+
+
+@pytest.mark.parametrize(
+    ("figure", "certified", "outcome"),
+    [
+        # An action signal is 3 sd and beyond: "below 7.25" is wholly there, "below 7.26" may be short of it.
+        (below("7.25"), Certified(8, sd=0.25), "failed"),
+        (below("7.26"), Certified(8, sd=0.25), "not judged"),
+        (above("8.75"), Certified(8, sd=0.25), "failed"),
+        (above("8.74"), Certified(8, sd=0.25), "not judged"),
+        # Without an sd: off by more than 20 % (the USGS method named in the rule), or inside the plus or minus.
+        (below(4), Certified(5), "failed"),
+        (below("4.01"), Certified(5), "not judged"),
+        (above(6), Certified(5), "failed"),
+        (above("5.99"), Certified(5), "not judged"),
+        (value(6), Certified(5), "not judged"),
+        (value("6.01"), Certified(5), "failed"),
+        (value("3.99"), Certified(5), "failed"),
+        (value("5.25"), Certified(5, plus_minus=0.25), "passed"),
+        (value("4.75"), Certified(5, plus_minus=0.25), "passed"),
+        (value("5.26"), Certified(5, plus_minus=0.25), "not judged"),
+    ],
+)
+def test_a_reference_material_is_judged_at_its_limits_as_beside_them(figure, certified, outcome):
+    assert batch_checks.judge_reference(figure, certified).outcome == outcome
+
+
+@pytest.mark.parametrize(
+    ("stage", "first", "second", "outside"),
+    # |a - b| / (a + b) by hand: 2/20, 2/10 and 6/20 lie on the limits of 10, 20 and 30 % (common practice, no source).
+    [
+        ("pulp", 9, 11, 0),
+        ("pulp", 9, "11.01", 1),
+        ("coarse", 4, 6, 0),
+        ("coarse", 4, "6.01", 1),
+        ("field", 7, 13, 0),
+        ("field", 7, "13.01", 1),
+    ],
+)
+def test_a_pair_on_its_limit_lies_within_it(stage, first, second, outside):
+    assert batch_checks.judge_duplicates(stage, pairs((first, second)), None).outside == outside
+
+
+@pytest.mark.parametrize(("outside", "outcome"), [(0, "passed"), (1, "passed"), (2, "look")])
+def test_nine_pairs_of_ten_within_are_enough(outside, outcome):
+    found = batch_checks.judge_duplicates(
+        "pulp", pairs(*[(1, 3)] * outside, *[(2, 2)] * (10 - outside)), None
+    )
+    assert found.finding.outcome == outcome
+
+
+@pytest.mark.parametrize(("richer", "judged"), [("2.5", 1), ("2.49", 0)])
+def test_a_pair_tells_from_five_detection_limits_up(richer, judged):
+    found = batch_checks.judge_duplicates("pulp", pairs(("0.5", richer)), 0.5)
+    assert (found.judged, found.near_limit) == (judged, 1 - judged)
+
+
+@pytest.mark.parametrize(
+    ("first", "judged", "bounds"), [(below("4.4"), 1, 0), (below("4.5"), 0, 1), (below("4.6"), 0, 1)]
+)
+def test_a_bound_counts_where_it_must_lie_outside_and_tells_nothing_on_the_limit(first, judged, bounds):
+    # By hand: (5.5 - 4.5) / (5.5 + 4.5) is 10 %.
+    found = batch_checks.judge_duplicates("pulp", [Pair(first, value("5.5"))], None)
+    assert (found.judged, found.outside, found.bounds) == (judged, judged, bounds)
+
+
+def test_a_bias_is_told_from_six_results():
+    six = [3.1, 2.9, 3.2, 3.0, 3.1, 2.8]
+    assert batch_checks.bias_of(six, 3, None).difference == pytest.approx(0.1 / 6)
+    assert batch_checks.bias_of(six[:5], 3, None) is None
+
+
+def test_a_day_late_is_late_and_the_day_itself_is_in_time():
+    assert batch_checks.turnaround([5, 6, 7], [-1, 0, 1]).late == 1
+
+
+def test_a_limit_at_nothing_is_no_limit():
+    # Two sds below the centre lie at nothing, three below it.
+    assert batch_checks.control_limits(2.0, 1.0) == [(2.0, 4.0), (3.0, 5.0)]

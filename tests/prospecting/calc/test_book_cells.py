@@ -91,3 +91,23 @@ def test_the_unit_is_the_longest_end_of_the_name():
         "",
         "px/mm",
     ]
+
+
+@pytest.mark.parametrize("kind", [book_cells.WHOLE, book_cells.DECIMAL, book_cells.TEXT, book_cells.DAY])
+def test_a_yes_in_a_sheet_is_no_number_and_no_text(kind):
+    # A program takes yes for 1 where it is not looked at.
+    with pytest.raises(ValueError, match="is not a"):
+        from_cell(kind, True, 2, may_be_empty=True)
+
+
+def test_nothing_stays_nothing_and_an_empty_cell_is_what_its_column_may_hold():
+    assert from_json(book_cells.DECIMAL, None, 2) is None
+    assert as_json(book_cells.DECIMAL, None, 2) is None
+    assert from_cell(book_cells.DECIMAL, "", 2, may_be_empty=True) is None
+    assert from_cell(book_cells.TEXT, None, may_be_empty=False) == ""
+    assert from_cell(book_cells.YES, False, may_be_empty=True) is False
+
+
+def test_the_format_has_the_version_that_stands_in_every_file_kept_so_far():
+    # A site that counts otherwise no longer takes in the books that groups keep on their shelves.
+    assert (book_cells.FORMAT, book_cells.VERSION) == ("whole books of a prospecting group", 1)

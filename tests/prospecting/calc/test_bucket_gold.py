@@ -83,3 +83,17 @@ def test_a_lot_dominates_only_beyond_its_mass():
 def test_a_lower_limit_far_below_the_upper_one_says_nothing():
     assert is_next_to_nothing(0.0, 1.0)
     assert not is_next_to_nothing(0.02, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("gold_share", "mass_share", "most"),
+    # Our own limits: half of the gold, and half as much again as its mass brings.
+    [(0.5, 0.25, True), (0.499, 0.25, False), (0.75, 0.5, True), (0.75, 0.51, False)],
+)
+def test_a_lot_dominates_from_its_limits_on(gold_share, mass_share, most):
+    assert dominates(gold_share, mass_share) is most
+
+
+@pytest.mark.parametrize(("low", "nothing"), [(0.0, True), (0.0199, True), (0.0201, False)])
+def test_a_hundredth_of_the_upper_limit_is_worth_saying(low, nothing):
+    assert is_next_to_nothing(low, 2.0) is nothing

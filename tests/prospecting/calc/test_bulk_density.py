@@ -59,3 +59,25 @@ def test_the_weighed_volume_weighs_what_it_weighed(mass_g, volume_ml):
     # Four decimals of g/mL: off by at most half of the last for each mL.
     off_g = abs(measured_mass_g(Decimal(volume_ml), density) - mass_g)
     assert off_g <= Decimal("0.00005") * volume_ml
+
+
+@pytest.mark.parametrize(
+    ("mass_g", "taken"), [("9.99", False), ("10", True), ("1930", True), ("1930.01", False)]
+)
+def test_takes_what_lies_on_a_limit_itself(mass_g, taken):
+    # 100 mL: from 0.1 g/mL up to solid gold, 19.3 g/mL (handbook value, from memory). Halves of a last place round to even.
+    if taken:
+        assert bulk_density_g_per_ml(Decimal(mass_g), Decimal(100)) == Decimal(mass_g) / 100
+    else:
+        with pytest.raises(ValueError, match="which no ore is"):
+            bulk_density_g_per_ml(Decimal(mass_g), Decimal(100))
+
+
+@pytest.mark.parametrize(("mass_g", "volume_ml"), [("-160", "-100"), ("0.5", "0.3"), ("0.5", "0")])
+def test_little_is_more_than_nothing_and_two_negatives_are_not(mass_g, volume_ml):
+    if Decimal(volume_ml) > 0:
+        assert bulk_density_g_per_ml(Decimal(mass_g), Decimal(volume_ml)) == Decimal("1.6667")
+        assert measured_mass_g(Decimal(volume_ml), Decimal(mass_g)) == Decimal("0.15")
+    else:
+        with pytest.raises(ValueError, match="more than nothing"):
+            bulk_density_g_per_ml(Decimal(mass_g), Decimal(volume_ml))

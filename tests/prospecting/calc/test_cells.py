@@ -1,6 +1,7 @@
 """Texts are inert in tables for other programs and come back as they were; numbers stay numbers."""
 
 import csv
+import datetime
 import io
 from decimal import Decimal
 
@@ -96,3 +97,9 @@ def test_what_xml_can_not_hold_is_left_out(sign):
     """XML 1.0, section 2.2, production 2 (Char)."""
     assert without_odd_signs(f"a{sign}b") == plain_cell(f"a{sign}b") == "ab"
     assert csv_line([f"{sign}=1"]) == '"\'=1"\r\n'
+
+
+def test_a_moment_is_written_in_the_one_time_that_is_everywhere_the_same():
+    # Two hours east of Greenwich, 14:05 is 12:05 there.
+    east = datetime.timezone(datetime.timedelta(hours=2))
+    assert plain_cell(datetime.datetime(2026, 5, 3, 14, 5, 9, tzinfo=east)) == "2026-05-03 12:05:09"

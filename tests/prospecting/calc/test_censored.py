@@ -1,4 +1,5 @@
 import math
+import statistics
 import warnings
 
 import numpy as np
@@ -177,3 +178,79 @@ def test_nothing_known_of_the_share_when_all_lie_above():
 def test_refuses_sets_without_an_answer(make, says):
     with pytest.raises(ValueError, match=says):
         make()
+
+
+def test_a_detect_that_equals_a_limit_stands_above_it():
+    """Helsel and Cohn's scheme by hand, for 1, below 1 and 2: two of three at 1 or above, so the limit stands at 1/3.
+
+    The detects get 1/3 + 2/3 x 1/3 and 1/3 + 2/3 x 2/3, what lies below the limit half of 1/3. The line is through two points.
+    """
+    at = [statistics.NormalDist().inv_cdf(share) for share in (1 / 6, 5 / 9, 7 / 9)]
+    slope = math.log(2) / (at[2] - at[1])
+    found = censored.robust_ros([1.0, 1.0, 2.0], [False, True, False])
+    assert found.imputed == pytest.approx([math.exp(slope * (at[0] - at[1]))])
+    # Kaplan and Meier: 2 takes 1/3, then 1 takes one of the two left, and 1/3 is left over below it.
+    survival = censored.kaplan_meier([1.0, 1.0, 2.0], [False, True, False])
+    assert survival.shares == pytest.approx((1 / 3, 1 / 3))
+    assert survival.leftover == pytest.approx(1 / 3)
+
+
+def test_a_limit_above_the_lowest_detect_leaves_nothing_over():
+    # By hand: 3 takes 1/3; below 2 and 1 are left, of which 1 is the only detect and takes what is left.
+    found = censored.kaplan_meier([1.0, 2.0, 3.0], [False, True, False])
+    assert found.leftover == 0
+    assert found.mean_leftover_at_smallest_limit == pytest.approx(1 / 3 * 3 + 2 / 3 * 1)
+
+
+def test_a_detect_of_nothing_is_a_grade_and_a_limit_of_nothing_is_none():
+    assert censored.kaplan_meier([0.0, 2.0], [False, False]).mean_leftover_at_smallest_limit == 1.0
+    with pytest.raises(ValueError, match="a limit it lies below is above zero"):
+        censored.kaplan_meier([0.0, 2.0], [True, False])
+
+
+@pytest.mark.parametrize(
+    ("above", "results", "level", "share"),
+    # By hand: none of n leaves a share with (1 - share)^n = 1 - level; all of n leave 1.
+    [
+        (0, 1, 0.95, 0.95),
+        (0, 2, 0.75, 0.5),
+        (1, 1, 0.95, 1.0),
+        (3, 3, 0.95, 1.0),
+        (1, 2, 0.75, math.sqrt(0.75)),
+    ],
+)
+def test_the_share_above_a_limit_is_the_exact_one(above, results, level, share):
+    assert censored.upper_share_above(above, results, level) == pytest.approx(share)
+
+
+@pytest.mark.parametrize(
+    ("above", "results", "level"),
+    [(0, 0, 0.95), (-1, 3, 0.95), (4, 3, 0.95), (1.5, 3, 0.95), (0, 2.5, 0.95), (0, 3, 0.0), (0, 3, 1.0)],
+)
+def test_counts_and_levels_that_cannot_be_are_refused(above, results, level):
+    with pytest.raises(ValueError, match="cannot lie above|between 0 and 1"):
+        censored.upper_share_above(above, results, level)
+
+
+def test_two_different_detects_are_the_fewest_that_carry_a_line():
+    assert censored.robust_ros([1.0, 2.0, 2.0, 0.5], [False, False, False, True]).imputed[0] < 1
+    with pytest.raises(ValueError, match="1 different detected value"):
+        censored.robust_ros([2.0, 2.0, 0.5], [False, False, True])
+
+
+def test_a_detect_on_the_upper_of_two_limits_belongs_above_it():
+    """By hand, for 1.5, 2 and 4 with below 1 and below 2: at 2 or above lie 2 of 5, and of the rest at 1 or above 1 of 2.
+
+    So the limits stand at 1 - 0.7 and 1 - 0.4; 1.5 halfway between, 2 and 4 at thirds above, what is below at halves of each.
+    """
+    place = statistics.NormalDist().inv_cdf
+    at = [place(share) for share in (0.45, 0.6 + 0.4 / 3, 0.6 + 0.8 / 3)]
+    line = statistics.linear_regression(at, [math.log(grade) for grade in (1.5, 2, 4)])
+    found = censored.robust_ros([1.0, 1.5, 2.0, 2.0, 4.0], [True, False, True, False, False])
+    below = [math.exp(line.intercept + line.slope * place(share)) for share in (0.15, 0.3)]
+    assert found.imputed == pytest.approx(below)
+
+
+def test_limits_far_below_every_detect_fit_no_lognormal_distribution():
+    with pytest.raises(ValueError, match="No lognormal distribution fits"):
+        censored.lognormal_mle([1.0, 2.0] + [1e-9] * 30, [False] * 2 + [True] * 30)

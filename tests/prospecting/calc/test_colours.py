@@ -200,3 +200,62 @@ def test_mean_colour_of_pans_counts_all_gold_over_all_colours():
 def test_refuses_pans_without_colours(golds, counts, says):
     with pytest.raises(ValueError, match=says):
         colours.mean_colour_of_pans_mg(golds, counts)
+
+
+@pytest.mark.parametrize(
+    ("diameter_mm", "name"),
+    # 0.06, 0.03 and 0.015 inch of 25.4 mm are 1.524, 0.762 and 0.381 mm; a diameter on a limit takes the finer name.
+    [
+        (1.525, "coarse"),
+        (1.524, "medium"),
+        (0.763, "medium"),
+        (0.762, "fine"),
+        (0.382, "fine"),
+        (0.381, "very fine"),
+    ],
+)
+def test_a_size_on_a_limit_takes_the_finer_name(diameter_mm, name):
+    assert colours.size_class(diameter_mm) == name
+
+
+@pytest.mark.parametrize("limits_mm", [(1.0, 1.0, 0.5), (1.0, 0.5, 0.5), (1.0, 0.5, 0.0), (1.0, 0.5)])
+def test_limits_of_sizes_fall_and_end_above_nothing(limits_mm):
+    with pytest.raises(ValueError, match="falling limits"):
+        colours.size_class(0.7, limits_mm)
+
+
+@pytest.mark.parametrize("level", [0.0, 1.0])
+def test_no_limits_are_sure_or_without_any_confidence(level):
+    with pytest.raises(ValueError, match="confidence level"):
+        colours.gold_interval_mg([3], [1.0], level)
+
+
+def test_a_grain_as_dense_as_the_water_does_not_sink():
+    with pytest.raises(ValueError, match="does not sink"):
+        colours.stokes_fall(20, 1000, colours.Water(density_kg_per_m3=1000))
+    with pytest.raises(ValueError, match="do not rise"):
+        colours.concentration_criterion(2.65, 1.0)
+    # Two minerals of one density cannot be told apart by it: the criterion is 1.
+    assert colours.concentration_criterion(2.65, 2.65) == 1.0
+
+
+@pytest.mark.parametrize(("times", "is_valid"), [(0.999, True), (1.001, False)])
+def test_stokes_holds_up_to_a_reynolds_number_of_a_half(times, is_valid):
+    """By hand: Re = (rho_s - rho_w) rho_w g d^3 / (18 mu^2), so 0.5 is reached at d^3 = 9 mu^2 / ((rho_s - rho_w) rho_w g)."""
+    water = colours.Water()
+    cube = (
+        9
+        * water.viscosity_pa_s**2
+        / ((GOLD - water.density_kg_per_m3) * water.density_kg_per_m3 * water.gravity_m_per_s2)
+    )
+    fall = colours.stokes_fall(1e6 * times * cube ** (1 / 3), GOLD, water, beyond_limit="tell")
+    assert fall.reynolds == pytest.approx(0.5 * times**3)
+    assert fall.is_valid is is_valid
+
+
+@pytest.mark.parametrize("diameter_um", [1.0, 30.0, 400.0])
+@pytest.mark.parametrize("density", [1001.0, 2650.0, GOLD])
+def test_the_search_for_a_fall_ends_at_the_root_wherever_it_begins(diameter_um, density):
+    fall = colours.schiller_naumann_fall(diameter_um, density)
+    slow = colours.stokes_fall(diameter_um, density, beyond_limit="tell")
+    assert fall.reynolds * (1 + 0.15 * fall.reynolds**0.687) == pytest.approx(slow.reynolds, rel=1e-12)

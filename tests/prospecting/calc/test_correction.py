@@ -130,3 +130,30 @@ def test_refuses_a_step_that_draws_from_what_a_later_one_made():
     steps = [BookedStep(5, [], [A]), *(step for step in booked.steps if step.pk != 1)]
     with pytest.raises(ValueError, match="which a later step made"):
         correct(Books(booked.masses_g, booked.on_hand_g, booked.shares, steps), 5, makes={A: 4000})
+
+
+def test_where_the_scale_was_read_once_the_lot_made_follows_what_was_taken():
+    booked = Books(
+        masses_g={A: Decimal(1000), B: Decimal(400)},
+        on_hand_g={A: Decimal(600), B: Decimal(400)},
+        shares={lot: {DIG_A: Decimal(1)} for lot in (A, B)},
+        steps=[BookedStep(2, [Taken(A, Decimal(400))], [B], one_weighing=True)],
+    )
+    found = correct(booked, 2, draws={A: 450})
+    assert (found.masses_g, found.losses_g) == ({B: 450}, {2: 0})
+    assert found.on_hand_g == {A: 550, B: 450}
+
+
+def test_shares_of_one_dig_stay_whole_however_its_lots_are_weighed():
+    booked = Books(
+        masses_g={A: Decimal(300), B: Decimal(100), BLEND: Decimal(400)},
+        on_hand_g={A: Decimal(0), B: Decimal(0), BLEND: Decimal(400)},
+        shares={lot: {DIG_A: Decimal(1)} for lot in (A, B, BLEND)},
+        steps=[
+            BookedStep(1, [], [A]),
+            BookedStep(2, [Taken(A, Decimal(300), follows=True), Taken(B, Decimal(100))], [BLEND]),
+        ],
+    )
+    found = correct(booked, 1, makes={A: 350})
+    assert found.draws_g == {(2, A): 350}
+    assert found.shares == {}

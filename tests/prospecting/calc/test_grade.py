@@ -179,3 +179,61 @@ def test_refuses_pans_without_their_ore():
         grade.pooled_grade_g_per_t([Decimal(8)], [])
     with pytest.raises(ValueError, match="ore of some mass"):
         grade.pooled_grade_g_per_t([], [])
+
+
+def test_all_and_nothing_are_fractions_too():
+    # 24 karat is pure gold by definition, none holds none.
+    assert grade.fineness_of_karat(Decimal(24)) == 1
+    assert grade.fineness_of_karat(Decimal(0)) == 0
+    assert grade.fine_gold(Decimal(5), Decimal(1)) == 5
+    assert grade.fine_gold(Decimal(5), Decimal(0)) == 0
+    assert grade.gold_mg(Decimal(0), Decimal(5)) == grade.gold_mg(Decimal(5), Decimal(0)) == 0
+    # Dry ore has no water, on either basis.
+    assert (
+        grade.moisture_wet_basis(Decimal(5), Decimal(5))
+        == grade.moisture_dry_basis(Decimal(5), Decimal(5))
+        == 0
+    )
+
+
+@pytest.mark.parametrize(
+    ("target", "added"),
+    # By hand, 20 kg of 9 g/t and a lot of 1 g/t: none keeps 9, and 20 (9 - 5) / (5 - 1) = 20 brings 5; 1 is never reached.
+    [("9", 0), ("5", 20), ("1", None), ("9.01", None)],
+)
+def test_a_target_is_reached_from_the_lot_itself_down_to_just_above_what_is_added(target, added):
+    call = (Decimal(20), Decimal(9), Decimal(1), Decimal(target))
+    if added is None:
+        with pytest.raises(ValueError, match="does not lie between"):
+            grade.mass_to_add(*call)
+    else:
+        assert grade.mass_to_add(*call) == added
+
+
+@pytest.mark.parametrize(("target", "added"), [("1", 0), ("5", 20), ("9", None), ("0.99", None)])
+def test_a_richer_lot_is_added_up_to_just_below_its_grade(target, added):
+    call = (Decimal(20), Decimal(1), Decimal(9), Decimal(target))
+    if added is None:
+        with pytest.raises(ValueError, match="does not lie between"):
+            grade.mass_to_add(*call)
+    else:
+        assert grade.mass_to_add(*call) == added
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        (lambda: grade.moisture_wet_basis(5, 0), "dry more than nothing"),
+        (lambda: grade.moisture_wet_basis(5, 5.01), "dry more than nothing"),
+        (lambda: grade.blend_grade_sd([0.1, 0.2], [0, 0]), "sum to nothing"),
+        (lambda: grade.screen_fire_assay(25, 0, 975, [0.0]), "Without any gold"),
+        (lambda: grade.two_product(2, 50, 2), "not poorer"),
+        (lambda: grade.fineness_of_karat(24.01), "between 0 and 24"),
+        (lambda: grade.fine_gold(5, 1.01), "between 0 and 1"),
+        (lambda: grade.dry_mass_g(5, 1, basis="wet"), "between 0 and 1"),
+        (lambda: grade.recovery_of_products(0, 0), "no recovery"),
+    ],
+)
+def test_what_lies_just_beyond_what_can_be_is_refused(call, says):
+    with pytest.raises(ValueError, match=says):
+        call()

@@ -2,7 +2,7 @@ from decimal import Decimal
 
 import pytest
 
-from prospecting.calc.guard import gold_guard, grade_guard, mass_guard
+from prospecting.calc.guard import gold_alone_guard, gold_guard, grade_guard, mass_guard
 from prospecting.calc.units import convert_mass
 
 POUND_G = Decimal("453.59237")
@@ -128,3 +128,111 @@ def test_an_assay_out_of_line_is_asked_about(g_per_t, others, says):
 )
 def test_an_assay_within_reason_is_not_asked_about(g_per_t, others):
     assert grade_guard(Decimal(g_per_t), [Decimal(other) for other in others]).ask is None
+
+
+@pytest.mark.parametrize(("typed", "asks"), [("999.9", False), ("1000", False), ("1000.1", True)])
+def test_more_than_a_gram_of_gold_alone_is_asked_about(typed, asks):
+    # A gram is 1,000 mg; that mud of a tub holds less is common practice, no source.
+    guard = gold_alone_guard(Decimal(typed))
+    assert bool(guard.ask and "more than a gram" in guard.ask) is asks
+
+
+def test_gold_of_which_no_ore_is_known_is_held_against_its_like():
+    assert gold_alone_guard(Decimal(40), others_mg=[Decimal(4), Decimal(5), Decimal(4)]).ask
+    assert gold_alone_guard(Decimal(5), others_mg=[Decimal(4), Decimal(5), Decimal(4)]).ask is None
+
+
+@pytest.mark.parametrize(
+    ("gold_mg", "step_mg", "says"),
+    [
+        # A scale of a milligram cannot have shown less than that; without a scale, field scales weigh a tenth (common practice).
+        ("1", "1", None),
+        ("0.99", "1", "less than the scale's step"),
+        ("0.1", None, None),
+        ("0.099", None, "less than field scales can weigh"),
+        ("0", "1", None),
+        ("0", None, None),
+    ],
+)
+def test_gold_that_no_scale_shows_is_asked_about(gold_mg, step_mg, says):
+    guard = gold_guard(Decimal(gold_mg), LB_22, scale_step_mg=step_mg and Decimal(step_mg))
+    assert guard.ask is None if says is None else says in guard.ask
+
+
+@pytest.mark.parametrize(
+    ("gold_mg", "says"), [("10000", "very rich ore"), ("10000.1", "more than one percent")]
+)
+def test_gold_of_more_than_a_hundredth_of_its_ore_is_asked_about(gold_mg, says):
+    # By hand: a hundredth of 1 kg is 10 g, 10,000 mg.
+    assert says in gold_guard(Decimal(gold_mg), Decimal(1000)).ask
+
+
+@pytest.mark.parametrize(("g_per_t", "asks"), [("60", False), ("60.1", True)])
+def test_very_rich_ore_is_asked_about(g_per_t, asks):
+    # Common practice, no source.
+    assert bool(grade_guard(Decimal(g_per_t)).ask) is asks
+
+
+@pytest.mark.parametrize(
+    ("g_per_t", "asks"), [("12", True), ("11.99", False), ("0.333", True), ("0.334", False)]
+)
+def test_an_assay_is_out_of_line_from_six_times_the_middle_of_the_others(g_per_t, asks):
+    # Six times is our own limit: 2 g/t times six is 12, and a sixth of it is 0.3333.
+    assert bool(grade_guard(Decimal(g_per_t), [Decimal(1), Decimal(2), Decimal(4)]).ask) is asks
+
+
+@pytest.mark.parametrize(
+    ("g_per_t", "says"),
+    [
+        # Our own limits: 300 to 3000 times for a thousand; one ounce per ton is 240/7 g/t, and half as much again either way.
+        ("0.00333", "about a thousand"),
+        ("0.00334", "299 times less"),
+        ("299", "299 times the other"),
+        ("300", "about a thousand"),
+        ("3000", "about a thousand"),
+        ("3001", "3001 times the other"),
+        ("51.4", "about 34 times"),
+        ("51.5", "52 times the other"),
+        ("22.9", "about 34 times"),
+        ("22.8", "23 times the other"),
+    ],
+)
+def test_a_mixed_up_unit_is_named_within_its_limits(g_per_t, says):
+    assert says in grade_guard(Decimal(g_per_t), [Decimal(1)]).ask
+
+
+@pytest.mark.parametrize(
+    ("pounds", "says"), [("120", None), ("120.1", "heavier"), ("1", None), ("0.99", "very little")]
+)
+def test_a_bucket_weighs_from_one_pound_to_what_one_can_carry(pounds, says):
+    ask = mass_guard(Decimal(pounds) * POUND_G, container="bucket").ask
+    assert ask is None if says is None else says in ask
+
+
+@pytest.mark.parametrize(("gold_mg", "starts"), [("9.99", "9.99 mg from"), ("10", "0.01 g from")])
+def test_gold_is_written_in_grams_from_a_hundredth_of_one(gold_mg, starts):
+    assert gold_guard(Decimal(gold_mg), LB_22).sentence.startswith(starts)
+
+
+@pytest.mark.parametrize("g_per_t", ["1", "300"])
+@pytest.mark.parametrize("middle", ["1", "300"])
+def test_the_least_and_the_most_of_the_others_are_not_out_of_line(g_per_t, middle):
+    # An assay as large as one that was seen before is no slip, however far from the middle it lies.
+    ask = grade_guard(Decimal(g_per_t), [Decimal(1), Decimal(middle), Decimal(300)]).ask
+    assert ask is None or "very rich" in ask
+
+
+@pytest.mark.parametrize(("g_per_t", "asks"), [("0.5", True), ("0.51", False)])
+def test_an_assay_of_a_sixth_of_the_middle_is_asked_about(g_per_t, asks):
+    assert bool(grade_guard(Decimal(g_per_t), [Decimal(1), Decimal(3), Decimal(4)]).ask) is asks
+
+
+def test_others_of_nothing_are_no_measure():
+    assert grade_guard(Decimal(5), [Decimal(0), Decimal(0), Decimal(2)]).ask is None
+
+
+@pytest.mark.parametrize(
+    ("g_per_t", "shown"), [("0.99", "0.99 g/t"), ("1", "1.0 g/t"), ("99.9", "99.9 g/t"), ("100", "100 g/t")]
+)
+def test_a_grade_is_said_with_one_decimal_below_a_hundred(g_per_t, shown):
+    assert grade_guard(Decimal(g_per_t)).sentence.startswith(f"This is {shown}, ")

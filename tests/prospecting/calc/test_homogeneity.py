@@ -285,3 +285,108 @@ def test_duplicates_keep_their_promise_at_what_may_stand():
     visible = float(np.median([test.visible for test in at_limit]))
     found = sum(test.verdict == homogeneity.UNEVEN for test in judged(visible)) / 800
     assert found == pytest.approx(0.8, abs=0.06)
+
+
+@pytest.mark.parametrize(
+    ("make", "says"),
+    [
+        (lambda: homogeneity.against_chance([1, -1], [4, 4], grain=1, tolerated=0.2), "less than nothing"),
+        (lambda: homogeneity.against_chance([1, 1], [4, 0], grain=1, tolerated=0.2), "weighs something"),
+        (lambda: homogeneity.against_chance([1, 1], [4, 4], grain=0, tolerated=0.2), "above zero"),
+        (lambda: homogeneity.against_chance([1, 1], [4, 4], grain=1, tolerated=0), "above zero"),
+        (
+            lambda: homogeneity.against_chance([1, 1], [4, 4], grain=1, tolerated=0.2, floor_df=0),
+            "above zero",
+        ),
+        (lambda: homogeneity.against_chance([0, 0], [4, 4], grain=1, tolerated=0.2), "without any gold"),
+        (lambda: homogeneity.exact_scatter_chance([1, -1], [4, 4], None), "whole number from 0 up"),
+        (lambda: homogeneity.exact_scatter_chance([1, 1.5], [4, 4], None), "whole number from 0 up"),
+        (lambda: homogeneity.exact_scatter_chance([0, 0], [4, 4], None), "above 0"),
+        (lambda: homogeneity.grain_of_classes([0, 0], [1.0, 6.0]), "No colour"),
+        (lambda: homogeneity.duplicates_against_allowed([4, 5], [5, 4], 0), "relative sd above zero"),
+        (lambda: homogeneity.duplicates_against_allowed([4, 5], [5, 4], math.inf), "relative sd above zero"),
+        (lambda: homogeneity.duplicates_against_allowed([1, -2], [1, 0], 0.2), "without any gold"),
+        (lambda: homogeneity.rate_interval(3, 2, 1.0, grain=1), "least to most"),
+        (lambda: homogeneity.rate_interval(-1, 2, 1.0, grain=1), "least to most"),
+        (lambda: homogeneity.rate_interval(1, 2, 0.0, grain=1), "above zero"),
+        (lambda: homogeneity.rate_interval(1, 2, 1.0, grain=0), "above zero"),
+    ],
+)
+def test_refuses_portions_and_grains_that_cannot_be(make, says):
+    with pytest.raises(ValueError, match=says):
+        make()
+
+
+ALIKE, FEW_LARGE = [(20, 1.0)], [(30, 0.5), (3, 6.0)]
+
+
+def test_so_many_weighed_portions_find_what_one_fewer_would_miss():
+    needed = homogeneity.portions_by_weight(0.4, ALIKE, least=2, most=60)
+    found = [
+        homogeneity.chance_of_finding(0.4, number, ALIKE, rng=np.random.default_rng(1))
+        for number in (needed - 1, needed)
+    ]
+    assert found[0] < 0.8 <= found[1]
+    # The grain is reckoned from what each lot shows, so it takes more than where it is known.
+    floor = math.sqrt(homogeneity.WITHIN_CLASS / 20)
+    assert needed > homogeneity.portions_to_tell(floor, 0.4)
+
+
+@pytest.mark.parametrize(
+    ("mix", "least", "most"),
+    [(ALIKE, 61, 60), (ALIKE, 60, 59), (ALIKE, 2, 10), (FEW_LARGE, 2, 60)],
+)
+def test_where_no_number_in_reach_finds_it_none_is_named(mix, least, most):
+    assert homogeneity.portions_by_weight(0.4, mix, least=least, most=most) is None
+
+
+@pytest.mark.parametrize("mix", [ALIKE, FEW_LARGE])
+def test_an_even_lot_is_called_uneven_no_more_often_than_it_says(mix):
+    # 1000 lots: 7 % lies beyond three standard errors of 5 %.
+    found = homogeneity.chance_of_finding(0.0, 20, mix, rng=np.random.default_rng(7))
+    assert found < 0.07
+
+
+def test_assays_far_worse_than_what_may_stand_tell_nothing_however_many_portions():
+    found = homogeneity.duplicates_against_allowed([4.0, 5.0, 6.0], [6.0, 5.1, 4.0], 0.001)
+    assert found.units_that_would_tell is None
+
+
+@pytest.mark.parametrize("allowed", [0.05, 0.1, 0.3])
+def test_so_many_duplicates_let_an_even_lot_pass_and_one_fewer_would_not(allowed):
+    # Assays of 10 that differ by 1 within each pair: MSw is 0.5, and sd 0.1 x 10 between portions is a variance of 1.
+    first, second = [9.5, 10.5, 9.5, 10.5], [10.5, 9.5, 10.5, 9.5]
+    needed = homogeneity.duplicates_against_allowed(first, second, allowed).units_that_would_tell
+    times = 1 + 2 * (allowed * 10) ** 2 / 0.5
+
+    def passes(units):
+        # Referee: scipy's law of F. An even lot (F about 1) is called even where MSb/MSw is below the lower 5 % point times this.
+        return stats.f.cdf(stats.f.ppf(0.05, units - 1, units) * times, units - 1, units)
+
+    assert passes(needed) >= 0.8 > passes(needed - 1)
+
+
+@pytest.mark.parametrize(
+    ("least", "most", "low", "high"),
+    # Garwood's exact 95 % limits of a Poisson count, printed tables: none 0 to 3.69, 1: 0.0253 to 5.572, 5: 1.624 to 11.668.
+    [
+        (0, 0, 0.0, 3.689),
+        (1, 1, 0.0253, 5.572),
+        (5, 5, 1.624, 11.668),
+        (0, 1, 0.0, 5.572),
+        (1, 5, 0.0253, 11.668),
+    ],
+)
+def test_limits_of_a_rate_are_garwoods(least, most, low, high):
+    found = homogeneity.rate_interval(least, most, 2.0, grain=1)
+    assert (2 * found.low, 2 * found.high) == pytest.approx((low, high), abs=6e-4)
+
+
+@pytest.mark.parametrize(("one", "other"), [((0, 0), (0, 0)), ((0, 0), (4, 4)), ((4, 4), (0, 0))])
+def test_nothing_on_a_side_leaves_its_end_open(one, other):
+    found = homogeneity.ratio_interval(one, other, 1.0, 2.0)
+    assert (found.low == 0) is (one[0] == 0)
+    assert (found.high == math.inf) is (other[0] == 0)
+    if one[0] == 0 < other[0]:
+        # Clopper and Pearson: none of 4 leaves a share of at most 1 - 0.025^(1/4) = 0.6024 (by hand), twice as many per ore.
+        assert found.high == pytest.approx(2 * 0.6024 / 0.3976, rel=1e-3)

@@ -3,6 +3,7 @@ import math
 import pytest
 
 from prospecting.calc.local_map import (
+    FlatMap,
     FlatPlace,
     distance_m,
     flat_map,
@@ -113,4 +114,44 @@ def test_lengths_are_written_in_the_readers_unit():
     assert length_text(99.6, in_feet=False) == "100 m"
     assert length_text(30.47, in_feet=True) == "100 ft"
     assert length_text(3048.0, in_feet=True) == "1.9 miles"
+    # 1 mile = 1,609.344 m (NIST Special Publication 811, appendix B.8).
+    assert length_text(1609.344, in_feet=True) == "1 mile"
     assert length_text(0.0, in_feet=True) == "0 ft"
+
+
+@pytest.mark.parametrize("longest", [0, -1.0, math.nan])
+def test_nothing_has_no_scale_bar(longest):
+    with pytest.raises(ValueError, match="a scale bar has a length"):
+        round_length(longest)
+
+
+def test_the_south_pole_is_a_place_and_beyond_it_is_none():
+    assert metres_per_degree(-90)[1] == pytest.approx(0, abs=1e-6)
+    with pytest.raises(ValueError, match="between -90 and 90"):
+        metres_per_degree(-90.001)
+
+
+@pytest.mark.parametrize(
+    ("side_m", "is_too_wide"), [(99_999.9, False), (100_000.0, False), (100_000.1, True)]
+)
+def test_a_sketch_is_too_wide_beyond_a_hundred_kilometres_either_way(side_m, is_too_wide):
+    assert FlatMap((), side_m, 1.0, 0.0).is_too_wide is is_too_wide
+    assert FlatMap((), 1.0, side_m, 0.0).is_too_wide is is_too_wide
+
+
+@pytest.mark.parametrize(
+    ("metres", "in_feet", "text"),
+    [
+        # Halfway between 99 and 100, two figures are 100, and no power of ten.
+        (99.4, False, "99 m"),
+        (99.5, False, "100 m"),
+        (0.001, False, "0.001 m"),
+        (999.4, False, "1000 m"),
+        (1000, False, "1 km"),
+        # A statute mile has 5280 international feet of 0.3048 m (NIST Special Publication 811).
+        (5280 * 0.3048 - 0.1, True, "5300 ft"),
+        (5280 * 0.3048, True, "1 mile"),
+    ],
+)
+def test_a_length_changes_its_unit_where_the_larger_one_begins(metres, in_feet, text):
+    assert length_text(metres, in_feet=in_feet).removesuffix("s") == text

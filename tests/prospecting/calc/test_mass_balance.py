@@ -131,3 +131,10 @@ def test_refuses_masses_that_cannot_be(call):
 @pytest.mark.parametrize(("tails", "is_more"), [("900", False), ("909", False), ("909.1", True)])
 def test_products_outweigh_their_feed_beyond_a_reading_error(tails, is_more):
     assert mass_balance.outweigh_feed(Decimal(910), [Decimal("10.1"), Decimal(tails)]) is is_more
+
+
+def test_nothing_asked_for_or_lost_is_no_mistake():
+    assert mass_balance.portions_need(Decimal(900), 0, Decimal(900)).needed_g == 0
+    assert mass_balance.loss_share(Decimal(0), Decimal(10)) == 0
+    # Nothing came out of one of two pans: all of it is lost.
+    assert mass_balance.step_loss_g([Decimal(100), Decimal(0)], [Decimal(0)]) == 100

@@ -205,3 +205,89 @@ def test_a_blank_on_the_limit_is_not_above_it():
 def test_refuses_checks_that_cannot_be(make, says):
     with pytest.raises(ValueError, match=says):
         make()
+
+
+def test_an_sd_of_nothing_is_one_and_below_it_is_none():
+    line = qc.PrecisionLine((1.0, 2.0), (0.0, 0.1), slope=0.1, intercept=-0.1, left_out=0)
+    assert line.sd_at(1.0) == pytest.approx(0.0)
+    assert qc.PrecisionLine((1.0,), (0.1,), slope=0.1, intercept=0.0, left_out=0).sd_at(0.0) == 0.0
+    with pytest.raises(ValueError, match="sd below zero"):
+        line.sd_at(0.9)
+
+
+@pytest.mark.parametrize(
+    ("slope", "intercept", "has_limit"),
+    # Two sds as large as the grade: 2 x 1.4826 / sqrt(2) x 0.48 is just over 1, x 0.47 just under.
+    [(0.47, 0.01, True), (0.48, 0.01, False), (0.1, 0.0, False), (0.1, -0.01, False), (0.1, 0.001, True)],
+)
+def test_a_line_has_a_detection_limit_only_where_it_meets_two_sds(slope, intercept, has_limit):
+    line = qc.PrecisionLine((1.0,), (0.1,), slope, intercept, 0)
+    assert (line.detection_limit is not None) is has_limit
+    if has_limit:
+        assert line.precision_at(line.detection_limit) == pytest.approx(1)
+
+
+def test_groups_of_one_pair_are_groups():
+    found = qc.thompson_howarth([1.0, 3.0], [1.2, 3.6], group_size=1)
+    # By hand: means 1.1 and 3.3, differences 0.2 and 0.6.
+    assert (found.slope, found.left_out) == (pytest.approx(0.4 / 2.2), 0)
+    for pairs, size in ((2, 0), (1, 1), (3, 2)):
+        with pytest.raises(ValueError, match="do not fill two groups"):
+            qc.thompson_howarth([1.0, 3.0, 4.0][:pairs], [1.2, 3.6, 4.1][:pairs], group_size=size)
+
+
+@pytest.mark.parametrize("level", [0.0, 1.0, 1.5])
+def test_a_level_lies_between_nothing_and_all(level):
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        qc.carry_over([0.004, 0.009, 0.054], [0.1, 1.0, 10.0], level)
+
+
+def test_a_pair_on_the_limit_is_within_it():
+    # By hand: |9 - 11| / (9 + 11) is a tenth.
+    found = qc.duplicate_precision([9.0, 9.0], [11.0, 11.1])
+    assert (found.share_within(0.1), found.share_within(0.0999)) == (0.5, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("difference", "significant"), [(0.5, False), (0.51, True), (-0.5, False), (-0.51, True)]
+)
+def test_a_bias_is_significant_beyond_its_uncertainty_and_not_at_it(difference, significant):
+    # ERM Application Note 1 (2010), from memory: where the difference exceeds the expanded uncertainty.
+    assert qc.Bias(2.0, difference, 0.1, 0.5, 5.0).is_significant is significant
+
+
+@pytest.mark.parametrize(("low", "shown"), [(0.0, False), (1e-9, True), (-0.01, False)])
+def test_carry_over_is_shown_where_the_whole_interval_lies_above_nothing(low, shown):
+    assert qc.CarryOver(0.0, 0.1, low, 0.2, 0.95).is_shown is shown
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: qc.bias([1.0, 2.0], 1.0, 0.1, coverage_factor=0.0),
+        lambda: qc.bias([1.0, 2.0], 1.0, -0.1),
+        lambda: qc.flagged_blanks([0.1], 0.0),
+        lambda: qc.flagged_blanks([0.1], 0.1, factor=0.0),
+        lambda: qc.scores(5.1, 5.0, sd_for_assessment=0.0, u_result=0.1, u_certified=0.1),
+        lambda: qc.scores(5.1, 5.0, sd_for_assessment=0.1, u_result=-0.1, u_certified=0.1),
+    ],
+)
+def test_factors_and_limits_of_nothing_are_refused(call):
+    with pytest.raises(ValueError, match="above zero|cannot be negative"):
+        call()
+
+
+@pytest.mark.parametrize(
+    ("z", "rule"),
+    # Western Electric (1956): a rule counts what lies beyond its limit, and so not what lies on it.
+    [
+        ([3.0], "rule1_beyond_3"),
+        ([-3.0], "rule1_beyond_3"),
+        ([2.0, 0.0, 2.0], "rule2_2_of_3_beyond_2"),
+        ([2.5, 0.0, 2.0], "rule2_2_of_3_beyond_2"),
+    ],
+)
+def test_a_result_on_a_limit_breaks_no_rule(z, rule):
+    assert qc.broken_rules(z)[rule] == []
+    further = [score * 1.01 for score in z]
+    assert qc.broken_rules(further)[rule] == [len(z) - 1]

@@ -183,3 +183,22 @@ def test_the_step_of_a_sum_spreads_like_its_weighings():
     assert rb.reading_sd(float(step)) ** 2 == pytest.approx(5 * rb.reading_sd(1.0) ** 2)
     with pytest.raises(ValueError, match="at least"):
         rb.step_of_sum([], 1)
+
+
+@pytest.mark.parametrize("step", [-0.1, math.inf, math.nan])
+def test_refuses_a_scale_step_that_is_none(step):
+    with pytest.raises(ValueError, match="0 or more"):
+        rb.reading_sd(step)
+
+
+def test_a_scale_without_steps_adds_no_spread():
+    assert rb.reading_sd(0) == 0
+
+
+def test_one_weighing_is_a_sum_and_an_error_of_nothing_is_none():
+    assert rb.step_of_sum([Decimal("0.1")], 1) == Decimal("0.1")
+    with pytest.raises(ValueError, match="needed at least"):
+        rb.step_of_sum([Decimal("0.1")], 0)
+    assert Measured(5.0, {"scale": 0.0}).relative_sd == 0
+    with pytest.raises(ValueError, match="0 or more"):
+        Measured(5.0, {"scale": -0.01})

@@ -144,3 +144,37 @@ def test_days_left_and_portions():
     assert [portions_in(D(mass), D(500)) for mass in (0, 1, 500, 501)] == [0, 1, 1, 2]
     with pytest.raises(ValueError, match="more than nothing"):
         portions_in(D(1), D(0))
+
+
+@pytest.mark.parametrize(("on_hand", "is_short"), [("990", False), ("989.99", True)])
+def test_a_zone_is_short_when_over_a_hundredth_of_the_new_lot_is_missing_of_it(on_hand, is_short):
+    # Our own limit; the whole lot is of one zone here, so what is missing of it is what the blend is short by.
+    (zone,) = propose_blend([lot("A", on_hand, north=100)], {"north": D(1)}, D(1000)).zones
+    assert zone.is_short is is_short
+
+
+def test_one_day_to_look_back_on_is_enough_and_none_used_up_never_ends():
+    assert days_left(0, used=1, over_days=1) == 0
+    assert days_left(12, used=3, over_days=1) == 4
+    assert days_left(12, used=0, over_days=1) is None
+    for portions, used, over_days in ((-1, 1, 1), (1, -1, 1), (1, 1, 0)):
+        with pytest.raises(ValueError, match="cannot be"):
+            days_left(portions, used=used, over_days=over_days)
+
+
+@pytest.mark.parametrize(
+    ("total", "is_taken"),
+    [("1.000001", True), ("1.0000011", False), ("0.999999", True), ("0.9999989", False)],
+)
+def test_shares_add_up_to_the_whole_within_a_millionth(total, is_taken):
+    call = ([lot("A", 5000, north=100)], {"north": D(total)}, D(1000))
+    if is_taken:
+        assert propose_blend(*call).mass_g == 1000
+    else:
+        with pytest.raises(ValueError, match="add up to 1"):
+            propose_blend(*call)
+
+
+@pytest.mark.parametrize(("mass_g", "portions"), [("908", 2), ("908.01", 3), ("907.99", 2)])
+def test_a_last_portion_counts_whole(mass_g, portions):
+    assert portions_in(D(mass_g), D(454)) == portions

@@ -96,3 +96,49 @@ class TestJumpAgainstPans:
     def test_needs_something_on_both_sides(self):
         assert jump_against_pans([]) is None
         assert jump_against_pans(pairs((0, 2), (4100, 0))) is None
+
+
+@pytest.mark.parametrize("pairs_of_nothing", [[], [(Decimal(0), Decimal(4))], [(Decimal(4000), Decimal(0))]])
+def test_readings_of_nothing_show_no_jump(pairs_of_nothing):
+    assert jump_of_pairs(pairs_of_nothing) is None
+
+
+@pytest.mark.parametrize(
+    ("read", "times"),
+    [("299.9", None), ("300", 1000), ("3000", 1000), ("3000.1", None), ("0.0033", 1000), ("0.0034", None)],
+)
+def test_a_jump_of_a_thousand_is_three_hundred_to_three_thousand_times(read, times):
+    # Our own limits; ppb is a thousandth of ppm by its name.
+    jump = jump_against([Decimal(read)], [Decimal(1)])
+    assert (jump and jump.times) == times
+
+
+@pytest.mark.parametrize(
+    ("read", "times"),
+    [("51.4", 34), ("51.5", None), ("22.9", 34), ("22.8", None), ("0.0195", 34), ("0.0194", None)],
+)
+def test_a_jump_of_ounces_lies_within_half_as_much_again(read, times):
+    # 240/7 g/t to the troy ounce per short ton (NIST Handbook 44, Appendix C, from memory): by 1.5 that is 22.86 to 51.43.
+    jump = jump_of_pairs([(Decimal(read), Decimal(1))])
+    assert (jump and jump.times) == times
+
+
+@pytest.mark.parametrize(
+    ("panned", "times"), [("0.82", 1000), ("0.81", None), ("6.15", 1000), ("6.16", None)]
+)
+def test_a_pan_catches_a_fifth_of_the_gold_to_half_as_much_again(panned, times):
+    # 4100 read for 4.1: by hand a fifth of 4.1 is 0.82, and one and a half times it 6.15.
+    jump = jump_against_pans(pairs((4100, panned)))
+    assert (jump and jump.times) == times
+
+
+def test_a_grade_is_held_between_two_others_and_not_by_one():
+    assert Others(decimals(1, 2, 3)).hold(Decimal(2))
+    assert not Others(decimals(1, 2, 3)).hold(Decimal(1))
+    assert not Others(decimals(1, 3)).hold(Decimal(2))
+    assert Others(decimals(0, 4)).of(Decimal(4)) == []
+
+
+@pytest.mark.parametrize(("grade", "others"), [(9, [1, Decimal("1.5"), 2]), (2, [1, 1, 1]), (1, [2, 2, 2])])
+def test_the_others_of_a_grade_leave_out_itself_alone(grade, others):
+    assert Others(decimals(1, 2)).of(Decimal(grade)) == others

@@ -296,6 +296,8 @@ def test_an_imperial_gallon_is_a_fifth_larger():
         ("0 mL/L", "control"),
         ("1 mL per L per day", "not a dose"),
         ("a drop in a bucket", "no number"),
+        ("5 mL /", "The amount of water is missing"),
+        ("5 mL in 1000000 L", "a million litres or more"),
     ],
 )
 def test_refuses_a_dose_with_a_sentence(text, says):
@@ -633,3 +635,79 @@ def test_everything_shown_has_the_readers_mark():
         assert units.format_temperature(Decimal("15.3")) == "15,3 °C (59,5 °F)"
         assert units.format_number(Decimal("1.6500"), 4) == "1,65"
         assert units.format_number(None, 1) == ""
+
+
+@pytest.mark.parametrize(
+    ("mass_g", "unit", "text"),
+    # Our own limits: below a tenth of a pound or of a kilogram grams are read more easily.
+    [("44.9", "lb", "44.9 g"), ("45", "lb", "0.099 lb"), ("99.9", "kg", "99.9 g"), ("100", "kg", "0.1 kg")],
+)
+def test_a_mass_is_shown_in_its_unit_from_a_tenth_of_it(mass_g, unit, text):
+    assert units.format_mass(Decimal(mass_g), unit) == text
+
+
+@pytest.mark.parametrize(
+    ("ml_per_l", "poured"),
+    # By hand, into 10 L: 2.5 mL and 2.49 mL, which is 49.8 drops of 0.05 mL.
+    [("0.25", "2.5 mL (0.51 tsp)"), ("0.249", "50 drops"), ("0", "none")],
+)
+def test_drops_are_counted_under_two_and_a_half_millilitres(ml_per_l, poured):
+    assert units.tub_amounts(Decimal(ml_per_l), 10_000).as_poured() == poured
+
+
+def test_a_tub_without_water_takes_none_and_one_of_less_is_none():
+    assert units.tub_amounts(Decimal("0.4"), 0).as_poured() == "none"
+    for dose, water in ((Decimal("-0.1"), 9000), (Decimal("0.4"), -1)):
+        with pytest.raises(ValueError, match="cannot be negative"):
+            units.tub_amounts(dose, water)
+
+
+def test_as_much_additive_as_water_is_the_most():
+    assert units.parse_dose("1 L in 1 L").ml_per_l == 1000
+    with pytest.raises(ValueError, match="more additive than water"):
+        units.parse_dose("1.001 L in 1 L")
+
+
+@pytest.mark.parametrize(
+    ("text", "reads"),
+    [("100 °C", True), ("100.1 °C", False), ("212 °F", True), ("212.2 °F", False), ("31.9 °F", False)],
+)
+def test_water_is_liquid_up_to_its_boiling_point(text, reads):
+    if reads:
+        assert units.parse_temperature(text, "°C").canonical == 100
+    else:
+        with pytest.raises(ValueError, match="ice or steam"):
+            units.parse_temperature(text, "°C")
+
+
+@pytest.mark.parametrize(
+    ("g_per_t", "text"), [("9.999", "10.0 g/t"), ("99", "99.0 g/t"), ("100", "100 g/t"), ("0", "0 g/t")]
+)
+def test_a_grade_of_three_figures_needs_no_decimal(g_per_t, text):
+    assert units.format_grade(Decimal(g_per_t), "g_per_t") == text
+
+
+@pytest.mark.parametrize(
+    ("fraction", "text"),
+    [
+        ("0.99949", "99.9 %"),
+        ("0.9995", "over 99.9 %"),
+        ("0.99951", "over 99.9 %"),
+        ("0.0001", "0.01 %"),
+        ("0.000099", "under 0.01 %"),
+    ],
+)
+def test_a_share_near_all_or_nothing_is_said_by_its_limit(fraction, text):
+    assert units.format_share(Decimal(fraction)) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "grams"), [("1 2/3 lb", "755.98728"), ("1 3/3 lb", None), ("1 4/3 lb", None)]
+)
+def test_a_whole_and_a_fraction_of_a_whole_or_more_reads_two_ways(text, grams):
+    # By hand: 5/3 of 453.59237 g; one and four thirds may be 7/3 or a slip of 1 1/4.
+    if grams:
+        assert round(units.parse_mass(text, "lb").canonical, 5) == Decimal(grams)
+    else:
+        with pytest.raises(ValueError, match="two ways"):
+            units.parse_mass(text, "lb")

@@ -243,3 +243,62 @@ class TestSettle:
         found = settle([plus(value, 73)], asked="mean")
         assert (found.rule, found.value) == ("mean", None)
         assert found.why.startswith("No reading of the whole sample")
+
+
+class TestBoundOfTheParts:
+    def test_one_above_and_one_below_bound_nothing(self):
+        with pytest.raises(NoValue, match="nothing bounds the grade"):
+            screen_bound([plus(above, 1000, "20"), minus(below, "0.01", "980")])
+
+    def test_both_below_reach_down_to_nothing(self):
+        # By hand: (25 x 0.5 + 975 x 0.01) / 1000 = 0.02225 at most.
+        found = screen_bound([plus(below, "0.5", "25"), minus(below, "0.01", "975")])
+        assert found.between[0] == 0
+        assert (found.symbol, found.limit) == ("below", Decimal("0.02225"))
+
+
+@pytest.mark.parametrize(("re_run", "symbol"), [("10", "value"), ("9.99", "above")])
+def test_a_reading_above_its_limit_gives_way_to_a_re_run_that_found_at_least_as_much(re_run, symbol):
+    assert first_value([above(10), value(re_run)]).symbol == symbol
+
+
+@pytest.mark.parametrize(
+    ("read", "printed", "disagrees"),
+    [
+        ("10", "9.9", False),
+        ("10", "9.89", True),
+        ("9.9", "10", False),
+        ("9.89", "10", True),
+        ("0", "0", False),
+    ],
+)
+def test_a_printed_total_may_be_one_percent_off(read, printed, disagrees):
+    # One percent of the larger (our own limit for rounding), on either side.
+    assert disagrees_with_printed(first_value([value(read)]), value(printed)) is disagrees
+
+
+@pytest.mark.parametrize(
+    ("found", "limit", "grade", "note"),
+    # By hand, a mean of two: least found / 2, most (found + limit) / 2.
+    [
+        ("4", "0.0001", "2.00", "three figures"),
+        ("3.96", "0.03", "1.98", "less than 1 %"),
+        ("3.96", "0.042", "2.0", "two figures"),
+        ("2.46", "0.042", None, None),
+    ],
+)
+def test_what_hides_below_a_limit_is_told_by_how_much_it_could_add(found, limit, grade, note):
+    if grade is None:
+        with pytest.raises(NoValue, match="no single figure"):
+            mean_value([value(found), below(limit)])
+    else:
+        mean = mean_value([value(found), below(limit)])
+        assert mean.grade == Decimal(grade)
+        assert note in mean.note
+
+
+def test_two_plus_fractions_are_one_too_many():
+    parts = [plus(value, 70), plus(value, 71), minus(value, 3)]
+    with pytest.raises(NoValue, match="assayed whole, once, but 2"):
+        screen_parts(parts)
+    assert screen_parts([parts[0], parts[2]]).plus.grade == 70

@@ -108,3 +108,18 @@ def test_the_bound_holds_for_every_mass_below_the_step(gold, hidden):
     step = Decimal("0.1")
     bound = left_in_tails(gold, None, tails_step_mg=step)
     assert bound.low <= left_in_tails(gold, hidden).low <= bound.high
+
+
+@pytest.mark.parametrize(
+    ("second", "step", "asks"),
+    # Three steps of a scale of 0.1 mg are 0.3 mg; without its step a tenth of the mean, by hand 1.0 of 9.5 and 10.5.
+    [("12.6", "0.1", False), ("12.7", "0.1", True), ("12.0", "0.1", False), ("11.9", "0.1", True)],
+)
+def test_two_readings_already_may_lie_too_far_apart(second, step, asks):
+    assert bool(readings_apart(mg("12.3", second), Decimal(step))) is asks
+
+
+@pytest.mark.parametrize(("second", "asks"), [("10.5", False), ("10.6", True)])
+def test_without_a_step_readings_may_differ_by_a_tenth_of_their_mean(second, asks):
+    assert bool(readings_apart(mg("9.5", second))) is asks
+    assert readings_apart(mg("9.5")) == ""

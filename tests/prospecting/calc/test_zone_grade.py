@@ -15,6 +15,7 @@ from prospecting.calc.zone_grade import (
     mean_day,
     mean_grade,
     recovery_between,
+    total_share,
 )
 
 DAY = datetime.date(2026, 5, 3)
@@ -126,3 +127,25 @@ def test_the_mean_day_follows_the_shares():
 
 def test_a_single_day_stays_that_day_whatever_its_share():
     assert mean_day([(DAY, Decimal("0.000000000001"))]) == DAY
+
+
+@pytest.mark.parametrize(
+    ("shares", "total"),
+    [
+        ([], 0),
+        ([Decimal("0.4"), Decimal("0.6")], 1),
+        # What floats add beyond the whole is rounding, up to a billionth.
+        ([0.7, 0.2, 0.1 + 1e-10], 1.0),
+        ([0.7, 0.2], pytest.approx(0.9)),
+    ],
+)
+def test_digs_together_make_up_so_much_of_a_lot(shares, total):
+    assert total_share(shares) == total
+
+
+@pytest.mark.parametrize(
+    "shares", [[Decimal("0.5"), Decimal("0.500000001")], [0.5, 0.5 + 2e-9], [Decimal("-0.1")]]
+)
+def test_digs_never_make_up_more_than_the_lot_or_less_than_nothing(shares):
+    with pytest.raises(ValueError, match="between nothing and the whole"):
+        total_share(shares)

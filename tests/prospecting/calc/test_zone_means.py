@@ -51,3 +51,25 @@ def test_the_middle_dig_is_not_told_where_a_limit_may_hide_it():
 def test_nonsense_is_refused(grades):
     with pytest.raises(ValueError, match="one for each"):
         means_of_digs(grades, [False] * len(grades))
+
+
+@pytest.mark.parametrize(
+    ("grades", "below"),
+    [([0.5, 2.0, 2.0], [True, False, False]), ([0.5, 0.0, 2.0], [True, False, False])],
+)
+def test_no_line_through_detects_that_have_no_spread_or_no_logarithm(grades, below):
+    found = means_of_digs(grades, below)
+    assert found.line_through_detects is None
+    assert found.plain_low <= found.kaplan_meier <= found.plain_high
+
+
+def test_three_digs_are_enough_for_an_interval_and_the_lognormal_mean():
+    found = means_of_digs([1.0, 2.0, 4.0], [False] * 3)
+    assert found.bootstrap is not None and found.lognormal is not None
+    # Two do not tell how far digs lie apart.
+    assert means_of_digs([1.0, 2.0], [False] * 2).bootstrap is None
+
+
+def test_a_middle_dig_just_at_the_highest_limit_may_lie_below_it():
+    assert means_of_digs([1.0, 1.0, 2.0], [True, False, False]).median is None
+    assert means_of_digs([1.0, 1.01, 2.0], [True, False, False]).median == 1.01

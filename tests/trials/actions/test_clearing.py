@@ -1,9 +1,13 @@
 import datetime
 from decimal import Decimal
+from io import BytesIO
 
 import pytest
 from django.core.exceptions import PermissionDenied
+from django.core.files.uploadedfile import SimpleUploadedFile
+from PIL import Image
 
+from prospecting.actions.photos import keep_photo
 from prospecting.actions.refusal import Refused
 from prospecting.models import JournalEntry
 from tests.make import make_member
@@ -240,3 +244,14 @@ def test_a_guest_changes_nothing():
     test = make_test()
     with pytest.raises(PermissionDenied):
         change(test, question="Mine?", recorded_by=make_member("guest"))
+
+
+def test_a_photo_alone_is_a_reading_and_a_figure_needs_no_photo(settings, tmp_path):
+    settings.MEDIA_ROOT = tmp_path
+    data = BytesIO()
+    Image.new("RGB", (40, 30), "grey").save(data, "PNG")
+    member = make_member()
+    photo = keep_photo(upload=SimpleUploadedFile("tub.png", data.getvalue()), added_by=member)
+    tub = make_test(member).tubs.first()
+    assert read(tub, 5, None, photo=photo).value is None
+    assert read(tub, 10, 40).photo is None

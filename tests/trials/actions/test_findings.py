@@ -1,11 +1,14 @@
 import pytest
 from django.core.exceptions import PermissionDenied
+from django.utils import timezone
 
 from prospecting.actions.refusal import Refused
 from prospecting.models import JournalEntry
 from tests.make import DAY, make_member
+from tests.trials.actions.test_clearing import make_test
 from tests.trials.make_trial import make_draft, make_running
 from trials.actions import planning
+from trials.actions.clearing import end_test
 from trials.actions.findings import Evidence, FrozenFigures, keep_finding, replace_finding, take_back_finding
 from trials.models import Finding, FindingEvidence, Trial
 
@@ -122,3 +125,27 @@ def test_a_guest_writes_nothing(closed):
     ):
         with pytest.raises(PermissionDenied):
             act()
+
+
+def test_a_clearing_test_still_being_watched_is_no_evidence_yet():
+    member = make_member()
+    test = make_test(member)
+
+    def conclude() -> Finding:
+        return keep_finding(
+            about="additive",
+            stand="do",
+            sentence="Let it settle for an hour.",
+            concluded_by="All of us",
+            concluded_on=DAY,
+            evidence=Evidence([], [test], lambda record: SAID, {}),
+            recorded_by=member,
+        )
+
+    before = JournalEntry.objects.count()
+    with pytest.raises(Refused) as refusal:
+        conclude()
+    assert (refusal.value.code, refusal.value.field) == ("not_ended", "clearing_tests")
+    assert (Finding.objects.count(), JournalEntry.objects.count()) == (0, before)
+    end_test(test=test, ended_at=timezone.now(), recorded_by=member)
+    assert conclude().evidence.get().clearing_test == test

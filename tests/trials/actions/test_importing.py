@@ -12,7 +12,7 @@ from tests import make
 from tests.trials.make_trial import make_additive
 from trials.actions.importing import ImportedTrial, import_trial
 from trials.frames.verdicts import verdict_of
-from trials.models import Run, Trial
+from trials.models import Judging, Run, Trial
 from trials.readers.run_table import read_run_table
 
 pytestmark = pytest.mark.django_db
@@ -168,3 +168,21 @@ def test_a_square_or_several_are_known_again_and_two_treatments_make_none(rows, 
     trial = bring_in(_masses(rows))
     assert trial.design == design
     assert ("places are taken out like blocks" in trial.note) == (design == "latin")
+
+
+def test_places_typed_in_are_one_judging_a_row_without_the_pans_that_failed():
+    head = "treatment,block,place,state,why\n"
+    rows = (
+        "rinse,A,1,,\nwater,A,2,,\nrinse,B,1,,\nwater,B,1,,\n"
+        # Of the last row one pan is left: there was nothing to judge.
+        "rinse,C,1,,\nwater,C,,failed,tub knocked over\n"
+    )
+    trial = bring_in(head + rows, outcome=Trial.Outcome.PLACES)
+    judgings = Judging.objects.filter(block__trial=trial)
+    assert sorted(judging.block.number for judging in judgings) == [1, 2]
+    first, second = (
+        sorted(judging.places.values_list("place", flat=True))
+        for judging in judgings.order_by("block__number")
+    )
+    assert (first, second) == ([1, 2], [1, 1])
+    assert trial.state == Trial.State.CLOSED

@@ -7,7 +7,7 @@ from tests import make
 from tests.trials.make_judging import all_alike, close, in_order, judge, make_look, make_rows
 from tests.trials.make_trial import log, make_draft, make_running
 from trials.actions import judging, planning, running
-from trials.actions.judging import Look
+from trials.actions.judging import Look, why_unjudged
 from trials.models import Judging, PanPlace, Trial
 
 pytestmark = pytest.mark.django_db
@@ -198,3 +198,11 @@ def test_a_bridge_is_not_judged_by_place():
     with pytest.raises(Refused, match="nothing could be carried over"):
         make_bridge(old, new, outcome=Trial.Outcome.PLACES)
     assert make_draft(outcome=Trial.Outcome.PLACES).outcome == Trial.Outcome.PLACES
+
+
+def test_nothing_is_left_undone_once_every_row_is_judged_or_where_nothing_is_judged_by_place(trial):
+    for block in trial.blocks.all():
+        assert why_unjudged(trial)
+        judge(block, all_alike)
+    assert why_unjudged(trial) == ""
+    assert why_unjudged(make_running()) == ""

@@ -115,3 +115,15 @@ def test_a_guest_and_a_void_run_keep_no_mud():
     running.void_run(run=run, reason="wrong lot", voided_by=member)
     error = refused(lambda: mud.correct_mud(kept=kept, mud=found(member), reason="x", recorded_by=member))
     assert error.code == "run_void"
+
+
+def test_a_run_that_was_voided_keeps_no_mud():
+    member = make.make_member()
+    run = running.log_test_pan(
+        lot=make.make_lot("5000"), portion=PORTION, result=make_result(member), recorded_by=member
+    )
+    running.void_run(run=run, reason="wrong lot", voided_by=member)
+    before = JournalEntry.objects.count()
+    error = refused(lambda: mud.log_run_mud(run=run, mud=found(member), recorded_by=member))
+    assert error.code == "run_void"
+    assert (SettledMud.objects.count(), JournalEntry.objects.count()) == (0, before)

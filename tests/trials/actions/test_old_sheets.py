@@ -313,3 +313,13 @@ def test_masses_close_whatever_the_list(keeper, rows, nothing_left):
             take_back_old_sheet(sheet=sheet, reason="again", voided_by=keeper)
             assert not Lot.objects.standing().filter(made_by__old_sheet=sheet).exists()
         transaction.set_rollback(True)
+
+
+@pytest.mark.django_db
+def test_a_bucket_panned_to_its_end_leaves_nothing_to_discard(keeper):
+    lines = [line(2, "a", "4", "2", "1"), line(3, "a", "", "2", "1.5"), line(4, "b", "5", "2", "1")]
+    make_old_sheet(member=keeper, lines=lines, nothing_left=True)
+    discards = Step.objects.filter(kind=Step.Kind.DISCARD)
+    # Of 4 kg two pans took all; of 5 kg one took 2.
+    assert [draw.mass_g for step in discards for draw in step.draws.all()] == [3000]
+    assert not Lot.objects.filter(kind=Lot.Kind.BUCKET, on_hand_g__gt=0).exists()

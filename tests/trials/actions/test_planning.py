@@ -268,3 +268,39 @@ def test_a_draft_on_a_void_lot_is_refused():
     lot.refresh_from_db()
     with refuses("lot_void"):
         make_draft(lot=lot)
+
+
+def test_a_change_of_a_draft_that_changes_nothing_leaves_no_line():
+    trial = make_draft()
+    before = JournalEntry.objects.count()
+    planning.change_trial(trial=trial, recorded_by=trial.recorded_by, question=trial.question)
+    assert JournalEntry.objects.count() == before
+    planning.change_trial(trial=trial, recorded_by=trial.recorded_by, question="Does it help much?")
+    assert JournalEntry.objects.about(trial).first().changes["question"] == [
+        "Does it help?",
+        "Does it help much?",
+    ]
+
+
+def test_a_draft_has_no_key_and_no_end():
+    trial = make_draft()
+    with refuses("no_plan"):
+        planning.open_key(trial=trial, member=trial.mixer)
+    with refuses("not_running"):
+        planning.close_trial(trial=trial, closed_by=trial.recorded_by, reason="no time")
+    assert Trial.objects.get().state == Trial.State.DRAFT
+
+
+def test_whoever_cannot_record_is_no_mixer():
+    trial = make_draft()
+    with refuses("mixer"):
+        planning.change_trial(trial=trial, recorded_by=trial.recorded_by, mixer=make.make_member("guest"))
+    with refuses("mixer"):
+        make_draft(mixer=make.make_member("guest"))
+    assert Trial.objects.get().mixer == trial.mixer
+
+
+def test_one_treatment_alone_is_no_trial():
+    trial = make_draft(names=("plain water",))
+    with refuses("too_few_treatments"):
+        fix(trial)

@@ -7,7 +7,7 @@ from prospecting.actions.material import recomputed_on_hand_g
 from prospecting.actions.refusal import Refused
 from prospecting.models import JournalEntry, Step
 from tests import make
-from tests.trials.make_trial import PORTION, log, make_bridge, make_result, make_running
+from tests.trials.make_trial import PORTION, log, make_bridge, make_closed, make_result, make_running
 from trials.actions import planning, running
 from trials.models import Run, Trial
 
@@ -322,3 +322,46 @@ def test_a_bridge_s_refusal_does_not_name_the_lot_that_is_its_key():
     sentence = " ".join(caught.value.messages)
     assert planned.blind_code in sentence
     assert old.code not in sentence and new.code not in sentence
+
+
+def test_nothing_is_logged_in_a_trial_that_is_closed():
+    member = make.make_member()
+    trial = make_running()
+    planned = trial.planned_runs.first()
+    planning.close_trial(trial=trial, closed_by=trial.recorded_by, reason="the creek ran dry")
+    with refuses("trial_closed"):
+        log(planned, member)
+    assert not Run.objects.exists()
+
+
+def test_a_measured_portion_is_weighed_before_its_run_is_logged():
+    member = make.make_member()
+    planned = make_running().planned_runs.first()
+    before = JournalEntry.objects.count()
+    with refuses("portion_missing"):
+        running.log_run(planned=planned, result=make_result(member), recorded_by=member)
+    assert (Run.objects.count(), JournalEntry.objects.count()) == (0, before)
+
+
+def test_a_portion_the_lot_no_longer_holds_is_refused_in_the_lot_s_own_words():
+    # Three blocks of two want 2724 g of 2800; half a kilo was taken elsewhere since.
+    member = make.make_member()
+    lot = make.make_lot("2800", member=member)
+    trial = make_running(lot=lot)
+    first, *others = trial.planned_runs.all()
+    for planned in others:
+        log(planned, member)
+    pan(lot, member)
+    with pytest.raises(Refused) as refusal:
+        log(first, member)
+    assert refusal.value.code == "too_little_on_hand"
+    assert lot.code in refusal.value.messages[0]
+
+
+def test_a_block_is_closed_once():
+    member = make.make_member()
+    block = make_closed(lambda planned: "8.0").blocks.first()
+    before = JournalEntry.objects.count()
+    with refuses("closed_already"):
+        running.close_block(block=block, closed_by=member)
+    assert JournalEntry.objects.count() == before

@@ -12,6 +12,7 @@ from trials.calc.across_trials import (
     DoseTried,
     dose_groups,
     least_over_trials,
+    shared_level,
     summary_of_ratios,
 )
 from trials.calc.bridge import LogRatio
@@ -161,3 +162,14 @@ def test_one_trial_below_doses_that_several_do_not_show_counts_for_nothing():
     found = least_over_trials(tried)
     assert (found.repeated, found.single, found.below) == (None, 0.4, 0.1)
     assert least_over_trials([DoseTried(0.1, 3, False)]).below is None
+
+
+@pytest.mark.parametrize(("comparisons", "level"), [(1, 0.95), (2, 0.975), (5, 0.99)])
+def test_so_many_intervals_share_out_one_error(comparisons, level):
+    # Bonferroni: 5 % over so many.
+    assert shared_level(comparisons) == pytest.approx(level)
+
+
+def test_an_error_shared_out_over_nothing_is_refused():
+    with pytest.raises(ValueError, match="at least 1"):
+        shared_level(0)

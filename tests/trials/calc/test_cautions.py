@@ -12,6 +12,7 @@ from trials.calc.cautions import (
     LEVEL,
     Runs,
     apart,
+    beyond_margin,
     differs_enough,
     drift,
     goes_with,
@@ -198,3 +199,42 @@ def test_a_fault_as_large_as_a_treatment_is_mostly_found():
         gold[7] += 70
         found["nugget"] += getattr(apart(Runs(gold, names, blocks)), "run", None) == 7
     assert min(found.values()) >= 18, found
+
+
+def test_one_treatment_with_a_single_run_left_goes_with_nothing():
+    # Two of water and one of rinse: no shuffle could tell the treatment from the run.
+    assert goes_with([5, 10, 7], ["water", "water", "rinse"], [1, 2, 1]) == 1.0
+    assert goes_with([5, 6, 9, 10], ["water", "water", "rinse", "rinse"], [1, 2, 1, 2]) < 1.0
+
+
+def test_blocks_that_nothing_ties_together_have_no_levels_to_compare():
+    runs = Runs(
+        values=[2.0, 3.0, 2.5, 3.5, 4.0, 6.0, 5.0, 6.5],
+        treatments=["water", "rinse"] * 2 + ["soap", "floc"] * 2,
+        blocks=[1, 1, 2, 2, 3, 3, 4, 4],
+    )
+    assert runs.fitted is not None
+    assert runs.block_levels() == {}
+    assert trend_over_blocks(runs) is None
+
+
+@pytest.mark.parametrize(
+    ("ratio", "other", "beyond"),
+    [(1.25, 1.0, False), (1.2501, 1.0, True), (1.0, 1.25, False), (1.0, 1.2501, True), (0.0, 1.3, False)],
+)
+def test_two_ratios_a_margin_apart_are_not_beyond_it(ratio, other, beyond):
+    assert beyond_margin(ratio, other, 1.25) is beyond
+
+
+@pytest.mark.parametrize(("blocks", "level"), [(2, None), (3, 0.0)])
+def test_three_runs_of_each_with_a_panner_of_its_own_cannot_be_told_apart(blocks, level):
+    found = goes_with(
+        ["Ada", "Bo"] * blocks, ["water", "rinse"] * blocks, [number // 2 for number in range(2 * blocks)]
+    )
+    # Of two blocks by hand: four orders, of which two part them as far.
+    assert found == (pytest.approx(0.5, abs=0.02) if level is None else level)
+
+
+def test_a_mean_a_tenth_below_the_largest_is_not_enough_to_matter():
+    assert not differs_enough([10.0, 9.0])
+    assert differs_enough([10.0, 8.99])

@@ -119,3 +119,50 @@ def test_without_colours_the_share_lies_between_guesses_and_without_a_spread_not
 def test_a_share_in_words_lies_between_nothing_and_all(share: float):
     with pytest.raises(ValueError, match="between 0 and 1"):
         share_in_words(share)
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    # Each word reaches to about halfway to the next: 1/10 and 1/5, 1/4 and 1/3, 1/2 and 2/3, 2/3 and 3/4.
+    [
+        (0.0, "next to nothing"),
+        (0.0499, "next to nothing"),
+        (0.05, "a tenth"),
+        (0.15, "a fifth"),
+        (0.225, "a quarter"),
+        (0.29, "a third"),
+        (0.415, "half"),
+        (0.58, "two thirds"),
+        (0.71, "three quarters"),
+        (0.85, "nearly all"),
+        (0.9699, "nearly all"),
+        (0.97, "all"),
+        (1.0, "all"),
+    ],
+)
+def test_a_share_is_said_by_the_nearest_word(share, words):
+    assert share_in_words(share) == words
+
+
+def test_two_runs_show_a_spread_and_one_shows_none():
+    # By hand: 4 and 6 have a mean of 5 and a standard deviation of sqrt(2).
+    assert spread_of_masses([4.0, 6.0]).cv_seen == pytest.approx(math.sqrt(2) / 5)
+    one = spread_of_masses([4.0])
+    assert one.cv_seen is None
+    assert "One control run shows no spread" in one.sentence
+
+
+@pytest.mark.parametrize(("runs", "few"), [(9, True), (10, False)])
+def test_fewer_than_ten_runs_are_few(runs, few):
+    assert ("from so few runs" in spread_of_counts([3, 9, 5, 4, 6, 2, 7, 8, 5, 6][:runs]).sentence) is few
+
+
+def test_no_colours_counted_tell_no_grains():
+    found = spread_of_masses([4.0, 6.0], colours={"fine": 0.0})
+    assert (found.cv_chance, found.grains_per_run) == (None, None)
+
+
+def test_chance_that_explains_half_the_variance_is_most_of_the_spread():
+    # By hand: 6 and 14 have a mean of 10 and a variance of 32; counts of 10 vary by 10, under a third. 7 and 13: 18, over half.
+    assert "comes from elsewhere" in spread_of_counts([6, 14]).sentence
+    assert "most of the spread is chance" in spread_of_counts([7, 13]).sentence

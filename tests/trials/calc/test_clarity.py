@@ -226,3 +226,42 @@ def test_half_the_jars_is_exactly_half(jars):
 def test_refuses_what_tells_nothing(call, said):
     with pytest.raises(ValueError, match=said):
         call()
+
+
+def test_sets_that_no_slurry_brought_together_are_not_compared():
+    times = {name: [5, 9, 14] for name in ("plain", "floc", "soap", "salt")}
+    reached = {name: [1, 1, 1] for name in times}
+    slurries = {"plain": [1] * 3, "floc": [1] * 3, "soap": [2] * 3, "salt": [2] * 3}
+    with pytest.raises(ValueError, match="never stood beside the others"):
+        compare_clearing(times, reached, slurries)
+    slurries["salt"] = [1, 2, 2]
+    assert compare_clearing(times, reached, slurries).df == 3
+
+
+@pytest.mark.parametrize("confidence", [0.0, 1.0])
+def test_no_interval_is_sure_or_without_any_confidence(confidence):
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        clearing_rate(TIMES, READINGS, 100, confidence)
+
+
+@pytest.mark.parametrize(("last", "reached"), [(100, True), (100.1, False)])
+def test_a_jar_just_at_the_target_by_the_last_look_has_reached_it(last, reached):
+    found = time_to_target([0, 10, 20], [400, 200, last], 100)
+    assert found.reached is reached
+    # Reached by the look itself, or longer than it was watched.
+    told = found.time_to_target_min if reached else found.greater_than_min
+    assert told == pytest.approx(20)
+
+
+def test_a_reading_of_nothing_may_stand_where_no_logarithm_is_taken():
+    # A floor needs none; a meter that shows 0 is clear.
+    found = clearing_with_floor([0, 10, 20, 30, 40, 50], [400, 180, 95, 31, 22, 0], 50)
+    assert found.target_reached
+    with pytest.raises(ValueError, match="0 or more"):
+        clearing_with_floor([0, 10, 20, 30, 40, 50], [400, 180, 95, 31, 22, -1], 50)
+
+
+@pytest.mark.parametrize(("times", "said"), [([-0.1, 10, 20], "0 or more"), ([0, 10, 10], "must rise")])
+def test_times_begin_at_nothing_and_rise(times, said):
+    with pytest.raises(ValueError, match=said):
+        clearing_rate(times, [400, 200, 100], 50)

@@ -199,3 +199,84 @@ def test_tubs_are_stirred_one_after_the_other():
 )  # fmt: skip
 def test_many_times_cloudier_than_before_is_doubtful(value, before, rises, doubtful):
     assert doubtful_value(Decimal(value), before and Decimal(before), rises=rises) is doubtful
+
+
+def test_water_that_grows_cloudier_has_no_rate_and_no_floor():
+    curve = turbidity_curve(looks((0, 100), (10, 150), (20, 190), (40, 240), (60, 260), (90, 270)))
+    assert curve.readings == 6
+    assert curve.rate_per_min is curve.floor_ntu is None
+    assert "scatter too much" in curve.why_not
+
+
+@pytest.mark.parametrize(("confidence", "t"), [(0.95, 2.5706), (0.90, 2.0150)])
+def test_a_floor_and_its_rate_are_told_with_students_t(confidence, t):
+    """The two quantiles for 5 degrees of freedom (8 readings less 3 of the curve) from printed tables of Student's t."""
+    minutes, ntu = [0, 5, 10, 20, 30, 45, 60, 90], [500, 372, 290, 196, 158, 136, 131, 128]
+    whole = clarity.clearing_with_floor(minutes, ntu, 128)
+    found = turbidity_curve(looks(*zip(minutes, ntu, strict=True)), confidence)
+    assert found.floor_lower_ntu == pytest.approx(whole.floor_ntu - t * whole.se_floor_ntu, rel=1e-4)
+    assert found.rate_lower == pytest.approx(whole.rate_per_min - t * whole.se_rate_per_min, rel=1e-4)
+    assert found.rate_upper == pytest.approx(whole.rate_per_min + t * whole.se_rate_per_min, rel=1e-4)
+    assert found.half_life_min * found.rate_per_min == pytest.approx(0.693147, rel=1e-5)
+
+
+def test_a_tub_that_gets_muddier_up_to_a_ceiling_has_no_floor_and_no_rate():
+    curve = turbidity_curve(looks((0, 128), (10, 300), (20, 400), (30, 450), (40, 475), (60, 500)))
+    assert (curve.rate_per_min, curve.floor_ntu) == (None, None)
+    assert "scatter too much" in curve.why_not
+
+
+def test_three_readings_are_enough_for_a_rate_and_five_for_a_floor():
+    # Halved every ten minutes towards 100 NTU, a last digit off: from four readings the floor is not asked for.
+    fall = looks((0, 900), (10, 501), (20, 299), (30, 201), (40, 149))
+    assert turbidity_curve(fall).floor_ntu == pytest.approx(100, abs=5)
+    assert turbidity_curve(fall[:4]).floor_ntu is None
+    assert turbidity_curve(fall[:4]).rate_per_min > 0
+    assert turbidity_curve(looks((0, 400), (10, 201), (20, 100))).half_life_min == pytest.approx(10, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("value", "rises", "reached"),
+    [(150, True, True), (149.9, True, False), (150, False, True), (150.1, False, False)],
+)
+def test_a_target_is_reached_at_the_target_itself(value, rises, reached):
+    assert first_reached([Look(5, value)], 150, rises=rises).reached is reached
+
+
+def test_a_scale_that_ends_at_the_target_tells():
+    # A tube of 60 cm with its mark seen at the bottom has reached 60; a meter that ends at 100 NTU has not come down to 100.
+    assert first_reached([Look(5, 60, beyond=True)], 60, rises=True).reached
+    above = first_reached([Look(5, 100, beyond=True)], 100, rises=False)
+    assert (above.reached, above.untold) == (False, 0)
+
+
+@pytest.mark.parametrize(("value", "before", "rises"), [("7", "42", True), ("42", "7", False)])
+def test_six_times_cloudier_is_doubtful_and_a_little_less_is_not(value, before, rises):
+    # Six times is our own limit, the one every mass and grade is asked about by.
+    assert doubtful_value(Decimal(value), Decimal(before), rises=rises)
+    less = Decimal("0.999") if not rises else Decimal("1.001")
+    assert not doubtful_value(Decimal(value) * less, Decimal(before), rises=rises)
+
+
+def test_two_tubs_a_side_are_the_fewest_that_are_reckoned():
+    pair = compare_with_control({"floc": [there(5), there(6)], "none": [there(20), there(30)]}, "none")[
+        "floc"
+    ]
+    # Of six ways to deal out two and two the complete parting is one, and its mirror another.
+    assert (pair.kind, pair.chance) == ("not_shown", pytest.approx(2 / 6))
+    alone = compare_with_control({"floc": [there(5)], "none": [there(20), there(30)]}, "none")["floc"]
+    assert alone.chance is None
+
+
+@pytest.mark.parametrize(
+    ("level", "tubs"), [(0.1, 4), (0.1001, 3), (1 / 35, 5), (0.0286, 4), (1 / 3, 3), (0.34, 2)]
+)
+def test_a_complete_parting_as_likely_as_the_level_is_not_rarer(level, tubs):
+    # By hand: 2 of 6, 20 and 70 ways to deal out two, three and four tubs a side are 1/3, 1/10 and 1/35.
+    assert tubs_needed(level) == tubs
+
+
+def test_a_reading_below_one_still_has_a_logarithm():
+    # Halved every ten minutes, down to 0.8 NTU.
+    curve = turbidity_curve(looks((0, 6.4), (10, 3.2), (20, 1.6), (30, 0.8)))
+    assert curve.half_life_min == pytest.approx(10)

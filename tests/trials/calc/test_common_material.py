@@ -49,3 +49,14 @@ def test_a_screen_on_the_way_is_told():
 def test_a_long_line_does_not_run_out_of_stack():
     books = Materials([Link(lot + 1, "crush", lot, 1.0) for lot in range(1, 5000)], KINDS)
     assert books.of(5000) == 1
+
+
+def test_what_came_out_of_a_recovery_is_no_part_of_what_it_went_into():
+    # 300 g of lot 1, and 100 g of tails (lot 2) that a recovery left of lot 3.
+    links = [Link(10, "blend", 1, 300.0), Link(10, "blend", 2, 100.0), Link(2, "recover", 3, 500.0)]
+    assert Materials(links, KINDS).parts(10, {1, 3}) == [Part(1, 0.75, False)]
+
+
+def test_parts_of_no_mass_have_no_share():
+    links = [Link(10, "blend", 1, 0.0), Link(10, "blend", 2, 0.0)]
+    assert Materials(links, KINDS).parts(10, {1, 2}) == []

@@ -9,6 +9,7 @@ import pytest
 
 from trials.calc.comparison import (
     BELOW_SCALE,
+    compare_bounded,
     compare_counts,
     compare_gold,
     compare_masses,
@@ -493,3 +494,71 @@ def test_a_gain_is_above_nothing_just_where_its_ratio_is_above_one():
     # No run loses more than there is, and a limit out of all use has no figure.
     assert found.gain_at(LOW, 0.0) == found.gain_at(LOW, 1e-6) == -found.control_mean
     assert found.gain_at(LOW, 1e9) is None and found.gain_at(LOW, None) is None
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda: compare_masses([1, 2], ["a"], [1, 1], "a"), "one of each for every run"),
+        (lambda: compare_masses([1, 2], ["a", "b"], [1], "a"), "one of each for every run"),
+        (lambda: compare_masses([1, 2], ["a", "a"], [1, 2], "a"), "the only treatment"),
+        (
+            lambda: compare_bounded([1, BELOW_SCALE] * 3, ["a", "b"] * 3, [1, 1, 2, 2, 3, 3], "a"),
+            "scale step 0.0 mg",
+        ),
+        (
+            lambda: compare_masses([1, 2, 2, 5, 3, 4], ["a", "b"] * 3, [1, 1, 2, 2, 3, 3], "a").of("a"),
+            "no treatment compared with a",
+        ),
+        (
+            lambda: compare_masses([1, 2, 2, 5, 3, 4], ["a", "b"] * 3, [1, 1, 2, 2, 3, 3], "a").of("c"),
+            "no treatment compared with a",
+        ),
+    ],
+)
+def test_refuses_runs_and_questions_that_make_no_comparison(call, said):
+    with pytest.raises(ValueError, match=said):
+        call()
+
+
+def apart_from_the_control(low, high, soap):
+    """Rinse beside the control in three blocks; soap and salt by themselves in three others."""
+    values = [*low, *high, *soap]
+    names = ["water", "rinse"] * 3 + ["soap", "salt"] * 3
+    return values, names, [1, 1, 2, 2, 3, 3, 4, 4, 5, 5, 6, 6]
+
+
+@pytest.mark.parametrize("compare", [compare_masses, compare_counts])
+def test_a_treatment_that_never_ran_beside_the_control_has_no_ratio(compare):
+    runs = apart_from_the_control([4, 7, 5, 9], [6, 8], [3, 5, 4, 9, 5, 6])
+    found = compare(*runs, "water")
+    assert found.of("rinse").ratio > 1
+    for name in ("soap", "salt"):
+        assert found.of(name).ratio is found.of(name).lower is None
+        assert found.of(name).note
+
+
+def test_nor_has_it_one_where_runs_are_below_the_scale():
+    runs = apart_from_the_control([4, 7, 5, 9], [6, 8], [3, 5, 4, BELOW_SCALE, 5, 6])
+    found = compare_bounded(*runs, "water", scale_step_mg=0.5)
+    assert found.runs_below_scale == 1
+    assert found.of("salt").ratio is found.of("salt").lower is None
+    assert found.of("rinse").lower < found.of("rinse").ratio < found.of("rinse").upper
+
+
+def test_where_nothing_ran_beside_the_control_nothing_is_compared():
+    values = [4.0, 5.0, 6.0, 7.0, 9.0, 8.0]
+    found = compare_masses(values, ["water"] * 3 + ["rinse"] * 3, [1, 1, 1, 2, 2, 2], "water")
+    assert found.of("rinse").ratio is None
+    assert found.critical_t is None
+
+
+def test_where_only_empty_blocks_hold_both_counts_have_no_ratio_and_say_why():
+    # Water and rinse stand side by side in two blocks, and neither shows a colour there: nothing ties one to the other.
+    counts = [0, 0, 0, 0, 3, 4, 5, 6, 4, 2, 6, 3]
+    names = ["water", "rinse"] * 2 + ["water", "soap"] * 2 + ["rinse", "salt"] * 2
+    found = compare_counts(counts, names, [1, 1, 2, 2, 3, 3, 4, 4, 5, 5, 6, 6], "water")
+    assert found.of("rinse").blocks_compared == 2
+    assert found.of("rinse").ratio is None
+    assert found.of("rinse").note
+    assert found.of("soap").ratio is not None

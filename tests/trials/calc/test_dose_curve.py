@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 from scipy.optimize import curve_fit, minimize_scalar
 
 from trials.calc.dose_curve import broken_stick, log_logistic
@@ -214,3 +215,63 @@ def test_exact_data_have_an_exact_break():
 def test_refuses_what_shows_no_curve(call, said):
     with pytest.raises(ValueError, match=said):
         call()
+
+
+def test_one_run_of_each_dose_cannot_tell_whether_the_curve_strays():
+    # No two runs are alike, so nothing shows what chance does (pure error has no degrees of freedom).
+    single = log_logistic([0, 1, 2, 4, 8, 16], [9.9, 9.4, 8.1, 4.6, 2.4, 1.1])
+    assert single.p_lack_of_fit is None
+    assert log_logistic(DOSES, FALLING).p_lack_of_fit is not None
+
+
+def test_repeats_alike_to_the_last_digit_cannot_tell_it_either():
+    doses = [0, 0, 1, 1, 2, 2, 4, 4, 8, 8, 16, 16]
+    twice = [9.9, 9.9, 9.4, 9.4, 8.1, 8.1, 4.6, 4.6, 2.4, 2.4, 1.1, 1.1]
+    assert log_logistic(doses, twice).p_lack_of_fit is None
+
+
+def test_a_level_start_bends_no_line():
+    # Doses 0 and 1 do alike to the last digit: a level line never crosses the end's mean.
+    doses = np.array([0, 0, 1, 1, 2, 2, 4, 4, 8, 8], dtype=float)
+    seen = np.array([1.0, 2.0, 1.0, 2.0, 3.0, 3.2, 5.0, 5.1, 5.0, 5.2])
+    found = broken_stick(doses, seen)
+
+    def by_numpy(break_at: float) -> float:
+        columns = np.column_stack([np.ones(len(doses)), np.minimum(doses, break_at)])
+        return float(np.linalg.lstsq(columns, seen, rcond=None)[1][0])
+
+    # Referee: numpy's least squares at every thousandth of the doses.
+    assert found.breakpoint == pytest.approx(min(np.linspace(1.001, 8, 7000), key=by_numpy), abs=1e-3)
+
+
+def test_where_the_lowest_dose_alone_is_unlike_all_others_no_curve_is_made_up():
+    # Any slope steep enough fits as well: whichever of its reasons is given, there is no half-way dose.
+    doses = [1, 1, 2, 2, 4, 4, 8, 8, 16, 16]
+    with pytest.raises(ValueError, match="does not settle|show a step|pin the curve down"):
+        log_logistic(doses, [5, 5.001, 1, 1.001, 1.0005, 0.9995, 1.001, 0.999, 1, 1.0005])
+
+
+@pytest.mark.parametrize("confidence", [0.0, 1.0])
+def test_no_interval_of_a_break_is_sure_or_without_any_confidence(confidence):
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        broken_stick(DOSES, RISING, confidence)
+
+
+@pytest.mark.parametrize("start", [(0, 1, 10, 4), (2, 1, 10, 0)])
+def test_a_start_of_no_slope_or_no_dose_is_none(start):
+    with pytest.raises(ValueError, match="both must be above 0"):
+        log_logistic(DOSES, FALLING, start_bcde=start)
+
+
+def test_one_dose_run_twice_is_enough_to_tell_whether_the_curve_strays():
+    # One degree of freedom of pure error: the dose of 4 was run twice. Three runs spare leave 7 - 4 in all.
+    found = log_logistic([0, 1, 2, 4, 4, 8, 16], [9.9, 9.4, 8.1, 4.6, 4.9, 2.4, 1.1])
+    pure = (4.9 - 4.6) ** 2 / 2
+    ss = found.residual_sd**2 * found.df
+    # Referee: scipy's law of F.
+    assert found.p_lack_of_fit == pytest.approx(stats.f.sf((ss - pure) / 2 / pure, 2, 1))
+
+
+def test_five_runs_of_five_doses_are_the_fewest_for_a_curve_and_four_for_a_break():
+    assert log_logistic([0, 1, 2, 4, 16], [9.9, 9.3, 7.9, 4.7, 1.0]).df == 1
+    assert broken_stick([0, 1, 2, 4], [1.0, 2.1, 3.0, 3.1]).df == 1

@@ -248,3 +248,33 @@ def test_a_fall_at_the_top_is_seen():
 def test_refuses_what_has_no_order(call, said):
     with pytest.raises(ValueError, match=said):
         call()
+
+
+@pytest.mark.parametrize("confidence", [0.0, 1.0, -0.1, 1.1])
+def test_a_confidence_lies_between_nothing_and_all(confidence):
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        williams_critical([3, 3], 3, 5, confidence)
+
+
+@pytest.mark.parametrize("confidence", [0.02, 0.3, 0.5, 0.9, 0.999])
+@pytest.mark.parametrize("runs", [(3, 3), (2, 5, 4), (1,) * 6])
+def test_the_search_finds_the_critical_value_of_any_confidence(confidence, runs):
+    """Where few false alarms are asked for and where many are: the value has the chance that was asked for."""
+    found = williams_critical(runs, 4, 7, confidence)
+    assert williams_chance(found, runs, 4, 7) == pytest.approx(confidence, abs=1e-7)
+
+
+@pytest.mark.parametrize("df", [1, 0.999])
+def test_one_degree_of_freedom_is_the_least(df):
+    if df < 1:
+        with pytest.raises(ValueError, match="at least 1"):
+            williams_chance(1.0, [5], 5, df)
+    else:
+        # Student's t with one degree of freedom is Cauchy's law: a chance of 3/4 at 1.
+        assert williams_chance(1.0, [5], 5, df) == pytest.approx(0.75, abs=1e-6)
+
+
+@pytest.mark.parametrize("alpha", [0.0, 1.0])
+def test_a_step_down_has_a_level(alpha):
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        step_down([2.8, 3.5, 3.1, 3.3], ["0", "0", "low", "low"], ["0", "low"], alpha=alpha)

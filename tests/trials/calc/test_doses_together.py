@@ -205,3 +205,54 @@ def test_extra_gold_has_the_limits_of_the_ratio():
     assert gain == pytest.approx(mean, rel=0.02)
     entry = found.of("high")
     assert (least, most) == pytest.approx((mean * (entry.lower - 1), mean * (entry.upper - 1)), rel=0.02)
+
+
+@pytest.mark.parametrize("ratio", [1.0, 0.8])
+def test_a_margin_of_nothing_is_refused(ratio):
+    with pytest.raises(ValueError, match="must be above 1"):
+        least_not_worse(lambda name: None, "c", ["a", "b"], ratio)
+
+
+def test_where_even_plain_water_loses_less_than_the_margin_it_is_the_least():
+    values, names, blocks = table(a=1.0, b=1.01)
+    found = least_not_worse(
+        lambda control: compare_gold(values, names, blocks, control), "b", ["water", "a"], 2.0
+    )
+    assert (found.least, found.shown) == ("water", ("water", "a"))
+    assert all(limit > 0.5 for limit in found.limits.values())
+
+
+def test_what_is_no_step_of_the_ladder_is_left_out_of_its_order():
+    rows = [1, 2, 3, 9, 1, 2, 4, 0]
+    found = trend_by_order(rows, ["0", "a", "b", "soap"] * 2, [1] * 4 + [2] * 4, ["0", "a", "b"], True)
+    without = trend_by_order(
+        [1, 2, 3, 1, 2, 4], ["0", "a", "b"] * 2, [1] * 3 + [2] * 3, ["0", "a", "b"], True
+    )
+    assert found == without
+
+
+def test_a_curve_that_strays_more_than_equal_runs_do_is_not_drawn():
+    # Up in two steps, with repeats that agree to a percent: no smooth curve goes through their middles.
+    doses = [0, 0, 1, 1, 2, 2, 4, 4, 8, 8, 16, 16]
+    golds = [1.0, 1.01, 1.6, 1.61, 1.7, 1.71, 3.2, 3.22, 3.4, 3.42, 5.0, 5.03]
+    with pytest.raises(ValueError, match="strays from the doses' middles"):
+        curve_of(doses, golds)
+
+
+@pytest.mark.parametrize(
+    ("low", "high"),
+    [
+        # Of eight blocks all or none is once in 128 by chance (sign test); five of eight is no news.
+        ([3.0] * 8, "better"),
+        ([BELOW_SCALE] * 8, "worse"),
+        ([3.0, BELOW_SCALE] * 4, "not shown"),
+    ],
+)
+def test_by_places_a_dose_is_what_the_verdict_calls_it(low, high):
+    # The control is below its scale in the blocks where the dose is not, and the other way round.
+    water = [BELOW_SCALE if dose == 3.0 else 2.0 for dose in low]
+    found = compare_gold(
+        [*water, *low], ["water"] * 8 + ["dose"] * 8, [*range(8)] * 2, "water", scale_step_mg=0.1
+    )
+    assert found.route == "ranks"
+    assert kind_of(found, "dose", 1.25) == judge(found, "dose", 1.25).kind == high

@@ -13,16 +13,20 @@ from statsmodels.formula.api import glm, ols
 
 from trials.calc.comparison import BELOW_SCALE, compare_counts, compare_gold
 from trials.calc.effects import (
+    Answer,
     CellModel,
     Question,
     against_better_single,
     ask,
     excess_of_losses,
     expected_together,
+    lean,
+    lost_fraction,
     main_question,
     nested_question,
     pair_question,
     part_question,
+    per_hour,
     ratio_question,
     read_runs,
     three_question,
@@ -382,3 +386,167 @@ def test_a_third_factor_is_taken_out():
     answer = asked(runs, [Question("two", {"two": 1.0, "one": -1.0}, (("two",), ("one",)))]).of("two")
     assert answer.ratio == pytest.approx(0.8, rel=0.02)
     assert answer.lower < 0.8 < answer.upper
+
+
+def test_an_answer_without_intervals_is_open_and_within_nothing():
+    answer = Answer(ratio_question("b", "b", "a"), ratio=1.0)
+    assert answer.kind(1.25) == "open"
+    assert not answer.is_within(1.25)
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "inner", "outer", "kind"),
+    [
+        (1.001, 2.0, 1.05, 1.9, "more"),
+        (1.0, 2.0, 1.05, 1.9, "open"),
+        (0.5, 0.999, 0.55, 0.95, "less"),
+        (0.5, 1.0, 0.55, 0.95, "open"),
+        (0.75, 1.3, 0.801, 1.249, "within"),
+        (0.75, 1.3, 0.8, 1.249, "open"),
+        (0.75, 1.3, 0.801, 1.25, "open"),
+    ],
+)
+def test_an_answer_is_what_its_limits_are_beyond(lower, upper, inner, outer, kind):
+    # The margin 1.25 is 0.8 to 1.25; a limit on the line is not beyond it.
+    answer = Answer(ratio_question("b", "b", "a"), 1.1, lower, upper, inner, outer, 0.1)
+    assert answer.kind(1.25) == kind
+
+
+def test_what_was_not_asked_has_no_answer():
+    runs = read_runs([1.0, 2.0, 1.2, 2.5, 0.9, 2.2], ["a", "b"] * 3, [1, 1, 2, 2, 3, 3], route="mass")
+    with pytest.raises(ValueError, match="was not asked"):
+        asked(runs, [ratio_question("b", "b", "a")]).of("c")
+
+
+def test_by_logarithms_the_mean_of_a_combination_is_its_geometric_mean():
+    runs = read_runs([1.0, 4.0, 2.0, 9.0, 4.0, 6.0], ["a", "b"] * 3, [1, 1, 2, 2, 3, 3], route="logs")
+    means = CellModel(runs).means()
+    # By hand: the cube roots of 1 x 2 x 4 and 4 x 9 x 6.
+    assert means["a"].mean == pytest.approx(2.0)
+    assert means["b"].mean == pytest.approx(6.0)
+    assert means["a"].lower < 2.0 < means["a"].upper
+
+
+def test_combinations_of_which_one_is_not_tied_to_the_rest_have_no_mean_together():
+    values = [2.0, 3.0, 2.2, 3.4, 5.0, 6.0, 5.5, 6.1]
+    cells = ["a", "b"] * 2 + ["c", "d"] * 2
+    model = CellModel(read_runs(values, cells, [1, 1, 2, 2, 3, 3, 4, 4], route="mass"))
+    assert model.group_mean(["a", "c"]).mean is None
+    assert model.group_mean(["a", "c"]).runs == 4
+
+
+def test_runs_alike_to_the_last_digit_have_a_mean_and_no_interval():
+    model = CellModel(read_runs([2.0, 4.0] * 4, ["a", "b"] * 4, [n // 2 for n in range(8)], route="mass"))
+    assert model.means()["a"].mean == pytest.approx(2.0)
+    assert model.means()["a"].lower is model.means()["a"].upper is None
+    assert model.relative_sd("a") is None
+
+
+def test_against_the_better_one_alone_nothing_is_told_by_few_or_untied_or_equal_runs():
+    few = read_runs([1.0, 2.0, 3.0, 1.2, 2.1, 3.3], ["a", "b", "ab"] * 2, [1] * 3 + [2] * 3, route="mass")
+    alike = read_runs([1.0, 2.0, 3.0] * 4, ["a", "b", "ab"] * 4, [n // 3 for n in range(12)], route="mass")
+    untied = read_runs(
+        [1.0, 2.0, 1.1, 2.3, 0.9, 2.2, 3.0, 4.0, 3.3, 4.4, 3.1, 4.2],
+        ["a", "b"] * 3 + ["ab", "c"] * 3,
+        [n // 2 for n in range(12)],
+        route="mass",
+    )
+    for runs in (few, alike, untied):
+        assert against_better_single(CellModel(runs), "ab", ["a", "b"]) is None
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda: per_hour(3.0, 0.0), "a rate needs more than none"),
+        (lambda: per_hour(3.0, -5.0), "a rate needs more than none"),
+        (lambda: lost_fraction(0.0, 2.0), "the first must be above 0"),
+        (lambda: lost_fraction(1.0, -0.1), "the first must be above 0"),
+        (
+            lambda: excess_of_losses(
+                [0.4, 0.3, 0.42, 0.33, 0.3, 0.2, 0.31, 0.22],
+                ["neither", "a_only", "neither", "a_only", "b_only", "both", "b_only", "both"],
+                [1, 1, 2, 2, 3, 3, 4, 4],
+            ),
+            "do not tie the four together",
+        ),
+        (
+            lambda: excess_of_losses(
+                [0.4, 0.3, 0.3, 0.2, 0.42, 0.31, 0.34, 0.22], FOUR * 2, list(range(1, 8)) + [7]
+            ),
+            "too few to tell chance",
+        ),
+        (
+            # Neither lost nothing in the block where all others lost much: in a middling block it would lose less than nothing.
+            lambda: excess_of_losses(
+                [0.0, 0.0, 0.3, 0.32, 0.28, 0.05, 0.06, 0.04],
+                ["neither", *FOUR, "a_only", "b_only", "both"],
+                [1] * 5 + [2] * 3,
+            ),
+            "Nothing is lost without either",
+        ),
+    ],
+)
+def test_refuses_losses_and_rates_that_tell_nothing(call, said):
+    with pytest.raises(ValueError, match=said):
+        call()
+
+
+def test_nothing_lost_in_the_tails_is_a_loss_of_nothing():
+    assert lost_fraction(6.0, 0.0) == 0.0
+
+
+def test_without_a_spread_of_the_control_nothing_is_said_of_what_could_be_seen():
+    # No run of the control counts, so its spread is not known; b against c is still told.
+    values = [2.0, 3.1, 2.4, 2.9, 1.9, 3.3, 2.2, 3.0]
+    runs = read_runs(values, ["b", "c"] * 4, [n // 2 for n in range(8)], route="mass")
+    found = asked(runs, [ratio_question("c", "c", "b")], reference="a", rows_now=4)
+    assert found.sd is None
+    assert found.of("c").lower is not None
+    assert found.of("c").detectable_ratio is found.of("c").more_rows is None
+
+
+def test_a_difference_no_number_of_blocks_would_see_gives_no_number():
+    dice = np.random.default_rng(4)
+    values = [round(float(each), 2) for each in 4 * dice.lognormal(0, 1.4, 12)]
+    runs = read_runs(values, ["a", "b"] * 6, [n // 2 for n in range(12)], route="mass")
+    found = asked(runs, [ratio_question("b", "b", "a")], smallest_ratio=1.01, rows_now=6).of("b")
+    assert found.lower is not None
+    assert found.more_rows is None
+
+
+def test_combinations_that_no_block_ties_together_have_no_ratio_and_say_so():
+    values = [2.0, 3.0, 2.2, 3.4, 1.9, 3.1, 5.0, 6.0, 5.5, 6.1, 4.8, 6.4]
+    cells = ["a", "b"] * 3 + ["c", "d"] * 3
+    for route in ("mass", "colours"):
+        counted = [round(10 * value) for value in values] if route == "colours" else values
+        runs = read_runs(counted, cells, [n // 2 for n in range(12)], route=route)
+        found = asked(runs, [ratio_question("c", "c", "a"), ratio_question("b", "b", "a")])
+        assert [answer.note for answer in found.answers] == ["not tied", ""]
+        assert found.of("c").ratio is None
+
+
+@pytest.mark.parametrize(
+    ("numbers", "is_lean"),
+    [
+        ([2, 4], False),
+        ([2, 5], True),
+        ([1, 2], False),
+        ([1, 3], True),
+        ([0, 1], False),
+        ([0, 2], True),
+        ([3], False),
+    ],
+)
+def test_runs_lean_to_one_side_at_over_twice_another(numbers, is_lean):
+    # Common practice, no source; one run against none is no leaning yet.
+    assert lean(numbers) is is_lean
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_where_nothing_is_lost_without_either_there_is_nothing_to_save(seed):
+    """The fit gives such losses as 1e-17 as often as nought: neither may be divided by."""
+    dice = np.random.default_rng(seed)
+    lost = [loss + (dice.normal(0, 0.01) if loss else 0.0) for _ in range(3) for loss in (0.0, 0.3, 0.3, 0.2)]
+    with pytest.raises(ValueError, match="Nothing is lost without either"):
+        excess_of_losses([float(value) for value in lost], FOUR * 3, FOUR_BLOCKS)

@@ -177,3 +177,100 @@ def test_pooling_and_mixing_keep_the_gold():
     assert fl.mixed([(0.75, one), (0.25, Bounds(0.0, 0.4))]) == Bounds(3.0, 3.1)
     assert fl.mixed_cv([(0.5, one, 0.2), (0.5, one, 0.2)]) == pytest.approx(0.2 / math.sqrt(2))
     assert fl.mixed_cv([(0.5, one, None)]) is None
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda: fl.golds_mg([-0.1], [30.0]), "cannot be negative"),
+        (lambda: fl.golds_mg([1.0], [-30.0]), "cannot be negative"),
+        (lambda: fl.pooled([0.0], [0.1], [0.0]), "no mass has no grade"),
+        (lambda: fl.mixed([(0.0, Bounds(8, 8))]), "no mass together"),
+        (lambda: fl.ratio_of_means(measured([1, 2]), measured([1])), "each needs both"),
+    ],
+)
+def test_refuses_masses_and_lots_that_make_no_grade(call, said):
+    with pytest.raises(ValueError, match=said):
+        call()
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "is_measured", "middle"),
+    [
+        (2.0, 2.0, True, 2.0),
+        # Below a limit of 0.05, above one of 10, or between two: the limit that is known, the upper where both are.
+        (0.0, 0.05, False, 0.05),
+        (10.0, None, False, 10.0),
+        (1.0, 3.0, False, 3.0),
+        # Nothing found by a method without a limit is no figure to divide by.
+        (0.0, 0.0, False, 0.0),
+    ],
+)
+def test_a_picture_puts_a_bound_at_the_limit_that_is_known(low, high, is_measured, middle):
+    bounds = Bounds(low, high)
+    assert (bounds.is_measured, bounds.middle) == (is_measured, middle)
+
+
+def test_the_chance_of_parts_put_together_is_added_in_squares():
+    # By hand: sqrt((0.5 x 8 x 0.3)^2 + (0.5 x 4 x 0.4)^2) over 0.5 x 8 + 0.5 x 4 is sqrt(1.44 + 0.64) / 6.
+    parts = [(0.5, Bounds(8, 8), 0.3), (0.5, Bounds(4, 4), 0.4)]
+    assert fl.mixed_cv(parts) == pytest.approx(math.sqrt(2.08) / 6)
+    assert fl.mixed_cv([*parts, (0.1, Bounds(1, 1), None)]) is None
+    assert fl.mixed_cv([*parts, (0.1, Bounds(0, 0.1), math.inf)]) is None
+    assert fl.mixed_cv([(0.5, Bounds(0, 0.1), 0.3)]) is None
+
+
+@pytest.mark.parametrize(("panned", "above"), [(math.exp(0.9), True), (math.exp(0.8), False)])
+def test_a_pan_above_its_assay_is_judged_by_one_side_of_the_normal_law(panned, above):
+    # By hand: log sds of 0.3 and 0.4 make one of 0.5; of the normal law 5 % lie above 1.6449 (table), which is 0.822.
+    cvs = [math.sqrt(math.expm1(sd**2)) for sd in (0.3, 0.4)]
+    assert fl.above_by_more_than_chance(Bounds(panned, panned), Bounds(1, 1), *cvs) is above
+
+
+def test_no_gold_on_a_side_is_above_nothing_by_chance():
+    assert not fl.above_by_more_than_chance(Bounds(0, 0.1), Bounds(1, 1), 0.1, 0.1)
+    assert not fl.above_by_more_than_chance(Bounds(2, 2), Bounds(0, 0), 0.1, 0.1)
+    assert not fl.above_by_more_than_chance(Bounds(2, 2), Bounds(1, 1), 0.1, None)
+    assert fl.lot_ratio(Bounds(2, 2), Bounds(0, 0)) == math.inf
+
+
+@pytest.mark.parametrize(("lots", "says"), [(9, "10 lots"), (10, ""), (300, ""), (301, "more than 300 lots")])
+def test_a_line_is_drawn_from_ten_lots_to_three_hundred(lots, says):
+    grades = list(np.linspace(1, 20, lots))
+    said = fl.why_no_line(grades, [0.1] * lots)
+    assert says in said and bool(said) == bool(says)
+
+
+@pytest.mark.parametrize(("richest", "says"), [(3.99, "too narrow"), (4.0, "")])
+def test_a_line_needs_the_richest_four_times_the_poorest(richest, says):
+    assert says in (said := fl.why_no_line([1.0] * 5 + [richest] * 5, [0.01] * 10)) and bool(said) == bool(
+        says
+    )
+
+
+def test_the_usual_ratio_is_known_from_three_lots():
+    assert fl.usual_ratio([0.2, 0.3]) == 1.0
+    assert fl.usual_ratio([0.2, 0.3, 0.9]) == 0.3
+
+
+@pytest.mark.parametrize(
+    ("ratio", "slips"), [(10 * 1.499, 1), (10 * 1.501, 0), (10 / 1.499, 1), (10 / 1.501, 0)]
+)
+def test_a_slip_is_named_within_one_and_a_half_times_its_factor(ratio, slips):
+    # Our own limit; ten and thirty-one are far enough apart that only one of them is near.
+    assert [slip.factor for slip in fl.unit_slips(ratio, 1.0)] == [10.0] * slips
+
+
+def test_a_step_of_the_scale_is_off_by_a_uniform_law():
+    # The sd of a uniform law of width a is a / sqrt(12) (GUM, JCGM 100:2008, 4.3.7): two readings to 0.1 mg of 2 mg in all.
+    assert fl.step_cv([1.5, 0.5], [0.1, 0.1]) == pytest.approx(math.sqrt(2) * 0.1 / math.sqrt(12) / 2)
+    assert fl.step_cv([0.0], [0.1]) == math.inf
+
+
+def test_the_share_of_lots_with_a_limit():
+    assert fl.share_with_limit(8, 6) == 0.25
+    assert fl.share_with_limit(0, 0) == 0.0
+
+
+def test_nothing_panned_and_ore_of_nothing_hold_no_gold():
+    assert fl.golds_mg([0.0, 4.0], [30.0, 0.0]) == [0.0, 0.0]

@@ -217,3 +217,60 @@ def test_refuses_what_is_no_time_and_no_mass():
     for act in (flocculant.cleared_in, flocculant.over_tests, flocculant.mean_bounds):
         with pytest.raises(ValueError):
             act([])
+
+
+def test_no_share_where_there_may_have_been_no_gold_at_all():
+    below = Bounds(Decimal(0), Decimal("0.1"))
+    nothing = Bounds(Decimal(0), Decimal(0))
+    assert flocculant.share_found(nothing, [nothing]) is None
+    assert flocculant.share_found(nothing, [below]) is None
+    assert flocculant.share_found(below, [nothing]) is None
+    # Something is there for certain: then the share has two ends.
+    assert flocculant.share_found(below, [Bounds(Decimal("0.3"), Decimal("0.3"))]) == Bounds(
+        0, Decimal("0.25")
+    )
+
+
+@pytest.mark.parametrize(
+    ("gain", "said"),
+    [
+        (Minutes(10.0, 25.0, 10.0, 25.0), "between 10 and 25 min sooner"),
+        (Minutes(-25.0, -10.0, -25.0, -10.0), "between 10 and 25 min later"),
+        (Minutes(12.4, None, 12.4, None), "at least 12 min sooner"),
+    ],
+)
+def test_minutes_known_only_between_ends_are_told_as_such(gain, said):
+    assert flocculant.sooner_in_words(gain) == said
+
+
+def test_all_the_gold_may_be_lost_and_intervals_that_touch_are_not_apart():
+    assert flocculant.loss_of(0.0, 0.0, 0.5) == flocculant.Loss(1.0, 0.5, 1.0)
+    kept, lost = flocculant.loss_of(0.9, 0.8, 1.0), flocculant.loss_of(0.7, 0.6, 0.8)
+    assert not flocculant.told_apart(kept, lost)
+    assert not flocculant.told_apart(lost, kept)
+    assert flocculant.told_apart(lost, flocculant.loss_of(0.9, 0.8001, 1.0))
+
+
+@pytest.mark.parametrize(
+    ("upper", "control_mg", "is_told"), [(0.99, 8.0, True), (1.0, 8.0, False), (0.99, 0.0, False)]
+)
+def test_lost_gold_is_told_only_where_a_loss_is_shown(upper, control_mg, is_told):
+    assert (flocculant.lost_mg(flocculant.loss_of(0.8, 0.7, upper), control_mg) is not None) is is_told
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "stays"),
+    [
+        # As much gold as soon: neither beats the other. More gold as soon, or as much sooner: the first beats the second.
+        ((0.9, 20.0), (0.9, 20.0), ["a", "b"]),
+        ((0.95, 20.0), (0.9, 20.0), ["a"]),
+        ((0.9, 21.0), (0.9, 20.0), ["a"]),
+        ((0.95, 19.0), (0.9, 20.0), ["a", "b"]),
+    ],
+)
+def test_a_dose_is_beaten_by_one_as_good_in_both_and_better_in_one(first, second, stays):
+    doses = {
+        name: Weighed(gold=gold, sooner=Minutes.exactly(minutes))
+        for name, (gold, minutes) in {"a": first, "b": second}.items()
+    }
+    assert flocculant.not_beaten(doses) == stays

@@ -126,3 +126,26 @@ def test_a_mean_outside_its_grades_is_told_as_a_contradiction(grain_mg):
 @pytest.mark.parametrize("grades", [[3.0, 5.0, 9.0], [0.1, 0.1, 0.1], [7.3, 7.3, 7.3]])
 def test_assays_of_a_dig_each_never_contradict(grades):
     assert not Zone(one_dig_each(grades)).is_contradictory
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda: na.between_digs_sd(one_dig_each([4.0])), "needs at least 2"),
+        (lambda: Zone(one_dig_each([4.0, 5.0, 6.0, 7.0, 8.0], sd=0.0)), "error of its own above zero"),
+        (lambda: na.assay_sd(0.0, 1.0, 0.25), "lie above zero"),
+        (lambda: na.assay_sd(8.0, 0.0, 0.25), "lie above zero"),
+        (lambda: na.assay_sd(8.0, 1.0, 0.0), "lie above zero"),
+    ],
+)
+def test_refuses_assays_without_an_error_to_weigh_by(call, said):
+    with pytest.raises(ValueError, match=said):
+        call()
+
+
+def test_two_assays_are_enough_to_tell_how_far_digs_lie_apart():
+    # By hand: weights 1, Q = 2 x 2^2 = 8 less 1, over 2 - 2/2 = 1: a variance of 7.
+    two = [Assayed(4.0, 1.0, {1: 1.0}), Assayed(8.0, 1.0, {2: 1.0})]
+    assert na.between_digs_sd(two) == pytest.approx(math.sqrt(7))
+    with pytest.raises(ValueError, match="at least 2"):
+        na.between_digs_sd(two[:1])

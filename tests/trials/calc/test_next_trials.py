@@ -158,3 +158,18 @@ def test_colours_are_reckoned_with_their_chance_and_no_spread_is_never_nan():
 @pytest.mark.parametrize(("first", "second", "same"), [(0.1, 0.105, True), (0.1, 0.106, False), (2, 2, True)])
 def test_doses_within_a_twentieth_are_one(first, second, same):
     assert same_dose(first, second) is same
+
+
+def test_a_ladder_is_read_past_other_additives_and_mixtures():
+    mixed = arm("both", (1, 0.2), (2, 0.3), kind="better")
+    [plain] = next_on_ladders([tried(7, LOW, HIGH)])
+    [beside] = next_on_ladders([tried(7, LOW, mixed, HIGH, SHOWN, arm("shake", technique="shake twice"))])
+    assert beside.dose == plain.dose
+    assert [each.doses for each in beside.arms] == [each.doses for each in plain.arms]
+
+
+def test_a_pair_is_made_of_the_least_dose_shown_of_either():
+    least, more = (arm(name, (1, dose), kind="better") for name, dose in (("a", 0.1), ("b", 0.4)))
+    for order in ([tried(7, least), tried(8, more, SHOWN)], [tried(7, more), tried(8, least, SHOWN)]):
+        [idea] = to_pair(order)
+        assert idea.arms[-1].doses == ((1, 0.1), (2, 0.3))

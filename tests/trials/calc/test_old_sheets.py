@@ -271,3 +271,46 @@ def test_no_bucket_ever_gives_more_than_it_held(rows, choices):
     # What is not taken says why, and what is taken is in the totals.
     assert all(each.faults or each.asks for each in plan.left_out)
     assert plan.bucket_mass_g == sum(bucket.mass_g for bucket in plan.buckets)
+
+
+class TestWhatTheListLeavesOpen:
+    def test_panned_before_the_bucket_was_dug_is_asked_about(self):
+        days = {"dug_on": datetime.date(2019, 7, 9), "panned_on": datetime.date(2019, 7, 8)}
+        (each,) = planned(line(1, "a", "20", "2", "1", **days)).lines
+        assert each.is_open and "before its bucket was dug" in each.asks[0]
+        days["panned_on"] = days["dug_on"]
+        assert not planned(line(1, "a", "20", "2", "1", **days)).lines[0].asks
+
+    @pytest.mark.parametrize(("mg", "is_taken"), [("0.9", False), ("1.0", True)])
+    def test_less_than_one_step_of_the_scale_was_never_weighed(self, mg, is_taken):
+        (each,) = planned(line(1, "a", "20", "2", mg), step_mg=Decimal(1)).lines
+        assert (each.pan is not None) is is_taken
+        assert is_taken or "less than one step of the scale" in each.faults[0]
+
+    def test_colours_without_a_size_join_those_of_the_size_said_for_such(self):
+        (pan,) = planned(
+            line(1, "a", "20", "2", colours={"": 3, "fine": 2, "coarse": 1}), unsized="fine"
+        ).pans
+        assert pan.colours == {"fine": 5, "coarse": 1}
+        assert pan.colours_total == 6
+
+    def test_where_nobody_knows_the_water_pans_stay_and_do_not_count(self):
+        plan = planned(line(1, "a", "20", "2", "1"), plain_water=False)
+        assert plan.lines[0].choice == MARKED
+        assert "in plain water" in plan.pans[0].why_marked
+        assert (plan.weighed, plan.marked) == (0, 1)
+
+    def test_a_line_without_a_pan_adds_nothing_to_a_bucket_nobody_weighed(self):
+        (first, second) = planned(line(1, "a", "", "2", "1"), line(2, "b", ""), pans_are_all=True).lines
+        assert first.bucket.mass_g == 2000
+        assert second.is_left_out
+
+    def test_only_what_is_not_taken_in_has_a_reason(self):
+        taken, left, pan_left = planned(
+            line(1, "a", "20", "2", "1"), line(2, "b", ""), line(3, "c", "20", "", "1")
+        ).lines
+        assert taken.why_not == ""
+        assert left.why_not.startswith("No weight of the bucket.")
+        assert pan_left.why_not.startswith("Its pan: ")
+        (chosen,) = planned(line(1, "a", "20"), choices={1: LEAVE}).lines
+        assert chosen.why_not == ("left out by choice" if chosen.is_left_out else "")

@@ -4,7 +4,13 @@ import random
 
 import pytest
 
-from trials.calc.comparison import BELOW_SCALE, compare_gold, compare_masses, compare_with_control
+from trials.calc.comparison import (
+    BELOW_SCALE,
+    compare_counts,
+    compare_gold,
+    compare_masses,
+    compare_with_control,
+)
 from trials.calc.outcomes import (
     disagrees,
     found_gold,
@@ -12,6 +18,7 @@ from trials.calc.outcomes import (
     gold_per_hour,
     luck_of,
     point_to,
+    scatters_more,
     share_left,
 )
 from trials.calc.verdict import judge
@@ -111,3 +118,77 @@ def test_luck_of_several_outcomes_is_no_more_than_their_sum():
         struck += any(pointer.direction != "not told" for pointer in pointers)
     # 15 % of 60 are 9; 17 is what 60 such draws pass in 3 of 1,000.
     assert luck_of(3) == pytest.approx(0.15) and struck <= 17
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda: gold_per_hour(3.0, 0.0), "longer than nothing"),
+        (lambda: gold_per_hour(3.0, float("inf")), "longer than nothing"),
+        (lambda: share_left(0.0, 1.0), "both are above 0"),
+        (lambda: share_left(1.0, 0.0), "both are above 0"),
+        (lambda: luck_of(0), "at least one"),
+        (lambda: found_gold(None, 2.0, tails_step_mg=0.1), "needs that scale's step"),
+        (lambda: found_gold(2.0, None, gold_step_mg=0.1), "needs that scale's step"),
+    ],
+)
+def test_refuses_outcomes_that_cannot_be(call, said):
+    with pytest.raises(ValueError, match=said):
+        call()
+
+
+@pytest.mark.parametrize(
+    ("of_water", "of_rinse", "direction", "said"),
+    [(0, 7, "more", "at least "), (7, 0, "less", "at most ")],
+)
+def test_where_one_side_shows_no_colour_the_other_has_only_one_limit(of_water, of_rinse, direction, said):
+    counts = [of_water if name == "water" else of_rinse for name in NAMES]
+    told = point_to(
+        compare_counts(counts, NAMES, BLOCKS, "water"), "rinse", "shows more than", "shows fewer than"
+    )
+    assert told.direction == direction
+    assert said in told.sentence
+
+
+def test_what_never_ran_beside_the_control_points_nowhere_and_says_why():
+    values = [4.0, 5.0, 4.5, 6.0, 5.0, 6.5, 3.0, 4.0, 3.3, 4.1, 2.9, 4.4]
+    names = ["water", "rinse"] * 3 + ["soap", "salt"] * 3
+    told = (
+        pointed(values, names, BLOCKS),
+        point_to(
+            compare_masses(values, names, BLOCKS, "water"), "soap", "gives more than", "gives less than"
+        ),
+    )
+    assert told[0].direction == "more"
+    assert told[1].direction == "not told"
+    assert told[1].sentence.startswith("soap: ") and told[1].sentence.endswith(".")
+
+
+def test_by_places_that_go_either_way_nothing_is_pointed_to():
+    values = [
+        BELOW_SCALE if (name == "water") == (block % 2 == 0) else 3.0
+        for name, block in zip(NAMES, BLOCKS, strict=True)
+    ]
+    found = compare_gold(values, NAMES, BLOCKS, "water", scale_step_mg=0.1)
+    told = point_to(found, "rinse", "recovers more than", "recovers less than")
+    assert told.direction == "not told"
+    assert "by places" in told.sentence
+
+
+@pytest.mark.parametrize(("dispersion", "more"), [(1.5, False), (1.51, True)])
+def test_counts_scatter_clearly_more_beyond_half_as_much_again(dispersion, more):
+    # Our own limit.
+    assert scatters_more(dispersion) is more
+
+
+@pytest.mark.parametrize(("outcomes", "luck"), [(1, 0.05), (3, 0.15), (20, 1.0), (30, 1.0)])
+def test_luck_adds_up_to_certainty_at_the_most(outcomes, luck):
+    # Bonferroni: 1 in 20 for each.
+    assert luck_of(outcomes) == pytest.approx(luck)
+
+
+def test_three_runs_of_each_and_two_degrees_of_freedom_may_point_somewhere():
+    few = pointed([4.0, 9.0, 4.1, 9.2, 4.05, 9.3], NAMES[:6], BLOCKS[:6])
+    assert few.direction == "more"
+    # Two and two name the treatment first.
+    assert "2 runs of rinse" in pointed([4.0, 9.0, 4.1, 9.2], NAMES[:4], BLOCKS[:4]).sentence

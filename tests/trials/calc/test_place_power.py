@@ -140,3 +140,20 @@ def test_what_a_plan_could_see_is_told_in_sentences():
 def test_nonsense_is_refused_with_a_sentence(call, word):
     with pytest.raises(ValueError, match=word):
         call()
+
+
+def test_what_takes_too_many_blocks_is_said_without_a_number():
+    # By chance once in 10^11 at most: 3 blocks of 4 won would not do within the most that are reckoned.
+    outlook = place_outlook(2, 60, alpha=1e-11)
+    assert outlook.worthwhile is None
+    assert blocks_for_places(2, 0.75, alpha=1e-11) is None
+    assert outlook.always_first is not None
+    assert outlook.sentences[1].endswith("takes more than 200 blocks.")
+
+
+@pytest.mark.parametrize(
+    ("blocks", "says"), [(5, "that takes 6 blocks at the least"), (6, "once in 32 trials")]
+)
+def test_the_fewest_blocks_in_which_anything_shows_are_enough(blocks, says):
+    # Two pans by hand: first in all of six blocks comes by chance in 2/64, in all of five in 2/32, over 5 %.
+    assert says in place_outlook(2, blocks).sentences[0]

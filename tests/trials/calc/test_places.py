@@ -108,3 +108,47 @@ def test_where_nothing_was_placed_it_says_why():
 def test_a_place_that_is_none_is_refused(place):
     with pytest.raises(ValueError, match="places start at 1"):
         compared([[1, 2], [place, 1]])
+
+
+def test_several_pans_of_one_treatment_in_a_row_are_not_reckoned_in_advance():
+    found = compare_places(
+        [3.0, 1.0, 2.0] * 4, ["water", "rinse", "rinse"] * 4, [n // 3 for n in range(12)], "water"
+    )
+    seen = sight_of(found, "rinse")
+    assert "several pans of one treatment" in seen.could
+    assert (seen.takes, seen.more_blocks) == ("", None)
+
+
+def test_where_no_sensible_number_of_blocks_would_do_none_is_named():
+    rows = [(3.0, 1.0) if number % 4 else (1.0, 3.0) for number in range(40)]
+    found = compare_places(
+        [value for row in rows for value in row],
+        ["water", "rinse"] * 40,
+        [number // 2 for number in range(80)],
+        "water",
+        confidence=1 - 1e-12,
+    )
+    seen = sight_of(found, "rinse")
+    assert seen.more_blocks is None
+    assert "takes more than 200 blocks" in seen.takes
+
+
+@pytest.mark.parametrize(("blocks", "too_few"), [(2, True), (3, False)])
+def test_three_pans_of_either_are_looked_at(blocks, too_few):
+    verdict = judge_places(compared([[2, 1]] * blocks), "rinse")
+    assert verdict.kind == "not shown"
+    assert (f"{blocks} pans of" in verdict.explanation) is too_few
+
+
+@pytest.mark.parametrize(("blocks", "kind"), [(5, "not shown"), (6, "better")])
+def test_six_blocks_are_the_fewest_in_which_coming_first_shows(blocks, kind):
+    # By hand: first in all of five blocks has a chance of 2/32 either way, over 5 %; in all of six 2/64.
+    assert judge_places(compared([[2, 1]] * blocks), "rinse").kind == kind
+    assert (
+        "not even a treatment that came first" in sight_of(compared([[2, 1]] * blocks), "rinse").could
+    ) is (blocks == 5)
+
+
+@pytest.mark.parametrize(("blocks", "more"), [(0, 3), (2, 1), (3, 1), (9, 1)])
+def test_where_nothing_was_placed_three_blocks_are_asked_for_and_one_at_least(blocks, more):
+    assert not_placed("rinse", "The control has no run.", blocks).more_blocks == more

@@ -158,3 +158,40 @@ def test_hours_and_masses():
 def test_refuses_what_is_no_plan(call, says):
     with pytest.raises(ValueError, match=says):
         call()
+
+
+@pytest.mark.parametrize("plan", [Plan(2, 2, is_square=True), Plan(4, 2, is_square=True)])
+def test_a_plan_that_leaves_no_run_to_show_the_spread_sees_nothing(plan):
+    # A square of two rows: (t - 1)(2 - 2) degrees of freedom for the error.
+    found = sight(Spread(0.3), plan)
+    assert found.df == 0
+    assert math.isinf(found.gain) and math.isinf(found.critical_t)
+    assert found.standard_error == pytest.approx(0.3)
+
+
+def test_one_degree_of_freedom_already_sees_something():
+    # Two treatments in two blocks: Student's two-sided 5 % point of one degree of freedom is 12.706 (printed tables).
+    found = sight(Spread(0.02), Plan(2, 2))
+    assert found.df == 1
+    assert found.critical_t == pytest.approx(12.706, abs=1e-3)
+    assert 1 < found.gain < math.inf
+
+
+@pytest.mark.parametrize(("treatments", "rows"), [(1, 2), (2, 1)])
+def test_a_plan_has_two_treatments_and_two_rows(treatments, rows):
+    with pytest.raises(ValueError, match="2 of each or more"):
+        sight(Spread(0.3), Plan(treatments, rows))
+
+
+def test_a_portion_that_is_enough_already_is_the_one_proposed():
+    enough = sight(Spread(0.3, 1.0), Plan(2, 8)).gain
+    assert portion_for(Spread(0.3, 1.0), Plan(2, 8), enough * 1.01, Decimal(500)) == Decimal(500)
+    assert portion_for(Spread(0.3, 1.0), Plan(2, 8), enough * 0.99, Decimal(500)) > Decimal(500)
+
+
+def test_a_portion_as_large_as_any_may_be_enough():
+    """10 kg is the largest portion: where it is the trial's own, it is still an answer."""
+    largest = Decimal(10_000)
+    enough = sight(Spread(0.3, 1.0), Plan(2, 8)).gain
+    assert portion_for(Spread(0.3, 1.0), Plan(2, 8), enough * 1.01, largest) == largest
+    assert portion_for(Spread(0.3, 1.0), Plan(2, 8), enough * 0.99, largest) is None

@@ -162,3 +162,18 @@ def test_duplicates_alike_to_the_last_digit_have_no_test():
     barren = list(zip(portions(0.0, 0.0), portions(0.0, 0.0), strict=True))
     with pytest.raises(ValueError, match="without any gold"):
         compare_duplicates(barren, None, 0.3, 0.95)
+
+
+def test_how_many_portions_of_alike_grains_would_tell_is_reckoned_by_simulation():
+    grain = Grain(0.4, 0.4, True, "", ((30.0, 0.4),))
+    test = floors(WEIGHTS, portions(12.0, 14.0, 10.0, 12.0, 13.0, 11.0), grain, 0.4, 0.95).least
+    found = reach(test, grain, 0.0)
+    # The grain is reckoned from what each lot shows: it takes more than where it is known.
+    assert found.portions > test.portions_that_would_tell
+
+
+def test_more_portions_than_anybody_would_pan_are_not_simulated():
+    grain = Grain(0.4, 0.4, True, "", ((30.0, 0.4),))
+    test = floors(WEIGHTS, portions(12.0, 14.0, 10.0, 12.0, 13.0, 11.0), grain, 0.05, 0.95).least
+    assert test.portions_that_would_tell is None or test.portions_that_would_tell > 100
+    assert reach(test, grain, 0.0).portions == test.portions_that_would_tell

@@ -11,9 +11,12 @@ from trials.calc.power import (
     detectable_ratio,
     power_against_control,
     power_at,
+    power_f,
     power_of_equivalence,
     power_t,
     runs_for_t,
+    sd_log_from_cv,
+    standard_error_if_alike,
 )
 
 
@@ -145,3 +148,57 @@ def test_refuses_grains_that_scatter_less_than_chance():
 def test_refuses_a_share_that_is_none():
     with pytest.raises(ValueError, match="chance_share 1.5"):
         power_against_control(0.3, 1.5, 5, 3, chance_share=1.5)
+
+
+@pytest.mark.parametrize("cv", [0.0, -0.1, math.nan])
+def test_a_spread_of_nothing_is_refused(cv):
+    with pytest.raises(ValueError, match="must be above 0"):
+        sd_log_from_cv(cv)
+
+
+def test_a_difference_of_many_spreads_takes_two_runs_and_no_fewer():
+    # 40 standard deviations apart: Student's t with 2 degrees of freedom passes 4.303 whatever happens.
+    assert runs_for_t(0.8, difference=40.0, sd=1.0).runs == 2
+    assert runs_for_t(0.8, difference=1.0, sd=1.0).runs > 2
+
+
+@pytest.mark.parametrize(("between", "within"), [(math.inf, 1.0), (math.nan, 1.0)])
+def test_variances_that_are_no_numbers_have_no_power(between, within):
+    with pytest.raises(ValueError, match="must be finite"):
+        power_f(3, 4, between, within)
+
+
+def test_the_level_is_five_percent_and_the_power_eight_in_ten_unless_told_otherwise():
+    # The usual pair (J. Cohen, Statistical Power Analysis for the Behavioral Sciences, 1988; from memory).
+    plan = {"sd_log": 0.3, "treatments": 4}
+    assert blocks_needed(ratio=1.5, **plan) == blocks_needed(ratio=1.5, power=0.8, alpha=0.05, **plan)
+    assert detectable_ratio(blocks=6, **plan) == detectable_ratio(blocks=6, power=0.8, alpha=0.05, **plan)
+    chance = power_against_control(0.3, 1.5, 13, 4)
+    assert chance == power_against_control(0.3, 1.5, 13, 4, 0.05, chance_share=0.0)
+
+
+@pytest.mark.parametrize(("blocks", "treatments"), [(1, 3), (2, 1)])
+def test_two_blocks_of_two_are_the_least_plan(blocks, treatments):
+    assert 0 < power_against_control(0.3, 1.5, 2, 2) < 1
+    with pytest.raises(ValueError, match="at least 2 of each"):
+        power_against_control(0.3, 1.5, blocks, treatments)
+
+
+@pytest.mark.parametrize("share", [-0.01, 1.01, math.nan])
+def test_a_share_of_chance_lies_between_nothing_and_all(share):
+    for whole in (0.0, 1.0):
+        assert standard_error_if_alike(0.2, 1.5, whole) > 0
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        standard_error_if_alike(0.2, 1.5, share)
+
+
+def test_where_chance_is_all_a_richer_treatment_scatters_less():
+    # By hand: a count's logarithm has a variance of 1 over its mean, so against 1 that of twice as many is 1/2: 1.5 of 2.
+    assert standard_error_if_alike(0.3, 2.0, 1.0) == pytest.approx(0.3 * math.sqrt(2 / 1.5))
+    assert standard_error_if_alike(0.3, 2.0, 0.0) == pytest.approx(0.3)
+
+
+@pytest.mark.parametrize("ratio", [0.0, 1.0, -2.0, math.inf, math.nan])
+def test_a_ratio_that_is_none_takes_no_number_of_blocks(ratio):
+    with pytest.raises(ValueError, match="above 0 and not 1"):
+        blocks_needed(0.3, ratio, 3)

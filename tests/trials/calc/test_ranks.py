@@ -213,3 +213,48 @@ def test_page_counts_no_more_columns_than_it_can():
 def test_refuses_what_cannot_be_ranked(call, said):
     with pytest.raises(ValueError, match=said):
         call()
+
+
+@pytest.mark.parametrize("shape", [(20, 7), (30, 6)])
+def test_where_the_orders_are_too_many_to_count_shuffles_say_the_same_as_the_chi_squared(shape):
+    # Many rows: the chi-squared law is then good to some hundredths (referee: scipy).
+    dice = np.random.default_rng(3)
+    rows = dice.normal(size=shape)
+    rows[:, 0] += 0.25
+    found = ranks.friedman_counted(rows.tolist())
+    assert not found.exact
+    assert found.p == pytest.approx(stats.friedmanchisquare(*rows.T).pvalue, abs=0.02)
+
+
+@pytest.mark.parametrize("confidence", [0.0, 1.0, -0.5])
+def test_a_confidence_of_nothing_or_all_is_refused(confidence):
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        ranks.nemenyi([[1, 2, 3]] * 4, ["a", "b", "c"], confidence)
+
+
+@pytest.mark.parametrize(("size", "counted"), [(4, True), (5, False)])
+def test_a_group_under_five_is_counted_out(size, counted):
+    # Kruskal and Wallis (1952) give their tables for groups up to 5; from there on chi-squared does (from memory).
+    found = ranks.kruskal({"a": list(range(size)), "b": [10.5 + n for n in range(5)]})
+    assert (found.p_permutation is not None) is counted
+
+
+def test_two_groups_and_two_rows_are_the_fewest():
+    # By hand: the six ways to deal 2 and 2 hold two complete partings; two rows of two agree in two of four ways.
+    assert ranks.kruskal({"a": [1, 2], "b": [3, 4]}).p_permutation == pytest.approx(2 / 6)
+    assert ranks.friedman_counted([[1, 2], [1, 2]]).p == pytest.approx(1 / 2)
+    for call in (
+        lambda: ranks.kruskal({"a": [1, 2]}),
+        lambda: ranks.friedman([[1, 2]]),
+        lambda: ranks.friedman([[1], [2]]),
+    ):
+        with pytest.raises(ValueError, match="at least 2"):
+            call()
+
+
+def test_full_agreement_has_no_f_and_all_but_one_place_has():
+    assert ranks.friedman([[1, 2, 3]] * 4).iman_davenport_f is None
+    # By hand: rank sums 4, 9, 11 of four rows: W = 26/32, chi2 = 6.5, F = 3 x 6.5 / (8 - 6.5) = 13.
+    found = ranks.friedman([[1, 2, 3], [1, 2, 3], [1, 2, 3], [1, 3, 2]])
+    assert found.kendall_w == pytest.approx(26 / 32)
+    assert (found.chi2, found.iman_davenport_f) == (pytest.approx(6.5), pytest.approx(13))

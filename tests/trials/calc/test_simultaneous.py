@@ -98,3 +98,40 @@ def test_root_needs_a_change_of_sign():
     assert find_root(lambda x: x**3 - 2, 0, 5) == pytest.approx(2 ** (1 / 3), abs=1e-10)
     with pytest.raises(ValueError, match="No change of sign"):
         find_root(lambda x: x**2 + 1, 0, 5)
+
+
+def test_a_root_at_either_end_is_found_at_once():
+    assert find_root(lambda x: x, 0.0, 2.0) == 0.0
+    assert find_root(lambda x: x - 2.0, 0.0, 2.0) == 2.0
+
+
+def test_a_jump_is_found_to_the_last_digit():
+    # It never meets 0 and never comes within no tolerance at all: the halving ends by itself.
+    third = find_root(lambda x: -1.0 if x < 1 / 3 else 1.0, 0.0, 1.0, tolerance=0.0)
+    assert third == pytest.approx(1 / 3, abs=1e-15)
+
+
+@pytest.mark.parametrize("sides", [1, 2])
+@pytest.mark.parametrize("df", [3, 11])
+def test_one_treatment_alone_is_judged_by_student_s_t(sides, df):
+    found = chance_all_within(2.1, np.eye(1), df, sides)
+    assert found == pytest.approx(t.cdf(2.1, df) - (t.cdf(-2.1, df) if sides == 2 else 0))
+    load, exact = loadings(np.eye(1))
+    assert (load.tolist(), exact) == ([0.0], True)
+
+
+def test_more_treatments_than_the_lattice_has_room_for_are_refused_and_not_guessed():
+    # 26, and correlations that are no products: neighbours alone go together.
+    off = np.diag(np.full(25, 0.4), 1)
+    with pytest.raises(ValueError, match="at most 25"):
+        chance_all_within(2.5, np.eye(26) + off + off.T, 20)
+
+
+@pytest.mark.parametrize("limit", [0.0, -1.0])
+@pytest.mark.parametrize("sides", [1, 2])
+def test_no_t_stays_within_less_than_nothing_and_half_of_those_of_one_side_do(limit, sides):
+    one = chance_all_within(limit, np.eye(1), 5, sides)
+    # Referee: scipy's t.
+    assert one == pytest.approx(t.cdf(limit, 5) if sides == 1 else 0.0)
+    two = chance_all_within(limit, equal_correlation(2), 5, sides)
+    assert two == 0.0 if sides == 2 else 0 < two < one

@@ -5,9 +5,17 @@ import re
 
 import numpy as np
 import pytest
+from scipy import stats
 
-from trials.calc.comparison import BELOW_SCALE, compare_counts, compare_gold, compare_with_control
-from trials.calc.verdict import judge, not_enough, rounded_up, uneven_failures, written
+from trials.calc.comparison import (
+    BELOW_SCALE,
+    compare_counts,
+    compare_gold,
+    compare_masses,
+    compare_with_control,
+)
+from trials.calc.simultaneous import critical_t_balanced
+from trials.calc.verdict import flags, judge, not_enough, rounded_up, uneven_failures, written
 
 WATER, RINSE, SOAP = "plain water", "Rinse 0.4 mL/L", "Soap"
 
@@ -340,3 +348,109 @@ def test_failures_of_one_treatment_alone_stand_out(failed, worst):
     # Two or more and over twice any other: common practice, no source.
     found = uneven_failures(failed)
     assert (found and found.treatment) == worst
+
+
+def test_failures_of_no_treatment_are_none_to_speak_of():
+    with pytest.raises(ValueError, match="nothing could fail"):
+        uneven_failures({})
+
+
+def test_in_one_order_places_that_show_nothing_speak_of_no_blocks():
+    values = [BELOW_SCALE, 3.0, 2.0, BELOW_SCALE] * 3
+    found = compare_gold(values, [WATER, RINSE] * 6, [1] * 12, WATER, scale_step_mg=0.1)
+    verdict = judge(found, RINSE, 1.25)
+    assert verdict.kind == "not shown"
+    assert verdict.explanation.startswith("Judged by places in the one order of all runs")
+    assert " of 6 blocks" not in verdict.explanation
+
+
+@pytest.mark.parametrize("effect", [2.0, -2.0])
+def test_three_runs_a_side_and_two_degrees_of_freedom_are_enough_to_tell(effect):
+    # Two treatments in three blocks leave (3 - 1)(2 - 1) = 2 degrees of freedom (Student's t: 4.303, printed tables).
+    logs = np.array([[0.0, effect], [0.01, effect + 0.02], [0.02, effect + 0.01]])
+    comparison = compare_with_control(*masses(logs), WATER)
+    assert (comparison.df, comparison.control_runs) == (2, 3)
+    assert judge(comparison, RINSE, 1.2).kind == ("better" if effect > 0 else "worse")
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "better", "worse"),
+    [
+        (1.0, 2.0, False, False),
+        (1.0001, 2.0, True, False),
+        (0.5, 1.0, False, False),
+        (0.5, 0.9999, False, True),
+    ],
+)
+def test_an_interval_that_ends_on_no_difference_shows_none(lower, upper, better, worse):
+    # A 95 % interval leaves a value out where the test rejects it at 5 %; its end is just not rejected (textbook).
+    shown = flags(lower, upper, 0.0, 9.0, 0.8, 1.25, nothing=1.0)
+    assert (shown.shown_better, shown.shown_worse) == (better, worse)
+
+
+@pytest.mark.parametrize(
+    ("narrow", "wide", "within"),
+    [(0.8, 1.1, False), (0.8001, 1.1, True), (0.9, 1.25, False), (0.9, 1.2499, True), (0.7, 1.3, False)],
+)
+def test_equivalent_only_where_the_interval_lies_inside_the_margin(narrow, wide, within):
+    # Two one-sided tests at 5 % (D. J. Schuirmann 1987, from memory): at an end p is 5 %, and not below it.
+    assert flags(0.5, 2.0, narrow, wide, 0.8, 1.25, nothing=1.0).shown_equivalent is within
+
+
+@pytest.mark.parametrize(
+    ("failed", "is_uneven"),
+    [((0, 1), False), ((0, 2), True), ((1, 2), False), ((1, 3), True), ((2, 4), False), ((2, 5), True)],
+)
+def test_failures_stand_out_from_two_on_and_at_over_twice_any_other(failed, is_uneven):
+    found = uneven_failures(dict(zip(("water", "rinse"), failed, strict=True)))
+    assert (found is not None) is is_uneven
+    if found:
+        assert (found.treatment, found.failed, found.most_elsewhere) == ("rinse", failed[1], failed[0])
+
+
+@pytest.mark.parametrize("blocks", [5, 6])
+def test_by_places_six_blocks_are_the_fewest_that_could_have_shown_one_treatment(blocks):
+    """By hand: coming first in all of five blocks has a chance of 2/32 either way, over 5 %; in all of six 2/64."""
+    names, rows = [WATER, RINSE] * blocks, [b for b in range(blocks) for _ in range(2)]
+    first = judge(compare_gold([BELOW_SCALE, 2.0] * blocks, names, rows, WATER), RINSE, 1.2)
+    assert first.kind == ("better" if blocks == 6 else "not shown")
+    mixed = ([BELOW_SCALE, 2.0, 2.0, BELOW_SCALE] * blocks)[: 2 * blocks]
+    found = judge(compare_gold(mixed, names, rows, WATER), RINSE, 1.2)
+    assert found.kind == "not shown"
+    assert ("not even a treatment that came first" in found.explanation) is (blocks == 5)
+    assert found.more_blocks == (1 if blocks == 5 else None)
+
+
+@pytest.mark.parametrize("ratio", [0.0, -1.0, math.inf, math.nan])
+def test_what_a_trial_could_see_is_a_ratio(ratio):
+    with pytest.raises(ValueError, match="above 0 and finite"):
+        rounded_up(ratio)
+
+
+@pytest.mark.parametrize("smallest", [1.0, 0.8, math.inf, math.nan])
+def test_a_margin_is_above_one_and_finite(smallest):
+    with pytest.raises(ValueError, match="must be above 1"):
+        judge(compare_with_control(*fixed_trial((0.1, 0), 0.1), WATER), RINSE, smallest)
+
+
+@pytest.mark.parametrize(("blocks", "more"), [(0, 3), (1, 2), (2, 1), (3, 1), (4, 1)])
+def test_a_trial_without_a_spread_asks_for_three_blocks_and_for_one_at_least(blocks, more):
+    assert not_enough(RINSE, "No run of the control counts", 1.3, blocks=blocks).more_blocks == more
+
+
+def test_runs_all_alike_ask_for_one_more_block_at_least():
+    alike = judge(
+        compare_masses([2.0] * 12, [WATER, RINSE, SOAP] * 4, [n // 3 for n in range(12)], WATER), RINSE, 1.3
+    )
+    assert (alike.kind, alike.detectable_ratio) == ("not shown", None)
+    assert alike.more_blocks == 1
+
+
+def test_a_treatment_that_never_ran_could_have_been_seen_with_one_run_of_it():
+    values = [1.0, None, 2.0, 1.3, None, 1.9, 1.1, None, 2.2, 0.9, None, 2.0]
+    comparison = compare_with_control(values, [WATER, RINSE, SOAP] * 4, [n // 3 for n in range(12)], WATER)
+    found = judge(comparison, RINSE, 1.3)
+    # Referee: scipy's noncentral t, for one run beside the four of the control.
+    shift = math.log(found.detectable_ratio) / (comparison.sd_log * math.sqrt(1 / 1 + 1 / 4))
+    critical = comparison.critical_t or critical_t_balanced(comparison.judged_together, comparison.df, 0.95)
+    assert stats.nct.sf(critical, comparison.df, shift) == pytest.approx(0.8, abs=1e-4)

@@ -170,3 +170,32 @@ def test_the_digs_it_says_it_takes_would_see_the_margin():
         for _ in range(300)
     )
     assert hits / 300 >= 0.68
+
+
+@pytest.mark.parametrize(("ways", "digs"), [(6, 2), (20, 3), (70, 4), (252, 5)])
+def test_an_order_just_as_likely_as_the_level_is_shown(ways, digs):
+    # By hand: two of C(2n, n) orders are the clearest, 2 of 6, 20, 70 and 252 for two to five digs of each zone.
+    assert fewest_digs(2 / ways * (1 + 1e-9)) == digs
+    assert fewest_digs(2 / ways * (1 - 1e-9)) == digs + 1
+
+
+@pytest.mark.parametrize(("poorest", "kind"), [(2.0, "not shown"), (2.001, "better")])
+def test_a_dig_of_the_richer_zone_no_richer_than_one_of_the_other_shows_nothing(poorest, kind):
+    # Four and four are shown only in the clearest order; a tie between the zones is not that.
+    rich = [DigGrade(grade, grade) for grade in (poorest, 3.0, 4.0, 5.0)]
+    assert compare_zones(rich, [DigGrade(grade, grade) for grade in (0.5, 1.0, 1.5, 2.0)], 1.5).kind == kind
+
+
+@pytest.mark.parametrize(("margin", "kind"), [(2.0, "not shown"), (2.001, "equivalent")])
+def test_zones_a_margin_apart_do_not_lie_within_it(margin, kind):
+    # Every ratio is a half, so both limits are.
+    ones, twos = [DigGrade(1.0, 1.0)] * 4, [DigGrade(2.0, 2.0)] * 4
+    found = compare_zones(ones, twos, margin)
+    assert (found.inner_lower, found.inner_upper) == (0.5, 0.5)
+    assert found.kind == kind
+
+
+def test_zones_alike_look_as_rich_as_each_other():
+    alike = [DigGrade(grade, grade) for grade in (1.0, 2.0, 4.0)]
+    assert looks_richer(alike, alike)
+    assert not looks_richer(alike[:2], alike)

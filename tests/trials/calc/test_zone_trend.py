@@ -4,7 +4,9 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
+from prospecting.calc.trend import MOST_RESULTS
 from trials.calc.zone_trend import FEWEST_DIGS, in_months, zone_trend
 
 
@@ -81,3 +83,47 @@ def test_months_begin_at_the_first_dig():
 def test_what_does_not_belong_together_is_refused():
     with pytest.raises(ValueError, match="belong to each dig"):
         zone_trend([1, 2], [1.0], [False])
+
+
+def test_of_very_many_digs_the_last_are_read():
+    # Forty that fall come before as many that rise as are read: of those every pair rises.
+    late = [10.0 - 0.001 * number for number in range(40)] + [float(n + 1) for n in range(MOST_RESULTS)]
+    found = zone_trend(list(range(len(late))), late, [False] * len(late))
+    assert (found.digs, found.rising) == (MOST_RESULTS, found.pairs)
+
+
+@pytest.mark.parametrize("grades", [[1.0, 2.0, 4.0, 8.0, 16.0, 32.0], [0.0, 1.0, 3.0, 2.0, 5.0, 4.0]])
+def test_without_a_spread_or_a_logarithm_nothing_is_said_of_what_could_be_seen(grades):
+    # Each twice the last lies on a straight line of logarithms; a dig of nothing has none.
+    assert trend(grades).seen_ratio is None
+
+
+@pytest.mark.parametrize(("at", "below"), [([1, 2], [False] * 3), ([1, 2, 3], [False] * 2)])
+def test_a_dig_without_its_place_or_flag_is_refused(at, below):
+    with pytest.raises(ValueError, match="belong to each dig"):
+        zone_trend(at, [1.0, 2.0, 3.0], below)
+
+
+@pytest.mark.parametrize(
+    ("at", "kind"),
+    [([1, 1, 1, 2, 2], "too few"), ([1, 1, 2, 3, 3], "not shown"), ([1, 2, 3, 4, 5], "rises")],
+)
+def test_two_places_show_no_trend_and_three_may(at, kind):
+    assert trend([1.0, 2.0, 3.0, 4.0, 5.0], at).kind == kind
+
+
+def test_two_grades_that_differ_are_enough_to_ask():
+    assert trend([1.0, 1.0, 1.0, 1.0, 2.0]).kind == "not shown"
+
+
+def test_what_it_could_have_seen_is_what_the_noncentral_t_says():
+    grades = [2.0, 3.1, 1.7, 4.0, 2.6, 3.3]
+    at = [0, 3, 4, 9, 10, 14]
+    found = trend(grades, at)
+    # Referee: scipy's straight line of the logarithms and its noncentral t; two-sided 5 %, seen 8 times in 10.
+    line = stats.linregress(at, np.log(grades))
+    df, shift = 6 - 2, math.log(found.seen_ratio) / (line.stderr * (14 - 0))
+    critical = stats.t.ppf(0.975, df)
+    assert stats.nct.sf(critical, df, shift) + stats.nct.cdf(-critical, df, shift) == pytest.approx(
+        0.8, abs=1e-6
+    )

@@ -246,6 +246,8 @@ class _Level:
     def _said(self, run: list[str]) -> str:
         """A run of words with their parts, as one sentence; without a word of its own, as it stands."""
         before, run, after = self._peeled(run)
+        if len(apart := self._side_by_side(run)) > 1:
+            return before + "".join(self._said(each) for each in apart) + after
         if not any(_LETTER.search(piece) for piece in run if piece not in self.parts and not _element(piece)):
             return before + "".join(self._as_it_is(piece) for piece in run) + after
         taken: Counter[str] = Counter()
@@ -276,6 +278,22 @@ class _Level:
         forms = [_SPACE.sub(" ", form).strip() for form in (one, many)]
         sentence = FORMS.join([counted, *forms]) if counted else forms[0]
         return f"{before}{{% {tag} {sentence} %}}{parts}{{% end{tag} %}}{after}"
+
+    def _side_by_side(self, run: list[str]) -> list[list[str]]:
+        """The elements of a run that has words only within them, as links in a row have: each says its own."""
+        groups: list[list[str]] = [[]]
+        depth = 0
+        for piece in run:
+            name = _element(piece)
+            if not depth and not name and (piece in self.parts or _LETTER.search(piece)):
+                return [run]
+            closes = piece.startswith("</")
+            if name and name not in EMPTY:
+                depth += -1 if closes else 1
+            groups[-1].append(piece)
+            if name and closes and not depth:
+                groups.append([])
+        return [group for group in groups if group] if not depth else [run]
 
     def _peeled(self, run: list[str]) -> tuple[str, list[str], str]:
         """A run without the space and the elements all around it: what goes before, the rest, what goes after."""

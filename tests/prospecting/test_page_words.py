@@ -44,6 +44,8 @@ def shown(source: str, catalogue: dict | None = None, **context) -> str:
             ["Weigh <b>{lot.code}</b> at <a>the balance</a>."],
         ),
         ('<li><a href="/">Home</a></li>', ["Home"]),
+        ('<div><a href="/">Today</a> <a href="/d/"><b>Dig</b></a> </div>', ["Today", "Dig"]),
+        ("<p><b>Now.</b> Weigh <i>it</i></p>", ["<b>Now.</b> Weigh <i>it</i>"]),
         ("<p>It is {% if wet %}wet{% else %}dry{% endif %}.</p>", ["It is {if}.", "wet", "dry"]),
         ("{% if wet %}<p>Dry it first.</p>{% endif %}", ["Dry it first."]),
         ("<p>Before{% if x %}<ul><li>within</li></ul>{% endif %}after</p>", ["Before", "within", "after"]),

@@ -470,7 +470,7 @@ def real_addresses(method: str = "GET") -> list[tuple[URLPattern, str]]:
 
 
 def row_counts() -> dict[str, int]:
-    """The number of rows of every table; that somebody was refused or tried is kept on purpose and not counted."""
+    """The number of rows of every table; that somebody was refused, tried, or took a list away is kept on purpose and not counted."""
     name = connection.ops.quote_name
     # The names are those of the models themselves, so no text from outside is in this query.
     tables = [model._meta.db_table for model in apps.get_models()]
@@ -478,9 +478,9 @@ def row_counts() -> dict[str, int]:
         cursor.execute("SELECT " + ", ".join(f"(SELECT COUNT(*) FROM {name(table)})" for table in tables))  # noqa: S608
         counts = dict(zip(tables, cursor.fetchone(), strict=True))
     del counts["axes_accessattempt"]
-    refusals = JournalEntry.objects.filter(subject_kind="refusal")
-    counts[JournalEntry._meta.db_table] -= refusals.count()
-    counts[JournalSeal._meta.db_table] -= refusals.filter(seal__isnull=False).count()
+    told = JournalEntry.objects.filter(subject_kind__in=["refusal", "export"])
+    counts[JournalEntry._meta.db_table] -= told.count()
+    counts[JournalSeal._meta.db_table] -= told.filter(seal__isnull=False).count()
     return counts
 
 

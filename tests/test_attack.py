@@ -470,7 +470,7 @@ def real_addresses(method: str = "GET") -> list[tuple[URLPattern, str]]:
 
 
 def row_counts() -> dict[str, int]:
-    """The number of rows of every table; that somebody was refused, tried, or took a list away is kept on purpose and not counted."""
+    """The number of rows of every table; refusals, tries and lists taken away are kept on purpose and not counted."""
     name = connection.ops.quote_name
     # The names are those of the models themselves, so no text from outside is in this query.
     tables = [model._meta.db_table for model in apps.get_models()]

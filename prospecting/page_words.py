@@ -245,6 +245,10 @@ class _Level:
 
     def _said(self, run: list[str]) -> str:
         """A run of words with their parts, as one sentence; without a word of its own, as it stands."""
+        if alone := self._without_partner(run):
+            # Its other end lies beyond an icon or a block: it bounds a sentence, as these do.
+            at = alone[0]
+            return self._said(run[:at]) + self._as_it_is(run[at]) + self._said(run[at + 1 :])
         before, run, after = self._peeled(run)
         if len(apart := self._side_by_side(run)) > 1:
             return before + "".join(self._said(each) for each in apart) + after
@@ -278,6 +282,22 @@ class _Level:
         forms = [_SPACE.sub(" ", form).strip() for form in (one, many)]
         sentence = FORMS.join([counted, *forms]) if counted else forms[0]
         return f"{before}{{% {tag} {sentence} %}}{parts}{{% end{tag} %}}{after}"
+
+    def _without_partner(self, run: list[str]) -> list[int]:
+        """Where in a run an element opens that does not close in it, or closes that did not open."""
+        opened: list[tuple[str, int]] = []
+        alone: list[int] = []
+        for at, piece in enumerate(run):
+            name = _element(piece)
+            if not name or name in EMPTY:
+                continue
+            if not piece.startswith("</"):
+                opened.append((name, at))
+            elif opened and opened[-1][0] == name:
+                opened.pop()
+            else:
+                alone.append(at)
+        return sorted(alone + [at for _, at in opened])
 
     def _side_by_side(self, run: list[str]) -> list[list[str]]:
         """The elements of a run that has words only within them, as links in a row have: each says its own."""

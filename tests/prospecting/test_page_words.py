@@ -45,6 +45,10 @@ def shown(source: str, catalogue: dict | None = None, **context) -> str:
         ),
         ('<li><a href="/">Home</a></li>', ["Home"]),
         ('<div><a href="/">Today</a> <a href="/d/"><b>Dig</b></a> </div>', ["Today", "Dig"]),
+        (
+            '<nav><a href="/"><svg><path d="M1"/></svg>Today</a> <a href="/d/"><svg></svg><b>Dig</b> here</a></nav>',
+            ["Today", "<b>Dig</b> here"],
+        ),
         ("<p><b>Now.</b> Weigh <i>it</i></p>", ["<b>Now.</b> Weigh <i>it</i>"]),
         ("<p>It is {% if wet %}wet{% else %}dry{% endif %}.</p>", ["It is {if}.", "wet", "dry"]),
         ("{% if wet %}<p>Dry it first.</p>{% endif %}", ["Dry it first."]),

@@ -141,7 +141,7 @@ class TubReading(models.Model):
         ]
 
     def __str__(self) -> str:
-        return phrase("{tub} at {minutes} min", tub=self.tub, minutes=f"{self.minutes.normalize():f}")
+        return phrase("{tub} at {minutes} min", tub=self.tub, minutes=format(self.minutes.normalize(), "f"))
 
     def get_absolute_url(self) -> str:
         return self.tub.get_absolute_url()

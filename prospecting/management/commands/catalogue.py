@@ -2,6 +2,7 @@
 
 from argparse import ArgumentParser
 from collections.abc import Iterable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -45,20 +46,32 @@ def _written(place: Path, locale: str, said: Iterable[tuple]) -> tuple[int, int]
     """Bring a catalogue up to date and make the file the site reads; how many of how many sentences are translated."""
     from babel.messages.catalog import Catalog
     from babel.messages.mofile import write_mo
-    from babel.messages.pofile import read_po, write_po
+    from babel.messages.pofile import PoFileError, read_po, write_po
 
-    sources, target = Catalog(), place.with_suffix(".po")
+    about = {
+        "project": "Gold prospecting log",
+        "header_comment": "# Sentences of the site, to be translated.",
+    }
+    sources, target = Catalog(**about), place.with_suffix(".po")
     for file, line, sentence in said:
         sources.add(sentence, locations=[(file, line)])
-    kept = Catalog(locale=locale)
+    kept = Catalog(locale=locale, **about)
     if target.exists():
-        with target.open("rb") as file:
-            kept = read_po(file, locale=locale)
+        try:
+            with target.open("rb") as file:
+                kept = read_po(file, locale=locale, abort_invalid=True)
+        except (PoFileError, UnicodeDecodeError) as wrong:
+            raise CommandError(f"{target} can't be read, so nothing was changed: {wrong}") from wrong
     kept.update(sources)
-    with target.open("wb") as file:
-        write_po(file, kept, width=120, omit_header=False)
-    with place.with_suffix(".mo").open("wb") as file:
-        write_mo(file, kept)
+    for message in kept:
+        # "95 % interval" is no place for a figure, whatever it looks like.
+        message.flags.discard("python-format")
+    for path, write in [(target, partial(write_po, width=120)), (place.with_suffix(".mo"), write_mo)]:
+        # In the place of the old one only when it is whole.
+        beside = path.with_name(f"{path.name}.new")
+        with beside.open("wb") as file:
+            write(file, kept)
+        beside.replace(path)
     messages = [message for message in kept if message.id]
     return sum(_is_translated(message) for message in messages), len(messages)
 

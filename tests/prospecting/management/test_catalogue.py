@@ -45,3 +45,19 @@ def test_what_is_no_code_of_a_language_is_refused_and_writes_nothing(folder, cod
     with pytest.raises(CommandError, match="is no code of a language"):
         call_command("catalogue", code)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_catalogue_that_cannot_be_read_is_left_as_it_is(folder):
+    call_command("catalogue", "de")
+    broken = (folder / "django.po").read_text().replace('msgid "two"\nmsgstr ""', 'msgid "two"\nzwei')
+    (folder / "django.po").write_text(broken)
+    with pytest.raises(CommandError, match="nothing was changed"):
+        call_command("catalogue", "de")
+    assert (folder / "django.po").read_text() == broken
+
+
+def test_a_share_is_no_place_for_a_figure(folder):
+    call_command("catalogue", "de")
+    lines = (folder / "django.po").read_text().splitlines()
+    flagged = [line for line in lines if line.startswith("#,") and "python-format" in line]
+    assert "95 % i" in " ".join(lines) and flagged == []
